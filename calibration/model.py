@@ -1,0 +1,118 @@
+"""A calibration: points in a picture to points in mm in the section's plane, with what is unknown."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from core.geometry import Points
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Lens:
+    """Camera matrix (3, 3) and distortion coefficients (k1, k2, p1, p2, k3) of a calibrated camera."""
+
+    camera_matrix: NDArray[np.float64]
+    distortion: NDArray[np.float64]
+    width_px: int
+    height_px: int
+
+    def undistort(self, points_px: Points) -> Points:
+        """Return where each point would lie without lens distortion, in pixels, (N, 2)."""
+        import cv2
+
+        flat = np.ascontiguousarray(points_px, float).reshape(-1, 1, 2)
+        ideal = cv2.undistortPoints(flat, self.camera_matrix, self.distortion, P=self.camera_matrix)
+        return np.asarray(ideal, float).reshape(-1, 2)
+
+    def distort(self, points_px: Points) -> Points:
+        """Return where each undistorted point appears in the picture, (N, 2)."""
+        import cv2
+
+        homogeneous = np.column_stack([points_px, np.ones(len(points_px))])
+        rays = homogeneous @ np.linalg.inv(self.camera_matrix).T
+        seen, _ = cv2.projectPoints(rays, np.zeros(3), np.zeros(3), self.camera_matrix, self.distortion)
+        return np.asarray(seen, float).reshape(-1, 2)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Calibration:
+    """Maps picture points (x right, y down) to the section's plane (mm, x right, y up).
+
+    Attributes
+    ----------
+    kind
+        "scale", "points", "ruler", "board", "resolution" or "laser".
+    px_to_mm
+        (3, 3) homography applied after the lens; it holds the flip of the vertical axis, so that
+        nothing else in the program turns an axis over.
+    relative_std
+        Source ("scale", "tilt", "lens", "plane offset") to relative standard uncertainty of a length
+        at ``centre_px``.
+    lens_growth_per_px2
+        Growth of the relative lens part with the squared distance from ``centre_px``.
+    """
+
+    kind: str
+    px_to_mm: NDArray[np.float64]
+    relative_std: Mapping[str, float]
+    centre_px: tuple[float, float] = (0.0, 0.0)
+    lens_growth_per_px2: float = 0.0
+    lens: Lens | None = None
+    sha256: str | None = None
+    flags: tuple[tuple[str, str], ...] = ()
+    provenance: Mapping[str, object] = field(default_factory=dict)
+
+    def to_mm(self, points_px: Points) -> Points:
+        """Map (N, 2) picture points to mm."""
+        points = np.atleast_2d(np.asarray(points_px, float))
+        if self.lens is not None:
+            points = self.lens.undistort(points)
+        return _project(self.px_to_mm, points)
+
+    def to_px(self, points_mm: Points) -> Points:
+        """Map (N, 2) points in mm back into the picture."""
+        points = _project(np.linalg.inv(self.px_to_mm), np.atleast_2d(np.asarray(points_mm, float)))
+        return points if self.lens is None else self.lens.distort(points)
+
+    def mm_per_px(self, at_px: Points) -> float:
+        """Return the size of one pixel at a point of the picture (geometric mean of both directions)."""
+        x, y = float(at_px[0]), float(at_px[1])
+        corners = self.to_mm(np.array([[x - 0.5, y], [x + 0.5, y], [x, y - 0.5], [x, y + 0.5]]))
+        across, down = corners[1] - corners[0], corners[3] - corners[2]
+        return float(np.sqrt(abs(across[0] * down[1] - across[1] * down[0])))
+
+    def relative_components(self, points_px: Points) -> dict[str, float]:
+        """Return the relative standard uncertainty of a length near these points, by source."""
+        parts = dict(self.relative_std)
+        if self.lens_growth_per_px2 > 0:
+            distance2 = np.sum((np.asarray(points_px, float) - np.array(self.centre_px)) ** 2, axis=1)
+            parts["lens"] = float(np.hypot(parts.get("lens", 0.0), self.lens_growth_per_px2 * distance2.mean()))
+        return parts
+
+    def covariance(self, points_px: Points) -> NDArray[np.float64]:
+        """Return the (N, 2, 2) covariance in mm² that the calibration gives each point.
+
+        Taken against ``centre_px``: a relative uncertainty of scale moves a point in proportion to
+        its distance from there.
+        """
+        points = np.atleast_2d(np.asarray(points_px, float))
+        centre = self.to_mm(np.array([self.centre_px]))
+        arm = self.to_mm(points) - centre
+        relative2 = sum(value**2 for value in self.relative_std.values())
+        distance2 = np.sum((points - np.array(self.centre_px)) ** 2, axis=1)
+        total2 = relative2 + (self.lens_growth_per_px2 * distance2) ** 2
+        return np.asarray(total2[:, None, None] * np.einsum("ni,nj->nij", arm, arm))
+
+
+def from_pixel_size(mm_per_px: float, *, relative_std: float = 0.0, kind: str = "scale") -> Calibration:
+    """Return the calibration of a picture whose pixel size is known."""
+    return Calibration(kind, np.diag([mm_per_px, -mm_per_px, 1.0]), {"scale": relative_std})
+
+
+def _project(homography: NDArray[np.float64], points: Points) -> Points:
+    mapped = np.column_stack([points, np.ones(len(points))]) @ homography.T
+    return np.asarray(mapped[:, :2] / mapped[:, 2:3])

@@ -1,0 +1,1 @@
+"""Quantities, units at the edge, errors, plane geometry: what every room may use."""

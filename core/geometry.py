@@ -1,0 +1,109 @@
+"""Plane geometry on (N, 2) arrays: lines, distances, areas, curves by arc length.
+
+Arrays are float64 in one frame, x right and y up unless a function says otherwise.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Points = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """A straight line through ``(x, y)`` with unit direction ``(dx, dy)``."""
+
+    x: float
+    y: float
+    dx: float
+    dy: float
+
+    @staticmethod
+    def through(first: Points, second: Points) -> Line:
+        """Return the line from one point to another, directed from first to second."""
+        vector = np.asarray(second, float) - np.asarray(first, float)
+        length = float(np.hypot(*vector))
+        if length == 0:
+            raise ValueError("two different points are needed for a line")
+        return Line(float(first[0]), float(first[1]), float(vector[0] / length), float(vector[1] / length))
+
+    @property
+    def point(self) -> Points:
+        return np.array([self.x, self.y])
+
+    @property
+    def direction(self) -> Points:
+        return np.array([self.dx, self.dy])
+
+    @property
+    def normal(self) -> Points:
+        """Unit normal to the left of the direction."""
+        return np.array([-self.dy, self.dx])
+
+    def reversed(self) -> Line:
+        """Return the same line with the opposite direction."""
+        return Line(self.x, self.y, -self.dx, -self.dy)
+
+    def along(self, points: Points) -> Points:
+        """Return the coordinate of each point along the direction, (N,) or a scalar array."""
+        return np.asarray((np.asarray(points, float) - self.point) @ self.direction)
+
+    def offset(self, points: Points) -> Points:
+        """Return the signed distance of each point, positive to the left of the direction."""
+        return np.asarray((np.asarray(points, float) - self.point) @ self.normal)
+
+    def at(self, along: float) -> Points:
+        """Return the point at a coordinate along the direction."""
+        return self.point + along * self.direction
+
+
+def intersection(first: Line, second: Line) -> Points | None:
+    """Return where two lines meet, or None when they are parallel within 0.1 degree."""
+    cross = first.dx * second.dy - first.dy * second.dx
+    if abs(cross) < math.sin(math.radians(0.1)):
+        return None
+    delta = second.point - first.point
+    along = (delta[0] * second.dy - delta[1] * second.dx) / cross
+    return first.at(float(along))
+
+
+def angle_between_deg(first: Points, second: Points) -> float:
+    """Return the angle between two vectors, 0 to 180 degrees."""
+    cross = float(first[0] * second[1] - first[1] * second[0])
+    return math.degrees(abs(math.atan2(cross, float(np.dot(first, second)))))
+
+
+def signed_area(points: Points) -> float:
+    """Return the area of a closed polygon (shoelace), positive when counter-clockwise."""
+    x, y = points[:, 0], points[:, 1]
+    return float(0.5 * np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y))
+
+
+def arc_length(points: Points) -> Points:
+    """Return the length along an open polyline up to each of its points, (N,)."""
+    steps = np.hypot(*np.diff(points, axis=0).T)
+    return np.concatenate([[0.0], np.cumsum(steps)])
+
+
+def rotate(points: Points, angle_rad: float, about: Points | None = None) -> Points:
+    """Rotate points counter-clockwise (y up) about a centre, the origin unless given."""
+    c, s = math.cos(angle_rad), math.sin(angle_rad)
+    centre = np.zeros(2) if about is None else np.asarray(about, float)
+    return np.asarray((np.asarray(points, float) - centre) @ np.array([[c, s], [-s, c]]) + centre)
+
+
+def distance_to_segments(point: Points, polyline: Points) -> tuple[float, Points]:
+    """Return the shortest distance from a point to an open polyline, and the nearest point on it."""
+    start, end = polyline[:-1], polyline[1:]
+    step = end - start
+    length2 = np.maximum(np.sum(step**2, axis=1), 1e-30)
+    share = np.clip(np.sum((point - start) * step, axis=1) / length2, 0.0, 1.0)
+    nearest = start + share[:, None] * step
+    distance2 = np.sum((nearest - point) ** 2, axis=1)
+    best = int(np.argmin(distance2))
+    return float(math.sqrt(distance2[best])), nearest[best]

@@ -1,0 +1,1 @@
+"""Where a person looks: overlay, printable target."""

@@ -1,0 +1,1 @@
+"""The whole way for one picture: calibration, vision, measurement, result document."""

@@ -1,0 +1,1 @@
+"""From a section in mm to values with their uncertainty."""

@@ -1,0 +1,1 @@
+"""Files to pictures and profiles; section against background, plate surfaces, toes and face."""

@@ -1,0 +1,130 @@
+"""What was found in a profile: plate surfaces, toes, face, root, and the doubts met on the way.
+
+Everything is in the section frame (mm, x right, y up). ``left`` and ``right`` are as seen with the weld
+turned face up (air above, metal below).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+
+from core.fitting import LineFit
+from core.geometry import Points
+
+Joint = Literal["tee", "lap", "butt", "groove"]
+
+
+@dataclass(frozen=True, slots=True)
+class Flag:
+    """A doubt a person should know of."""
+
+    code: str
+    message: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PlateSurface:
+    """Parent-metal surface beside a weld.
+
+    Attributes
+    ----------
+    fit
+        The line; its direction leads AWAY from the weld.
+    points
+        (N, 2) profile points of this surface from the toe outwards (undercut included), ordered away
+        from the weld.
+    """
+
+    fit: LineFit
+    points: Points
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class WeldSurface:
+    """One welded surface: two plate surfaces, two toes and the face between them.
+
+    Attributes
+    ----------
+    left, right
+        The plate surfaces, seen face up.
+    toe_left, toe_right
+        (2,) where the face leaves the plate surface line.
+    face
+        (M, 2) from the left toe to the right toe, both included.
+    toe_std_left, toe_std_right
+        Standard uncertainty of each toe along its plate, mm.
+    """
+
+    left: PlateSurface
+    right: PlateSurface
+    toe_left: Points
+    toe_right: Points
+    face: Points
+    toe_std_left: float
+    toe_std_right: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PreparedEdge:
+    """One member of a joint prepared for welding, seen end-on.
+
+    ``outside`` and ``inside`` lead AWAY from the joint. ``bevel`` is the prepared face, None for a
+    square edge; ``land`` the root face, None when the bevel ends in a feather edge. ``outer_corner``
+    lies between outside surface and bevel, ``land_top`` between bevel and land, ``land_bottom``
+    between land and inside surface; a missing part makes its corners coincide.
+    """
+
+    outside: LineFit
+    inside: LineFit | None
+    bevel: LineFit | None
+    land: LineFit | None
+    outer_corner: Points
+    land_top: Points
+    land_bottom: Points
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Section:
+    """One weld or one prepared joint, found in a profile.
+
+    Attributes
+    ----------
+    joint
+        Kind of joint.
+    face
+        The welded surface (the face side of a butt weld); None for a groove.
+    root
+        (2,) joint root of a fillet, None otherwise.
+    root_side
+        The root side of a butt weld, when the profile shows it.
+    edge_left, edge_right
+        The members of a groove.
+    opposite_left, opposite_right
+        Surface on the other side of each plate, for its thickness.
+    point_std_mm
+        Standard uncertainty of a single outline point, across the outline.
+    relative_std, resolution_mm, blur_mm, correlation_points
+        Taken over from the profile.
+    flags
+        Doubts met on the way.
+    """
+
+    joint: Joint
+    point_std_mm: float
+    resolution_mm: float
+    face: WeldSurface | None = None
+    root: Points | None = None
+    root_side: WeldSurface | None = None
+    edge_left: PreparedEdge | None = None
+    edge_right: PreparedEdge | None = None
+    opposite_left: LineFit | None = None
+    opposite_right: LineFit | None = None
+    relative_std: Mapping[str, float] = field(default_factory=dict)
+    blur_mm: float = 0.0
+    correlation_points: float = 1.0
+    flags: tuple[Flag, ...] = ()
+
+
