@@ -215,7 +215,7 @@ def _stretch(pixels: NDArray[Any]) -> NDArray[np.uint8]:
     low, high = np.percentile(sample, [0.05, 99.95]) if sample.size else (0.0, 0.0)
     gain = 255.0 / (high - low) if high > low else 0.0
     deep = np.nan_to_num(pixels.astype(np.float32), nan=float(low), posinf=float(high), neginf=float(low))
-    eight = np.clip((deep - np.float32(low)) * np.float32(gain) + 0.5, 0, 255).astype(np.uint8)
+    eight: NDArray[np.uint8] = np.clip((deep - np.float32(low)) * np.float32(gain) + 0.5, 0, 255).astype(np.uint8)
     if pixels.ndim == 3 and pixels.shape[2] == 4 and pixels.dtype == np.uint16:
         eight[..., 3] = pixels[..., 3] >> 8
     return eight

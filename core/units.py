@@ -1,0 +1,117 @@
+"""Quantities as people write them, at the edge of the program: text to mm, mm to inches.
+
+Inside the program everything is in mm and degrees; pint is imported only where a unit is parsed.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from fractions import Fraction
+from functools import lru_cache
+from typing import Literal
+
+from core.errors import UsageError
+
+UnitSystem = Literal["metric", "inch"]
+
+MM_PER_INCH = 25.4
+"""Exact since 1959 (NIST SP 811, B.6)."""
+
+_COMMON_MM = {
+    "mm": 1.0,
+    "cm": 10.0,
+    "m": 1000.0,
+    "um": 0.001,
+    "µm": 0.001,
+    "μm": 0.001,
+    "in": MM_PER_INCH,
+    "inch": MM_PER_INCH,
+    '"': MM_PER_INCH,
+    "″": MM_PER_INCH,
+    "”": MM_PER_INCH,
+}
+_NUMBER = r"(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?"
+_AMOUNT = re.compile(
+    rf"\s*(?P<sign>[+-]?)\s*(?:(?:(?P<whole>\d+)(?:\s+|-))?(?P<top>\d+)\s*/\s*(?P<bottom>\d+)|(?P<number>{_NUMBER}))"
+    r"\s*(?P<unit>.*?)\s*",
+)
+
+
+def parse_length_mm(text: str, *, name: str = "the length") -> float:
+    """Return a positive length in mm from text like ``3 mm``, ``3/8 in`` or ``1 1/16 in``.
+
+    Raises
+    ------
+    UsageError
+        For a bare number, an unknown unit, a unit of another kind, and a length that is not positive.
+    """
+    value_mm = parse_signed_length_mm(text, name=name)
+    if value_mm <= 0:
+        raise UsageError(f"{name} must be greater than zero, got {text!r}.")
+    return value_mm
+
+
+def parse_signed_length_mm(text: str, *, name: str = "the length") -> float:
+    """Return a length in mm that may be zero or negative (an offset)."""
+    match = _AMOUNT.fullmatch(text)
+    if match is None:
+        raise UsageError(f'{name} is not understood: {text!r}: write a number and a unit, like "3 mm" or "3/8 in".')
+    if not match["unit"]:
+        raise UsageError(f'{name} needs a unit, got {text!r}: write "{text.strip()} mm" or "{text.strip()} in".')
+    if match["bottom"] is not None and int(match["bottom"]) == 0:
+        raise UsageError(f"{name} divides by zero: {text!r}.")
+    amount = _amount(match)
+    value_mm = amount * unit_in_mm(match["unit"], name=name)
+    if not math.isfinite(value_mm):
+        raise UsageError(f"{name} is not a finite number: {text!r}.")
+    return value_mm
+
+
+def _amount(match: re.Match[str]) -> float:
+    if match["number"] is not None:
+        amount = float(match["number"])
+    else:
+        amount = int(match["whole"] or 0) + float(Fraction(int(match["top"]), int(match["bottom"])))
+    return -amount if match["sign"] == "-" else amount
+
+
+@lru_cache(maxsize=64)
+def unit_in_mm(unit: str, *, name: str = "the length") -> float:
+    """Return how many mm one unit of length has."""
+    if unit in _COMMON_MM:
+        return _COMMON_MM[unit]
+    import pint
+
+    try:
+        registry = _registry()
+        value = registry.Quantity(1.0, unit).to("millimeter")
+        return float(value.magnitude)
+    except pint.DimensionalityError:
+        raise UsageError(f"{name} needs a unit of length, got {unit!r}: use mm or in.") from None
+    except Exception:  # pint tells a bad unit in a dozen ways, from AttributeError to tokenizer errors
+        raise UsageError(f"{name} has a unit that is not known, {unit!r}: use mm or in.") from None
+
+
+@lru_cache(maxsize=1)
+def _registry():  # type: ignore[no-untyped-def]
+    import pint
+
+    return pint.UnitRegistry()
+
+
+def nearest_fraction(inches: float, denominator: int = 64) -> str:
+    """Return inches as a whole number and a reduced fraction, ``1 1/16``, to the nearest 1/64."""
+    count = round(abs(inches) * denominator)
+    sign = "-" if inches < 0 and count else ""
+    whole, rest = divmod(count, denominator)
+    if rest == 0:
+        return f"{sign}{whole}"
+    part = Fraction(rest, denominator)
+    return f"{sign}{f'{whole} ' if whole else ''}{part.numerator}/{part.denominator}"
+
+
+def inches_with_fraction(value_mm: float, *, decimals: int = 3) -> str:
+    """Return a length as ``0.236 in (15/64)``: decimal inches and the nearest 1/64 beside them."""
+    inches = value_mm / MM_PER_INCH
+    return f"{inches:.{decimals}f} in ({nearest_fraction(inches)})"
