@@ -1,0 +1,205 @@
+"""The whole way for one file: picture or profile in, measured welds and their document entry out."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from calibration.model import Calibration
+from core.errors import ToelineError, UsageError
+from core.geometry import Points
+from core.quantity import Measured, Quantity
+from inspection import document
+from inspection.document import Entry
+from inspection.settings import Settings, shared_calibration
+from vision.picture import read_picture
+from vision.profile_file import SUFFIXES, read_profile
+from vision.section import Flag, Section
+
+if TYPE_CHECKING:
+    from vision.find import FoundWeld, FoundWelds
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Inspection:
+    """What became of one file.
+
+    Attributes
+    ----------
+    entry
+        Its entry in the result document.
+    found, measured
+        The welds, left to right, and the values of each; empty when ``error`` tells why.
+    calibration
+        What mapped the picture, None for a profile.
+    error
+        Why nothing was measured.
+    """
+
+    entry: Entry
+    found: FoundWelds | None = None
+    measured: tuple[Mapping[str, Measured], ...] = ()
+    calibration: Calibration | None = None
+    error: ToelineError | None = None
+
+
+def measure_file(path: str | Path, settings: Settings) -> Entry:
+    """Measure one picture or profile and return its entry of the result document.
+
+    Raises
+    ------
+    UsageError
+        When the settings cannot serve; whatever is wrong with the file is in the entry.
+    """
+    return inspect_file(path, settings, shared_calibration(settings)).entry
+
+
+def inspect_file(path: str | Path, settings: Settings, calibration: Calibration | None) -> Inspection:
+    """Measure one picture or profile with a calibration already read."""
+    kind = source_kind(path, settings)
+    source: Entry = {"path": str(path), "sha256": None, "kind": kind, "width_px": None, "height_px": None}
+    try:
+        if kind == "profile":
+            return _inspect_profile(path, settings, source)
+        return _inspect_picture(path, settings, calibration, source)
+    except UsageError:
+        raise
+    except ToelineError as error:
+        return Inspection(_entry(source, None, [], settings, error), error=error)
+
+
+def source_kind(path: str | Path, settings: Settings) -> str:
+    """Return "profile" or "macro", as chosen or by the suffix of the file."""
+    if settings.source != "auto":
+        return settings.source
+    return "profile" if Path(path).suffix.lower() in SUFFIXES else "macro"
+
+
+def needs_scale(settings: Settings) -> UsageError:
+    """Return the error of a picture without any scale."""
+    return UsageError(
+        'a picture needs a scale: give --calibration CAL.json (made by "toeline calibrate"), '
+        '--scale "0.02 mm" for the size of one pixel, or --scale-from-metadata.'
+    )
+
+
+def _inspect_profile(path: str | Path, settings: Settings, source: Entry) -> Inspection:
+    from vision.find import find_welds_in_profile
+
+    if settings.marks is not None or settings.region is not None:
+        raise UsageError("--marks and --region are in pixels of a picture: leave them out for a profile file.")
+    file = read_profile(path, file_units=settings.file_units)
+    source["sha256"] = file.sha256
+    found = find_welds_in_profile(file.profile, joint=settings.joint)
+    return _measured(found, source, None, settings)
+
+
+def _inspect_picture(
+    path: str | Path, settings: Settings, calibration: Calibration | None, source: Entry
+) -> Inspection:
+    from vision.find import find_welds
+
+    if calibration is None and not settings.scale_from_metadata:
+        raise needs_scale(settings)
+    picture = read_picture(path)
+    source |= {"sha256": picture.sha256, "width_px": picture.width_px, "height_px": picture.height_px}
+    if calibration is None:
+        from calibration.resolution import calibrate_resolution
+
+        calibration = calibrate_resolution(Path(path))
+    found = find_welds(picture.gray8, calibration, joint=settings.joint, region=settings.region, marks=settings.marks)
+    return _measured(found, source, calibration, settings)
+
+
+def _measured(found: FoundWelds, source: Entry, calibration: Calibration | None, settings: Settings) -> Inspection:
+    from measurement import measure
+
+    measured = tuple(measure(weld.section) for weld in found.welds)
+    shared = () if calibration is None else tuple(Flag(code, message) for code, message in calibration.flags)
+    welds = [
+        _weld_entry(str(number), weld, values, (*shared, *_thickness_doubt(values, settings)))
+        for number, (weld, values) in enumerate(zip(found.welds, measured, strict=True), start=1)
+    ]
+    about = None if calibration is None else document.calibration_entry(calibration, _near(found, source))
+    entry = _entry(source, about, welds, settings, None)
+    return Inspection(entry, found, measured, calibration)
+
+
+def _near(found: FoundWelds, source: Entry) -> Points:
+    """Return the points of all welds in the picture, its centre when there are none, (N, 2) px."""
+    points = [point for weld in found.welds for point in weld.points_px.values()]
+    centre = [((source["width_px"] or 1) - 1) / 2, ((source["height_px"] or 1) - 1) / 2]
+    return np.array(points or [centre], float).reshape(-1, 2)
+
+
+def _weld_entry(number: str, weld: FoundWeld, values: Mapping[str, Measured], more_flags: tuple[Flag, ...]) -> Entry:
+    from measurement import LABELS
+
+    return {
+        "id": number,
+        "joint": weld.section.joint,
+        "points_px": document.points_entry(weld.points_px),
+        "points_mm": document.points_entry(section_points(weld.section)),
+        "measurements": {
+            name: document.measurement_entry(value, LABELS[name].label if name in LABELS else None)
+            for name, value in values.items()
+        },
+        "flags": document.flag_entries((*weld.section.flags, *weld.flags, *more_flags)),
+        "outcomes": [],
+        "review": {"state": "unconfirmed"},
+    }
+
+
+def section_points(section: Section) -> dict[str, Points]:
+    """Return the named points of a section in mm."""
+    points: dict[str, Points] = {}
+    if section.root is not None:
+        points["root"] = section.root
+    if section.face is not None:
+        points["toe_left"], points["toe_right"] = section.face.toe_left, section.face.toe_right
+    if section.root_side is not None:
+        points["root_toe_left"], points["root_toe_right"] = section.root_side.toe_left, section.root_side.toe_right
+    for side, edge in (("left", section.edge_left), ("right", section.edge_right)):
+        if edge is not None:
+            points[f"outer_corner_{side}"] = edge.outer_corner
+            points[f"root_edge_{side}"] = edge.land_bottom
+    return points
+
+
+def _thickness_doubt(values: Mapping[str, Measured], settings: Settings) -> list[Flag]:
+    """Compare the plates with their nominal thickness: a wrong scale shows there first.
+
+    A tenth of the thickness covers the tolerances of rolled plate and tube.
+    """
+    nominal = settings.thickness_mm
+    flags = []
+    for side in ("left", "right") if nominal is not None else ():
+        value = values.get(f"thickness_{side}")
+        if not isinstance(value, Quantity) or nominal is None:
+            continue
+        allowed = 0.1 * nominal + (value.expanded_uncertainty or 0.0)
+        if abs(value.value - nominal) > allowed:
+            text = f"the {side} plate measures {value.value:.2f} mm where {nominal:g} mm was given: check the scale"
+            flags.append(Flag("thickness_differs", text))
+    return flags
+
+
+def _entry(
+    source: Entry, calibration: Entry | None, welds: list[Entry], settings: Settings, error: ToelineError | None
+) -> Entry:
+    chosen: dict[str, Any] = {
+        "joint": settings.joint,
+        "operator": settings.operator,
+        "thickness_mm": settings.thickness_mm,
+    }
+    return {
+        "source": source,
+        "calibration": calibration,
+        "settings": chosen,
+        "welds": welds,
+        "error": None if error is None else document.error_entry(error),
+    }

@@ -1,0 +1,128 @@
+"""Result files checked at the door: the shape of ``toeline.result/1`` as pydantic models.
+
+Imported only where a result is read back; writing does not need it.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, FiniteFloat, NonNegativeFloat, PositiveFloat, ValidationError
+
+from core.errors import UnreadableFile
+from vision.picture import read_bytes
+
+Point = tuple[FiniteFloat, FiniteFloat]
+Sha256 = Annotated[str, Field(pattern="^[0-9a-f]{64}$")]
+Unit = Literal["mm", "deg", "mm2"]
+
+
+class _Part(BaseModel):
+    """Fields may be added to the contract: unknown ones are kept, known ones are strict."""
+
+    model_config = ConfigDict(extra="allow", frozen=True)
+
+
+class Tool(_Part):
+    name: str
+    version: str
+
+
+class Source(_Part):
+    path: str
+    sha256: Sha256 | None
+    kind: Literal["macro", "laser", "profile"]
+    width_px: int | None
+    height_px: int | None
+
+
+class CalibrationUsed(_Part):
+    kind: str
+    sha256: Sha256 | None
+    mm_per_px: PositiveFloat
+    relative_standard_uncertainty: NonNegativeFloat
+
+
+class BudgetPart(_Part):
+    source: str
+    standard_uncertainty: NonNegativeFloat
+
+
+class MeasuredValue(_Part):
+    state: Literal["measured"]
+    value: FiniteFloat
+    unit: Unit
+    expanded_uncertainty: NonNegativeFloat | None
+    coverage_factor: PositiveFloat
+    budget: tuple[BudgetPart, ...] = ()
+
+
+class NotMeasured(_Part):
+    state: Literal["not_measurable"]
+    value: None
+    unit: Unit
+    reason: Annotated[str, Field(min_length=1)]
+
+
+class FlagRaised(_Part):
+    code: str
+    message: str
+
+
+class Outcome(_Part):
+    criterion: str
+    source: str
+    quantity: str
+    limit: FiniteFloat | None
+    unit: Unit
+    outcome: Literal["meets", "does_not_meet", "undecided", "not_assessed"]
+
+
+class Review(_Part):
+    state: str
+
+
+class WeldEntry(_Part):
+    id: str
+    joint: Literal["tee", "lap", "butt", "groove"]
+    points_px: dict[str, Point]
+    points_mm: dict[str, Point]
+    measurements: dict[str, Annotated[MeasuredValue | NotMeasured, Field(discriminator="state")]]
+    flags: tuple[FlagRaised, ...]
+    outcomes: tuple[Outcome, ...]
+    review: Review
+
+
+class ErrorEntry(_Part):
+    code: str
+    message: str
+
+
+class ResultEntry(_Part):
+    source: Source
+    calibration: CalibrationUsed | None
+    welds: tuple[WeldEntry, ...]
+    error: ErrorEntry | None
+
+
+class ResultDocument(_Part):
+    schema_name: Literal["toeline.result/1"] = Field(alias="schema")
+    tool: Tool
+    results: tuple[ResultEntry, ...]
+
+
+def read_result(path: str | Path) -> ResultDocument:
+    """Read a result file.
+
+    Raises
+    ------
+    UnreadableFile
+        With the first place at which the file is not a result document.
+    """
+    try:
+        return ResultDocument.model_validate_json(read_bytes(path))
+    except ValidationError as error:
+        first = error.errors(include_url=False, include_input=False)[0]
+        place = ".".join(str(part) for part in first["loc"]) or "the file"
+        raise UnreadableFile(f"{path}: this is not a result file: {place}: {first['msg']}.") from None

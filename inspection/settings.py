@@ -1,0 +1,81 @@
+"""What a person chose for one call, and the calibration that follows from it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+from calibration.model import Calibration, from_pixel_size
+from core.errors import UsageError
+from vision.marks import WeldMarks
+from vision.section import Joint
+
+SourceKind = Literal["auto", "macro", "laser", "profile"]
+JointChoice = Literal["auto"] | Joint
+Region = tuple[int, int, int, int]
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """Settings of one call of `measure_file`.
+
+    Attributes
+    ----------
+    joint, source
+        Kind of joint and of source, "auto" to have it recognised and told.
+    calibration, scale_mm_per_px, scale_from_metadata
+        Where the scale of a picture comes from: one of the three.
+    thickness_mm
+        Nominal plate thickness, compared with the one measured.
+    file_units
+        Unit of a profile file that names none.
+    operator
+        Who measures, kept in the result.
+    marks
+        Toes and plates a person marked, see `vision.marks`.
+    region
+        (x, y, width, height) of the part of the picture to look at, px.
+    """
+
+    joint: JointChoice = "auto"
+    source: SourceKind = "auto"
+    calibration: Path | None = None
+    scale_mm_per_px: float | None = None
+    scale_from_metadata: bool = False
+    thickness_mm: float | None = None
+    file_units: str | None = None
+    operator: str | None = None
+    marks: tuple[WeldMarks, ...] | None = None
+    region: Region | None = None
+
+    def __post_init__(self) -> None:
+        given = [self.calibration is not None, self.scale_mm_per_px is not None, self.scale_from_metadata]
+        if sum(given) > 1:
+            raise UsageError("a picture has one scale: give one of --calibration, --scale and --scale-from-metadata.")
+        if self.source == "laser":
+            raise UsageError("--source laser is not served yet: use macro for a picture, profile for a profile file.")
+        if self.region is not None and (min(self.region[:2]) < 0 or min(self.region[2:]) < 1):
+            raise UsageError("--region must lie inside the picture: X,Y,W,H in pixels, W and H at least 1.")
+
+
+def shared_calibration(settings: Settings) -> Calibration | None:
+    """Return the calibration that all files of a call share, None when each brings its own or none is given."""
+    if settings.calibration is not None:
+        from calibration.file import read_calibration
+
+        calibration: Calibration = read_calibration(settings.calibration)
+        return calibration
+    if settings.scale_mm_per_px is not None:
+        return from_pixel_size(settings.scale_mm_per_px)
+    return None
+
+
+def parse_region(text: str) -> Region:
+    """Return (x, y, width, height) from ``X,Y,W,H``."""
+    parts = text.split(",")
+    try:
+        x, y, width, height = (int(part) for part in parts)
+    except ValueError:
+        raise UsageError(f"--region takes four whole numbers X,Y,W,H in pixels, got {text!r}.") from None
+    return x, y, width, height
