@@ -12,7 +12,7 @@ from core.errors import UnreadableFile
 from vision.picture import read_bytes
 from vision.section import Joint
 
-PointPx = tuple[float, float]
+Pixel = tuple[float, float]
 MAX_BYTES = 1_000_000
 
 
@@ -24,10 +24,10 @@ class WeldMarks:
     """
 
     joint: Joint | None = None
-    toe_left: PointPx | None = None
-    toe_right: PointPx | None = None
-    plate_left: tuple[PointPx, PointPx] | None = None
-    plate_right: tuple[PointPx, PointPx] | None = None
+    toe_left: Pixel | None = None
+    toe_right: Pixel | None = None
+    plate_left: tuple[Pixel, Pixel] | None = None
+    plate_right: tuple[Pixel, Pixel] | None = None
 
 
 def read_marks(path: str | Path) -> tuple[WeldMarks, ...]:
@@ -75,11 +75,11 @@ def _weld(entry: Any, where: str) -> WeldMarks:
     return marks
 
 
-def _point_or_none(entry: dict[str, Any], key: str, where: str) -> PointPx | None:
+def _point_or_none(entry: dict[str, Any], key: str, where: str) -> Pixel | None:
     return None if entry.get(key) is None else _point(entry[key], f"{where}: {key}")
 
 
-def _plate_or_none(entry: dict[str, Any], key: str, where: str) -> tuple[PointPx, PointPx] | None:
+def _plate_or_none(entry: dict[str, Any], key: str, where: str) -> tuple[Pixel, Pixel] | None:
     value = entry.get(key)
     if value is None:
         return None
@@ -91,7 +91,7 @@ def _plate_or_none(entry: dict[str, Any], key: str, where: str) -> tuple[PointPx
     return first, second
 
 
-def _point(value: Any, where: str) -> PointPx:
+def _point(value: Any, where: str) -> Pixel:
     numbers = isinstance(value, list) and len(value) == 2 and all(type(part) in (int, float) for part in value)
     if not numbers or not all(abs(part) < 1e6 for part in value):
         raise UnreadableFile(f"{where} must be a point [x, y] in pixels.")
