@@ -1,0 +1,1 @@
+"""Draws photographs of weld sections from dimensions, so that the true values are known."""

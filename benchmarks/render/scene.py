@@ -1,0 +1,265 @@
+"""The look of a section photograph: tones, light, texture, marks, and what lies beside the section."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from benchmarks.render import camera as cam
+from benchmarks.render.camera import Camera, Plane
+from benchmarks.render.geometry import Drawing, rings_of, roughened
+from benchmarks.render.targets import Target, paint_target
+from core.geometry import Points
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """Tones are shares of full scale; strengths are standard deviations or depths in the same unit."""
+
+    background: float = 0.08
+    plate: float = 0.72
+    weld: float = 0.60
+    haz: float = 0.66
+    seam: float = 0.15
+    background_tint: tuple[float, float, float] = (1.0, 1.0, 1.0)
+    metal_tint: tuple[float, float, float] = (1.0, 1.0, 1.0)
+    grain: float = 0.012
+    weld_texture: float = 0.02
+    banding: float = 0.0
+    scratches: int = 0
+    scratch_depth: float = 0.05
+    polish_lines: float = 0.0
+    stains: float = 0.0
+    paper: float = 0.004
+    specks: int = 0
+    light_gradient: float = 0.0
+    light_angle_deg: float = 0.0
+    vignette: float = 0.0
+    shadow: float = 0.0
+    shadow_angle_deg: float = -60.0
+    shadow_reach_mm: float = 0.8
+    mount_radius_mm: float = 0.0
+    mount_tone: float = 0.1
+    rim: float = 0.0
+    highlights: int = 0
+    label: str = ""
+    edge_bevel: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Exposure:
+    """What happens after the light: blur, noise, bits, JPEG, colour."""
+
+    blur_px: float = 0.7
+    blur_border_px: float | None = None
+    read_noise: float = 0.004
+    shot_noise: float = 0.006
+    bits: int = 8
+    jpeg_quality: int | None = None
+    colour: bool = False
+
+
+def paint(
+    drawing: Drawing,
+    camera: Camera,
+    look: Look,
+    exposure: Exposure,
+    rng: np.random.Generator,
+    *,
+    roughness_mm: float = 0.0,
+    wavelength_mm: float = 1.5,
+    targets: tuple[Target, ...] = (),
+) -> NDArray[np.uint8] | NDArray[np.uint16]:
+    """Return the finished picture, grey (H, W) or colour (H, W, 3, blue green red)."""
+    height, width = camera.height_px, camera.width_px
+    rings = [
+        camera.to_px(roughened(ring, rng, amplitude_mm=roughness_mm, wavelength_mm=wavelength_mm))
+        for ring in rings_of(drawing.metal)
+    ]
+    mask = cam.coverage(rings, height, width)
+    ground = _background(camera, look, rng)
+    if look.shadow > 0:
+        ground *= 1 - look.shadow * _shadow(mask, camera, look)
+    picture = ground * (1 - mask) + _metal(drawing, camera, look, rng, mask) * mask
+    for target in targets:
+        paint_target(picture, camera, target)
+    if look.highlights:
+        _highlights(picture, mask, look, camera, rng)
+    picture *= _light(height, width, look)
+    picture = cam.blur(picture, exposure.blur_px, sigma_edge_px=exposure.blur_border_px)
+    if exposure.colour:
+        picture = _tinted(picture, mask, look)
+    picture = cam.add_noise(picture, rng, read=exposure.read_noise, shot=exposure.shot_noise)
+    finished = cam.to_integers(picture, exposure.bits)
+    if exposure.jpeg_quality is not None and finished.dtype == np.uint8:
+        finished = cam.through_jpeg(finished, exposure.jpeg_quality)
+    return finished
+
+
+def cloud(height: int, width: int, cell_px: float, rng: np.random.Generator) -> Plane:
+    """Return smooth random blotches of about cell_px, mean 0 and standard deviation 1."""
+    rows, columns = max(2, round(height / cell_px) + 2), max(2, round(width / cell_px) + 2)
+    small = rng.standard_normal((rows, columns), dtype=np.float32)
+    if cell_px <= 1:
+        return np.asarray(small[:height, :width])
+    large = cv2.resize(small, (width, height), interpolation=cv2.INTER_CUBIC)
+    return np.asarray((large - large.mean()) / max(float(large.std()), 1e-6), np.float32)
+
+
+def _background(camera: Camera, look: Look, rng: np.random.Generator) -> Plane:
+    height, width = camera.height_px, camera.width_px
+    ground = np.full((height, width), look.background, np.float32)
+    ground += look.paper * (0.7 * cloud(height, width, 3, rng) + 0.7 * cloud(height, width, 40, rng))
+    if look.mount_radius_mm > 0:
+        _mount(ground, camera, look)
+    if look.label:
+        _text(ground, look.label, (0.03 * width, 0.96 * height), 0.028 * height, 0.25 if look.background > 0.4 else 0.7)
+    for _ in range(look.specks):
+        centre = rng.uniform(0, [width, height])
+        radius = float(rng.gamma(2.0, 0.035 / camera.mm_per_px))
+        tone = float(rng.uniform(-0.2, 0.2) + look.background)
+        cv2.circle(ground, _fixed(centre), int(radius * 16), tone, -1, cv2.LINE_AA, 4)
+    return ground
+
+
+def _mount(ground: Plane, camera: Camera, look: Look) -> None:
+    angles = np.radians(np.arange(0, 360, 0.5))
+    circle = np.column_stack([np.cos(angles), np.sin(angles)])
+    disc = cam.coverage([camera.to_px(circle * look.mount_radius_mm)], *ground.shape)
+    ground += (look.mount_tone - look.background) * disc
+    inner = cam.coverage([camera.to_px(circle * (look.mount_radius_mm - 0.7))], *ground.shape)
+    ground += look.rim * (disc - inner)
+
+
+def _metal(drawing: Drawing, camera: Camera, look: Look, rng: np.random.Generator, mask: Plane) -> Plane:
+    height, width = mask.shape
+    tone = np.full(mask.shape, look.plate, np.float32)
+    grain = rng.standard_normal(mask.shape, dtype=np.float32)
+    if look.banding > 0:
+        tone += look.banding * _banding(camera, rng)
+    for patch in drawing.patches:
+        rings = [camera.to_px(cam.densify(ring, 0.3)) for ring in rings_of(patch.shape)]
+        share = cam.blur(cam.coverage(rings, height, width), patch.feather_mm / camera.mm_per_px)
+        value = look.weld if patch.tone == "weld" else look.haz
+        tone += share * (value - tone)
+        if patch.tone == "weld" and look.weld_texture > 0:
+            tone += share * look.weld_texture * _dendrites(height, width, camera, rng)
+    tone += look.grain * (0.6 * grain + 0.6 * cloud(height, width, 2.5, rng) + 0.5 * cloud(height, width, 9, rng))
+    if look.stains > 0:
+        blotch = cloud(height, width, 2.5 / camera.mm_per_px, rng)
+        tone -= look.stains * np.clip(blotch - 0.7, 0, 1.5)
+    if look.polish_lines > 0:
+        tone += look.polish_lines * _polish(height, width, rng)
+    for _ in range(look.scratches):
+        _scratch(tone, look, rng)
+    for line, width_mm in drawing.seams:
+        if len(line) < 2:
+            continue
+        from benchmarks.render.geometry import line_patch
+
+        rings = [camera.to_px(cam.densify(ring, 0.3)) for ring in rings_of(line_patch(line, width_mm))]
+        share = cam.coverage(rings, height, width)
+        for patch in drawing.patches:
+            if patch.tone == "weld":
+                filled = [camera.to_px(cam.densify(ring, 0.3)) for ring in rings_of(patch.shape)]
+                share = share * (1 - cam.coverage(filled, height, width))
+        tone += share * (look.seam - tone)
+    if look.edge_bevel != 0:
+        rim = mask - cam.blur(mask, 0.12 / camera.mm_per_px)
+        tone += look.edge_bevel * np.clip(rim, 0, 1) * 2
+    return tone
+
+
+def _banding(camera: Camera, rng: np.random.Generator) -> Plane:
+    """Return rolling bands along the plates: streaks in the picture's rotated x direction."""
+    long = cloud(camera.height_px, max(8, camera.width_px // 40), 3, rng)
+    streak = cv2.resize(long, (camera.width_px, camera.height_px), interpolation=cv2.INTER_LINEAR)
+    turn = cv2.getRotationMatrix2D((camera.width_px / 2, camera.height_px / 2), camera.rotation_deg, 1.5)
+    return np.asarray(
+        cv2.warpAffine(streak, turn, (camera.width_px, camera.height_px), borderMode=cv2.BORDER_REFLECT), np.float32
+    )
+
+
+def _dendrites(height: int, width: int, camera: Camera, rng: np.random.Generator) -> Plane:
+    cell = 0.12 / camera.mm_per_px
+    return np.asarray(0.6 * cloud(height, width, cell, rng) + 0.6 * cloud(height, width, 5 * cell, rng), np.float32)
+
+
+def _polish(height: int, width: int, rng: np.random.Generator) -> Plane:
+    lines = rng.standard_normal((1, int(math.hypot(height, width))), dtype=np.float32)
+    lines = np.repeat(cv2.GaussianBlur(lines, (0, 0), 0.8), 2, axis=0)
+    diagonal = lines.shape[1]
+    angle = float(rng.uniform(0, 180))
+    turn = cv2.getRotationMatrix2D((diagonal / 2, 0.5), angle, 1.0)
+    turn[:, 2] += np.array([width / 2 - diagonal / 2, height / 2 - 0.5])
+    sheet = cv2.resize(lines, (diagonal, diagonal))
+    turn[1, 2] -= turn[1, 1] * (diagonal / 2 - 0.5)
+    turn[0, 2] -= turn[0, 1] * (diagonal / 2 - 0.5)
+    return np.asarray(cv2.warpAffine(sheet, turn, (width, height), borderMode=cv2.BORDER_REFLECT), np.float32)
+
+
+def _scratch(tone: Plane, look: Look, rng: np.random.Generator) -> None:
+    height, width = tone.shape
+    centre = rng.uniform([0.1 * width, 0.1 * height], [0.9 * width, 0.9 * height])
+    angle = rng.uniform(0, math.pi)
+    half = rng.uniform(0.05, 0.5) * width
+    arm = half * np.array([math.cos(angle), math.sin(angle)])
+    layer = np.zeros_like(tone)
+    cv2.line(layer, _fixed(centre - arm), _fixed(centre + arm), 1.0, int(rng.integers(1, 4)), cv2.LINE_AA, 4)
+    tone += float(rng.choice([-1.0, 1.0]) * look.scratch_depth * rng.uniform(0.4, 1.0)) * layer
+
+
+def _shadow(mask: Plane, camera: Camera, look: Look) -> Plane:
+    reach = look.shadow_reach_mm / camera.mm_per_px
+    dx = reach * math.cos(math.radians(look.shadow_angle_deg))
+    dy = -reach * math.sin(math.radians(look.shadow_angle_deg))
+    moved = cv2.warpAffine(mask, np.array([[1, 0, dx], [0, 1, dy]], float), (mask.shape[1], mask.shape[0]))
+    return cam.blur(np.asarray(moved, np.float32), 0.6 * reach)
+
+
+def _highlights(picture: Plane, mask: Plane, look: Look, camera: Camera, rng: np.random.Generator) -> None:
+    height, width = picture.shape
+    glow = np.zeros((height // 8 + 1, width // 8 + 1), np.float32)
+    for _ in range(look.highlights):
+        centre = rng.uniform(0, [width, height])
+        axes = rng.uniform(0.3, 2.0, 2) / camera.mm_per_px
+        cv2.ellipse(glow, _small(centre), _small(axes), float(rng.uniform(0, 180)), 0, 360, 1.0, -1)
+    glow = cv2.GaussianBlur(glow, (0, 0), 0.5 / camera.mm_per_px / 8 + 0.5)
+    picture += 0.3 * cv2.resize(glow, (width, height)) * mask
+
+
+def _light(height: int, width: int, look: Look) -> Plane:
+    x = np.linspace(-1, 1, width, dtype=np.float32)[None, :]
+    y = np.linspace(-1, 1, height, dtype=np.float32)[:, None]
+    a = math.radians(look.light_angle_deg)
+    light = 1 + look.light_gradient * (math.cos(a) * x + math.sin(a) * y) / 1.4142
+    return np.asarray(light * (1 - look.vignette * (x**2 + y**2) / 2), np.float32)
+
+
+def _tinted(picture: Plane, mask: Plane, look: Look) -> Plane:
+    soft = cam.blur(mask, 1.0)
+    channels = [
+        picture * (background * (1 - soft) + metal * soft)
+        for background, metal in zip(look.background_tint, look.metal_tint, strict=True)
+    ]
+    return np.asarray(np.dstack(channels), np.float32)
+
+
+def _text(canvas: Plane, text: str, at: tuple[float, float], height_px: float, tone: float) -> None:
+    scale = height_px / 22
+    layer = np.zeros(canvas.shape, np.uint8)
+    place = (int(at[0]), int(at[1]))
+    cv2.putText(layer, text, place, cv2.FONT_HERSHEY_SIMPLEX, scale, 255, max(1, round(scale * 2)), cv2.LINE_AA)
+    canvas += layer.astype(np.float32) / 255 * (tone - canvas)
+
+
+def _fixed(point: Points) -> tuple[int, int]:
+    return round(float(point[0]) * 16), round(float(point[1]) * 16)
+
+
+def _small(point: Points) -> tuple[int, int]:
+    return max(1, int(point[0] / 8)), max(1, int(point[1] / 8))
