@@ -19,8 +19,8 @@ class Profile:
     Attributes
     ----------
     points_mm
-        (N, 2) float64, read-only, x right and y up. A closed outline runs with the metal on its
-        left (counter-clockwise); an open one runs from left to right with air above.
+        (N, 2) float64, read-only, x right and y up. Outlines run with the metal on their right: a closed
+        one clockwise, an open one from left to right with air above.
     std_mm
         (N,) standard uncertainty of each point across the outline.
     closed

@@ -10,7 +10,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
-
 from core.fitting import LineFit
 from core.geometry import Points
 

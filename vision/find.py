@@ -1,0 +1,510 @@
+"""From a calibrated picture or a profile to the welds in it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.model import Calibration
+from core.errors import NothingMeasurable
+from core.fitting import LineFit
+from core.geometry import Points, intersection, signed_area
+from vision import applied_marks
+from vision.groove_joint import OpenJoint, member, open_joint, prepared_edge
+from vision.joints import ButtPair, FilletPair, butt_pairs, classify_fillet, fillet_pairs, opposite_run
+from vision.marks import WeldMarks
+from vision.outline import Outline, refine_outline
+from vision.profile import Profile
+from vision.runs import Run, bridged_runs, straight_runs
+from vision.section import Flag, Joint, Section
+from vision.segmentation import ReducedPicture, Silhouette, proposals, reduce_picture, silhouettes
+from vision.surface import Detail, fit_plate, trace_surface
+
+PointPx = tuple[float, float]
+JointChoice = Literal["auto", "tee", "lap", "butt", "groove"]
+LOW_CONTRAST_LEVELS = 25.0
+BLUR_LIMIT_PX = 3.0
+GOOD_ENOUGH = 6.0
+"""A structure of this score, agreed on by its surroundings, ends the search for another way to split the picture."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FoundWeld:
+    """One weld or prepared joint: its section in mm and its main points in the picture."""
+
+    section: Section
+    points_px: Mapping[str, PointPx]
+    flags: tuple[Flag, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FoundWelds:
+    """Everything found in one picture or profile, welds from left to right."""
+
+    welds: tuple[FoundWeld, ...]
+    outline_px: tuple[Points, ...]
+    outline_mm: tuple[Points, ...]
+    recognised: bool
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Shape:
+    """An outline in mm with its straight runs."""
+
+    points: Points
+    cut: NDArray[np.bool_]
+    runs: list[Run]
+    detail: Detail
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Structure:
+    """What an outline (or two of them) was recognised as."""
+
+    kind: str
+    shapes: tuple[_Shape, ...]
+    fillets: tuple[FilletPair, ...] = ()
+    butts: tuple[ButtPair, ...] = ()
+    joint: OpenJoint | None = None
+    score: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Candidate:
+    outlines: tuple[Silhouette, ...]
+    structure: _Structure
+    score: float
+
+
+def find_welds(
+    gray: NDArray[np.uint8],
+    calibration: Calibration,
+    *,
+    joint: JointChoice = "auto",
+    region: tuple[int, int, int, int] | None = None,
+    marks: Sequence[WeldMarks] | None = None,
+) -> FoundWelds:
+    """Find the section in a picture and the welds or the open joint in it.
+
+    Parameters
+    ----------
+    gray
+        (H, W) uint8.
+    region
+        (x, y, width, height) in pixels; the search stays inside.
+    marks
+        A person's toes and plate points; taken as given.
+
+    Raises
+    ------
+    NothingMeasurable
+        When no joint can be recognised, with what was seen instead.
+    """
+    x0, y0, window = _window(gray, region)
+    origin = np.array([x0, y0], float)
+    reduced = reduce_picture(window)
+    if float(np.ptp(np.percentile(reduced.gray, (1, 99)))) < 6:
+        raise NothingMeasurable(
+            "the picture shows no contrast that could be the edge of a section; check the light and the focus"
+        )
+    shift = calibration if not (x0 or y0) else _shifted(calibration, origin)
+    for candidate in _candidates(reduced, shift, joint):
+        outlines = [refine_outline(window, s.points_px, 2.2 * reduced.factor + 2.5) for s in candidate.outlines]
+        if min(outline.support for outline in outlines) < 0.5:
+            continue
+        shapes = tuple(_fine_shape(outline, shift) for outline in outlines)
+        structure = _recognise(shapes, joint)
+        if structure is None:
+            continue
+        profiles = tuple(_profile(outline, shape, shift) for outline, shape in zip(outlines, shapes, strict=True))
+        flags = _picture_flags(outlines)
+        found = _build(structure, profiles, flags, shift, origin)
+        if not found.welds:
+            continue
+        return applied_marks.apply(found, marks, shift, origin) if marks else found
+    if marks:
+        raise NothingMeasurable(
+            "no outline of a section was found under the marks; give --region around the section or improve the light"
+        )
+    wanted = "weld or open joint" if joint == "auto" else {"groove": "open joint"}.get(joint, f"{joint} joint")
+    raise NothingMeasurable(
+        f"no {wanted} was recognised in the picture: two straight plate surfaces with a weld (or a gap) between them "
+        "are needed; give --region around the section, --joint, or --marks with toes and plate points"
+    )
+
+
+def find_welds_in_profile(profile: Profile, *, joint: JointChoice = "auto") -> FoundWelds:
+    """Find the welds in a profile that is already in mm."""
+    spacing = float(np.median(np.hypot(*np.diff(profile.points_mm, axis=0).T)))
+    detail = Detail(float(np.median(profile.std_mm)), spacing, profile.blur_mm)
+    points, cut = profile.points_mm, np.asarray(profile.cut)
+    if profile.closed and signed_area(points) > 0:
+        points, cut = points[::-1], cut[::-1]
+    shape = _shape(points, cut, detail, closed=profile.closed, tolerance=max(4.5 * detail.noise_mm, 0.05))
+    structure = _recognise((shape,), joint, closed=profile.closed)
+    if structure is None:
+        raise NothingMeasurable(
+            "no weld was recognised in the profile: two straight plate surfaces with a weld between them are needed"
+        )
+    return _build(structure, (profile,), (), None, np.zeros(2), closed=profile.closed)
+
+
+def _window(
+    gray: NDArray[np.uint8], region: tuple[int, int, int, int] | None
+) -> tuple[int, int, NDArray[np.uint8]]:
+    if region is None:
+        return 0, 0, gray
+    x, y, w, h = region
+    height, width = gray.shape
+    x0, y0 = max(0, x), max(0, y)
+    x1, y1 = min(width, x + w), min(height, y + h)
+    if x1 - x0 < 32 or y1 - y0 < 32:
+        raise NothingMeasurable(
+            f"the region {x},{y},{w},{h} leaves less than 32 x 32 pixels of a picture of {width} x {height}"
+        )
+    return x0, y0, np.ascontiguousarray(gray[y0:y1, x0:x1])
+
+
+def _shifted(calibration: Calibration, origin: Points) -> Calibration:
+    """Return the calibration for a window of the picture; with a lens the window keeps full coordinates."""
+    move = np.array([[1.0, 0.0, origin[0]], [0.0, 1.0, origin[1]], [0.0, 0.0, 1.0]])
+    centre = (calibration.centre_px[0] - origin[0], calibration.centre_px[1] - origin[1])
+    lens = calibration.lens
+    if lens is not None:
+        matrix = lens.camera_matrix.copy()
+        matrix[:2, 2] -= origin
+        lens = replace(lens, camera_matrix=matrix)
+    return replace(calibration, px_to_mm=calibration.px_to_mm @ move, centre_px=centre, lens=lens)
+
+
+def _candidates(reduced: ReducedPicture, calibration: Calibration, joint: JointChoice) -> list[_Candidate]:
+    """Return recognised structures of the coarse outlines, best first."""
+    found: list[_Candidate] = []
+    for count, (name, mask) in enumerate(proposals(reduced)):
+        outlines = silhouettes(mask, reduced, name)
+        shapes = [_coarse_shape(outline, reduced, calibration) for outline in outlines]
+        for outline, shape in zip(outlines, shapes, strict=True):
+            if shape is None:
+                continue
+            structure = _recognise((shape,), joint)
+            if structure is not None:
+                found.append(_Candidate((outline,), structure, _judge(structure, (outline,), reduced, calibration)))
+        if joint in ("auto", "groove"):
+            for i in range(len(outlines)):
+                for j in range(i + 1, len(outlines)):
+                    first, second = shapes[i], shapes[j]
+                    if first is None or second is None or outlines[j].area_px < 0.2 * outlines[i].area_px:
+                        continue
+                    structure = _recognise((first, second), joint)
+                    if structure is not None:
+                        pair = (outlines[i], outlines[j])
+                        found.append(_Candidate(pair, structure, _judge(structure, pair, reduced, calibration)))
+        if count >= 1 and found and max(c.score for c in found) > GOOD_ENOUGH:
+            break
+    return sorted((c for c in found if c.score > 0), key=lambda c: -c.score)[:5]
+
+
+def _judge(
+    structure: _Structure, outlines: tuple[Silhouette, ...], reduced: ReducedPicture, calibration: Calibration
+) -> float:
+    """Score a structure: how much plate it shows, how large it is, and whether one background surrounds it.
+
+    A split that leaves the weld metal out has weld metal and not background outside its face: the level
+    outside the face then differs from the level outside the plates.
+    """
+    score = structure.score
+    height, width = reduced.gray.shape
+    diagonal = math.hypot(height, width) * reduced.factor
+    extent = max(float(np.hypot(*np.ptp(o.points_px, axis=0))) for o in outlines)
+    score += 3.0 * min(1.0, extent / diagonal)
+    shape = structure.shapes[0]
+    pairs: list[FilletPair | ButtPair] = [*structure.fillets, *structure.butts]
+    for pair in pairs:
+        count = len(shape.points)
+        stop = pair.second.start if pair.second.start > pair.first.stop else pair.second.start + count
+        face = np.arange(pair.first.stop, stop + 1) % count
+        plates = np.concatenate([pair.first.indices(count), pair.second.indices(count)])
+        outside_face = _levels(reduced, outlines[0].points_px, face, +5)
+        outside_plates = _levels(reduced, outlines[0].points_px, plates, +5)
+        inside_plates = _levels(reduced, outlines[0].points_px, plates, -5)
+        if min(len(outside_face), len(outside_plates), len(inside_plates)) == 0:
+            continue
+        step = abs(float(np.median(inside_plates)) - float(np.median(outside_plates))) + 1.0
+        mismatch = abs(float(np.median(outside_face)) - float(np.median(outside_plates))) / step
+        score -= 6.0 * max(0.0, mismatch - 0.25) / max(1, len(pairs))
+    return score
+
+
+def _levels(reduced: ReducedPicture, outline_px: Points, index: NDArray[np.int64], outwards: float) -> NDArray[np.uint8]:
+    """Return grey levels of the reduced picture beside outline points, a few reduced pixels off."""
+    count = len(outline_px)
+    tangent = outline_px[(index + 3) % count] - outline_px[(index - 3) % count]
+    length = np.hypot(tangent[:, 0], tangent[:, 1]) + 1e-9
+    normal = np.column_stack([tangent[:, 1], -tangent[:, 0]]) / length[:, None]
+    small = (outline_px[index] + 0.5) / reduced.factor - 0.5 + outwards * normal
+    x, y = np.rint(small[:, 0]).astype(int), np.rint(small[:, 1]).astype(int)
+    height, width = reduced.gray.shape
+    ok = (x >= 0) & (y >= 0) & (x < width) & (y < height)
+    return np.asarray(reduced.gray[y[ok], x[ok]], np.uint8)
+
+
+def _coarse_shape(outline: Silhouette, reduced: ReducedPicture, calibration: Calibration) -> _Shape | None:
+    height, width = reduced.gray.shape
+    points_px = outline.points_px
+    edge = 1.6 * reduced.factor
+    right, bottom = width * reduced.factor - 1 - edge, height * reduced.factor - 1 - edge
+    cut = (points_px[:, 0] < edge) | (points_px[:, 1] < edge) | (points_px[:, 0] > right) | (points_px[:, 1] > bottom)
+    points = calibration.to_mm(points_px)
+    pixel = calibration.mm_per_px(points_px.mean(axis=0)) * reduced.factor
+    if not np.isfinite(points).all():
+        return None
+    detail = Detail(0.4 * pixel, pixel, pixel)
+    return _shape(points, cut, detail, closed=True, tolerance=1.5 * pixel)
+
+
+def _fine_shape(outline: Outline, calibration: Calibration) -> _Shape:
+    points = calibration.to_mm(outline.points_px)
+    pixel = calibration.mm_per_px(outline.points_px.mean(axis=0))
+    detail = Detail(outline.noise_px * pixel, outline.step_px * pixel, outline.blur_px * pixel)
+    tolerance = max(5.0 * detail.noise_mm, 1.2 * pixel, 0.045)
+    return _shape(points, outline.cut, detail, closed=True, tolerance=tolerance)
+
+
+def _shape(points: Points, cut: NDArray[np.bool_], detail: Detail, *, closed: bool, tolerance: float) -> _Shape:
+    extent = float(np.hypot(*np.ptp(points, axis=0)))
+    shortest = max(6 * tolerance, 0.008 * extent)
+    runs = straight_runs(points, cut, closed=closed, tolerance=tolerance, shortest=shortest)
+    return _Shape(points, cut, runs, detail)
+
+
+def _recognise(shapes: tuple[_Shape, ...], joint: JointChoice, *, closed: bool = True) -> _Structure | None:
+    """Return what one outline, or a pair of outlines, shows."""
+    if len(shapes) == 2:
+        return _recognise_open(shapes)
+    shape = shapes[0]
+    if len(shape.runs) < 2 or len(shape.runs) > 400:
+        return None
+    extent = float(np.hypot(*np.ptp(shape.points, axis=0)))
+    smallest = max(5.0 * shape.detail.step_mm, 0.012 * extent)
+    gap = min(2.5, 0.05 * extent)
+    plates = bridged_runs(shape.points, shape.runs, closed=closed, gap=gap, height=0.6 * gap)
+    if joint in ("auto", "tee", "lap"):
+        fillets = fillet_pairs(shape.points, shape.cut, plates, closed=closed, smallest_leg=smallest)
+        fillets = [pair for pair in fillets if pair.score > 0.8]
+        if fillets:
+            kinds = {classify_fillet(shape.points, pair, plates) for pair in fillets}
+            kind = joint if joint != "auto" else ("tee" if "tee" in kinds else "lap")
+            full = replace(shape, runs=plates)
+            return _Structure(kind, (full,), fillets=tuple(fillets), score=fillets[0].score)
+    if joint in ("auto", "butt"):
+        rise = max(3.0 * shape.detail.noise_mm, 1.0 * shape.detail.step_mm, 0.03)
+        butts = butt_pairs(shape.points, shape.cut, plates, closed=closed, smallest_rise=rise)
+        butts = [pair for pair in butts if pair.score > 1.5]
+        if butts:
+            score = butts[0].score + (1.5 if opposite_run(shape.points, butts[0].first, plates) else 0.0)
+            return _Structure("butt", (replace(shape, runs=plates),), butts=tuple(butts), score=score)
+    return None
+
+
+def _recognise_open(shapes: tuple[_Shape, ...]) -> _Structure | None:
+    first, second = shapes
+    direction = second.points.mean(axis=0) - first.points.mean(axis=0)
+    length = float(np.hypot(*direction))
+    if length == 0:
+        return None
+    # The members' own axis, not the line between their centres: hi-lo and length differ.
+    runs = [run for run in first.runs if not run.cut]
+    if not runs:
+        return None
+    aligned = [run for run in runs if abs(run.line.direction @ direction) / length > 0.7]
+    if not aligned:
+        return None
+    longest = max(aligned, key=lambda run: run.length)
+    axis = longest.line.direction * np.sign(longest.line.direction @ direction)
+    left = member(first.points, first.cut, first.runs, axis)
+    right = member(second.points, second.cut, second.runs, -axis)
+    if left is None or right is None:
+        return None
+    joint = open_joint(left, right)
+    if joint is None:
+        return None
+    return _Structure("groove", shapes, joint=joint, score=joint.score)
+
+
+def _profile(outline: Outline, shape: _Shape, calibration: Calibration) -> Profile:
+    count = len(shape.points)
+    return Profile(
+        points_mm=shape.points,
+        std_mm=np.full(count, shape.detail.noise_mm),
+        closed=True,
+        cut=outline.cut,
+        resolution_mm=calibration.mm_per_px(outline.points_px.mean(axis=0)),
+        points_px=outline.points_px,
+        relative_std=calibration.relative_components(outline.points_px[:: max(1, count // 50)]),
+        blur_mm=shape.detail.blur_mm,
+        correlation_points=3.0,
+    )
+
+
+def _picture_flags(outlines: Sequence[Outline]) -> tuple[Flag, ...]:
+    flags = []
+    contrast = min(abs(outline.contrast) for outline in outlines)
+    if contrast < LOW_CONTRAST_LEVELS:
+        flags.append(
+            Flag("low_contrast", f"the section stands out from the background by only {contrast:.0f} grey levels of 255")
+        )
+    blur = max(outline.blur_px for outline in outlines)
+    if blur > BLUR_LIMIT_PX:
+        flags.append(Flag("blur", f"the edges are blurred (spread {blur:.1f} px); focus better for small features"))
+    support = min(outline.support for outline in outlines)
+    if support < 0.85:
+        flags.append(Flag("weak_outline", f"only {100 * support:.0f} % of the outline stands clear of the grain"))
+    return tuple(flags)
+
+
+def _build(
+    structure: _Structure,
+    profiles: tuple[Profile, ...],
+    flags: tuple[Flag, ...],
+    calibration: Calibration | None,
+    origin: Points,
+    *,
+    closed: bool = True,
+) -> FoundWelds:
+    shape = structure.shapes[0]
+    profile = profiles[0]
+    sections: list[Section] = []
+    if structure.kind == "groove" and structure.joint is not None:
+        sections.append(_groove_section(structure, profile))
+    elif structure.kind == "butt":
+        section = _butt_section(shape, structure.butts, profile, closed)
+        if section is not None:
+            sections.append(section)
+    else:
+        for pair in structure.fillets:
+            section = _fillet_section(shape, pair, structure.kind, profile)
+            if section is not None:
+                sections.append(section)
+    welds = [
+        FoundWeld(replace(s, flags=s.flags + flags), _points_px(s, calibration, origin), s.flags + flags) for s in sections
+    ]
+    welds.sort(key=lambda weld: float(np.mean([p[0] for p in weld.points_px.values()])) if weld.points_px else 0.0)
+    outline_px = tuple(p.points_px + origin for p in profiles if p.points_px is not None)
+    return FoundWelds(tuple(welds), outline_px, tuple(p.points_mm for p in profiles), True)
+
+
+def _section(joint: Joint, profile: Profile, flags: tuple[Flag, ...]) -> Section:
+    return Section(
+        joint=joint,
+        point_std_mm=float(np.median(profile.std_mm)),
+        resolution_mm=profile.resolution_mm,
+        relative_std=profile.relative_std,
+        blur_mm=profile.blur_mm,
+        correlation_points=profile.correlation_points,
+        flags=flags,
+    )
+
+
+def _fillet_section(shape: _Shape, pair: FilletPair, kind: str, profile: Profile) -> Section | None:
+    traced = trace_surface(shape.points, pair.first, pair.second, shape.detail, face_sign=1)
+    if traced is None:
+        return None
+    surface = traced.surface
+    root = intersection(surface.left.fit.line, surface.right.fit.line)
+    if root is None:
+        return None
+    flags = traced.flags + _plate_flags(surface.left.fit, surface.right.fit)
+    return replace(_section("lap" if kind == "lap" else "tee", profile, flags), face=surface, root=root)
+
+
+def _plate_flags(left: LineFit, right: LineFit) -> tuple[Flag, ...]:
+    return tuple(
+        Flag("few_plate_points", f"the {side} plate surface rests on only {int(fit.inliers.sum())} points")
+        for side, fit in (("left", left), ("right", right))
+        if int(fit.inliers.sum()) < 40
+    )
+
+
+def _butt_section(shape: _Shape, butts: Sequence[ButtPair], profile: Profile, closed: bool) -> Section | None:
+    pairs = list(butts)
+    face = pairs[0]
+    partner = next(
+        (p for p in pairs[1:] if p.first.line.direction @ face.first.line.direction < -0.7),
+        None,
+    )
+    if partner is not None and _is_face_side(partner, face):
+        face, partner = partner, face
+    traced = trace_surface(shape.points, face.first, face.second, shape.detail, face_sign=0)
+    if traced is None:
+        return None
+    flags = traced.flags + _plate_flags(traced.surface.left.fit, traced.surface.right.fit)
+    root_side = None
+    if partner is not None:
+        root_traced = trace_surface(shape.points, partner.first, partner.second, shape.detail, face_sign=0)
+        if root_traced is not None:
+            seen = root_traced.surface
+            # Seen face up the root side runs the other way: its first plate is the right one.
+            root_side = replace(
+                seen,
+                left=seen.right,
+                right=seen.left,
+                toe_left=seen.toe_right,
+                toe_right=seen.toe_left,
+                face=seen.face[::-1],
+                toe_std_left=seen.toe_std_right,
+                toe_std_right=seen.toe_std_left,
+            )
+            flags += tuple(replace(f, message=f"root side: {f.message}") for f in root_traced.flags)
+    return replace(
+        _section("butt", profile, flags),
+        face=traced.surface,
+        root_side=root_side,
+        opposite_left=_opposite_fit(shape, face.first),
+        opposite_right=_opposite_fit(shape, face.second),
+    )
+
+
+def _is_face_side(candidate: ButtPair, other: ButtPair) -> bool:
+    """Tell whether a bead is the face side: the wider one; of two alike the upper one in the picture."""
+    if abs(candidate.width - other.width) > 0.15 * max(candidate.width, other.width):
+        return candidate.width > other.width
+    return bool(candidate.first.line.normal[1] > other.first.line.normal[1])
+
+
+def _opposite_fit(shape: _Shape, run: Run) -> LineFit | None:
+    other = opposite_run(shape.points, run, shape.runs)
+    if other is None:
+        return None
+    fit, _ = fit_plate(shape.points, other, shape.detail, toe_at_stop=True)
+    return fit
+
+
+def _groove_section(structure: _Structure, profile: Profile) -> Section:
+    joint = structure.joint
+    assert joint is not None
+    detail = structure.shapes[0].detail
+    left = prepared_edge(joint.left, detail, outside_towards=True)
+    right = prepared_edge(joint.right, detail, outside_towards=False)
+    return replace(_section("groove", profile, ()), edge_left=left, edge_right=right)
+
+
+def _points_px(section: Section, calibration: Calibration | None, origin: Points) -> dict[str, PointPx]:
+    points: dict[str, Points] = {}
+    if section.root is not None:
+        points["root"] = section.root
+    if section.face is not None:
+        points["toe_left"], points["toe_right"] = section.face.toe_left, section.face.toe_right
+    if section.edge_left is not None and section.edge_right is not None:
+        for side, edge in (("left", section.edge_left), ("right", section.edge_right)):
+            points[f"outer_corner_{side}"] = edge.outer_corner
+            points[f"land_top_{side}"] = edge.land_top
+            points[f"land_bottom_{side}"] = edge.land_bottom
+    if calibration is None:
+        return {}
+    mapped = calibration.to_px(np.array(list(points.values()))) + origin
+    return {name: (float(p[0]), float(p[1])) for name, p in zip(points, mapped, strict=True)}

@@ -1,0 +1,146 @@
+"""The prepared joint before welding, end-on: two members and their outside, bevel, land and inside."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from core.fitting import LineFit
+from core.geometry import Line, Points, intersection
+from vision.runs import Run, turn_deg
+from vision.section import PreparedEdge
+from vision.surface import Detail, fit_plate
+
+SQUARE_WITHIN_DEG = 6.0
+"""A face within this angle of square to the surface is a root face, beyond it a bevel."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Member:
+    """One plate of an open joint: ``towards`` runs to the joint, ``away`` from it, ``end`` lies between."""
+
+    points: Points
+    towards: Run
+    away: Run
+    end: tuple[Run, ...]
+    corner_towards: Points
+    corner_away: Points
+
+
+def member(points: Points, cut: Points, runs: list[Run], direction: Points) -> Member | None:
+    """Return the member that faces along ``direction``, or None when the outline does not show one."""
+    plates = [run for run in runs if not run.cut]
+    towards = max(
+        (run for run in plates if run.line.direction @ direction > 0.85), key=lambda run: run.length, default=None
+    )
+    away = max(
+        (run for run in plates if run.line.direction @ direction < -0.85), key=lambda run: run.length, default=None
+    )
+    if towards is None or away is None:
+        return None
+    if abs(abs(turn_deg(towards.line, away.line)) - 180) > 6:
+        return None
+    count = len(points)
+    stop = away.start if away.start >= towards.stop else away.start + count
+    path = np.arange(towards.stop, stop + 1) % count
+    if len(path) < 4 or cut[path].any():
+        return None
+    thickness = -float(towards.line.offset(points[away.indices(count)]).mean())
+    end = tuple(
+        run
+        for run in plates
+        if run is not towards
+        and run is not away
+        and any(towards.stop - 2 <= run.start + shift and run.stop + shift <= stop + 2 for shift in (0, count))
+    )
+    if not end or thickness <= 0 or min(towards.length, away.length) < 0.5 * thickness:
+        return None
+    ordered = tuple(sorted(end, key=lambda run: (run.start - towards.stop) % count))
+    ordered = tuple(run for run in ordered if run.length > 0.04 * thickness)
+    # All of the end must go across the plate: a hook or an arrow-shaped thing is no prepared edge.
+    if not ordered or any(turn_deg(towards.line, run.line) > -20 or turn_deg(towards.line, run.line) < -160 for run in ordered):
+        return None
+    covered = sum(run.length for run in ordered)
+    length = float(np.hypot(*np.diff(points[path], axis=0).T).sum())
+    if covered < 0.6 * length:
+        return None
+    corner_towards = intersection(towards.line, ordered[0].line)
+    corner_away = intersection(ordered[-1].line, away.line)
+    if corner_towards is None or corner_away is None:
+        return None
+    return Member(points, towards, away, ordered, corner_towards, corner_away)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class OpenJoint:
+    """Two members, left and right as seen face up; ``flipped`` tells which of their surfaces is outside."""
+
+    left: Member
+    right: Member
+    left_outside_towards: bool
+    score: float
+
+
+def open_joint(first: Member, second: Member) -> OpenJoint | None:
+    """Pair two members that face each other; None when they do not."""
+    if abs(turn_deg(first.towards.line, second.away.line)) > 12 or abs(turn_deg(first.away.line, second.towards.line)) > 12:
+        return None
+    direction = first.towards.line.direction
+    up = first.towards.line.normal
+    gap_up = float((second.corner_away - first.corner_towards) @ direction)
+    gap_down = float((second.corner_towards - first.corner_away) @ direction)
+    thickness = -float(first.towards.line.offset(first.corner_away))
+    offset = abs(float((second.corner_away - first.corner_towards) @ up))
+    if min(gap_up, gap_down) < -0.2 * thickness or min(gap_up, gap_down) > 1.5 * thickness or offset > thickness:
+        return None
+    equal = abs(gap_up - gap_down) < 0.08 * thickness + 0.1
+    face_is_up = up[1] > 0 if equal else gap_up > gap_down
+    length = min(first.towards.length, second.towards.length) / thickness
+    score = 3.0 + min(length, 3.0)
+    if face_is_up:
+        return OpenJoint(first, second, True, score)
+    return OpenJoint(second, first, True, score)
+
+
+def prepared_edge(item: Member, detail: Detail, *, outside_towards: bool) -> PreparedEdge:
+    """Build the edge of a member; ``outside_towards`` tells that the run to the joint is the outside."""
+    fit_towards, _ = fit_plate(item.points, item.towards, detail, toe_at_stop=True)
+    fit_away, _ = fit_plate(item.points, item.away, detail, toe_at_stop=False)
+    outside, inside = (fit_towards, fit_away) if outside_towards else (fit_away, fit_towards)
+    pieces = item.end if outside_towards else item.end[::-1]
+    fits = [fit_plate(item.points, run, detail, toe_at_stop=False)[0] for run in pieces]
+    square = [_from_square_deg(outside.line, fit.line) < SQUARE_WITHIN_DEG for fit in fits]
+    bevel: LineFit | None = None
+    land: LineFit | None = None
+    if len(fits) == 1:
+        bevel, land = (None, fits[0]) if square[0] else (fits[0], None)
+    else:
+        bevel_index = next((i for i, is_square in enumerate(square) if not is_square), None)
+        land_index = next((i for i, is_square in enumerate(square) if is_square), None)
+        bevel = None if bevel_index is None else fits[bevel_index]
+        land = None if land_index is None else fits[land_index]
+    top = outside.line
+    bottom = inside.line
+    if bevel is not None and land is not None:
+        outer = _meet(top, bevel.line)
+        land_top = _meet(bevel.line, land.line)
+        after = fits[fits.index(land) + 1] if fits.index(land) + 1 < len(fits) else None
+        land_bottom = _meet(land.line, bottom if after is None else after.line)
+    elif bevel is not None:
+        outer = _meet(top, bevel.line)
+        land_top = land_bottom = _meet(bevel.line, bottom)
+    else:
+        assert land is not None
+        outer = land_top = _meet(top, land.line)
+        land_bottom = _meet(land.line, bottom)
+    return PreparedEdge(outside, inside, bevel, land, outer, land_top, land_bottom)
+
+
+def _from_square_deg(surface: Line, face: Line) -> float:
+    return abs(abs(turn_deg(surface, face)) - 90.0)
+
+
+def _meet(first: Line, second: Line) -> Points:
+    point = intersection(first, second)
+    return first.point if point is None else point

@@ -1,0 +1,226 @@
+"""Recognise joints on an outline: which pairs of straight runs are plates with a weld between them."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from core.geometry import Points, intersection
+from vision.runs import Run, turn_deg
+
+FILLET_TURN_DEG = (35.0, 145.0)
+"""A joint angle of 35 to 145 degrees through the air."""
+BUTT_TURN_DEG = 28.0
+"""Plates of a butt weld may peak by up to this angle."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FilletPair:
+    """Two plate runs in outline order with a fillet between them."""
+
+    first: Run
+    second: Run
+    root: Points
+    leg_first: float
+    leg_second: float
+    score: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ButtPair:
+    """Two plate runs in outline order, nearly in line, with a bead (or a hollow) between them.
+
+    ``rise`` is the greatest signed departure of the face from the chord between the runs' ends.
+    """
+
+    first: Run
+    second: Run
+    width: float
+    rise: float
+    score: float
+
+
+def path_between(points: Points, first: Run, second: Run, *, closed: bool) -> np.ndarray | None:
+    """Return outline indices from the end of one run to the start of the next, None if there is no way."""
+    stop = second.start
+    if stop < first.stop:
+        if not closed:
+            return None
+        stop += len(points)
+    return np.arange(first.stop, stop + 1) % len(points)
+
+
+def fillet_pairs(points: Points, cut: Points, runs: list[Run], *, closed: bool, smallest_leg: float) -> list[FilletPair]:
+    """Return the fillets of an outline, none sharing a plate end, best first."""
+    extent = float(np.hypot(*np.ptp(points, axis=0)))
+    found = []
+    plates = [run for run in runs if not run.cut]
+    for first in plates:
+        for second in plates:
+            if first is second:
+                continue
+            pair = _fillet(points, cut, first, second, closed, smallest_leg, extent)
+            if pair is not None:
+                found.append(pair)
+    found.sort(key=lambda pair: -pair.score)
+    chosen: list[FilletPair] = []
+    for pair in found:
+        if all(pair.first is not other.first and pair.second is not other.second for other in chosen) and not any(
+            _inside(pair, other, len(points)) or _inside(other, pair, len(points)) for other in chosen
+        ):
+            chosen.append(pair)
+    return chosen
+
+
+def _inside(inner: FilletPair, outer: FilletPair, count: int) -> bool:
+    """Tell whether a run of one pair lies on the face of another."""
+    start, stop = outer.first.stop, outer.second.start
+    if stop < start:
+        stop += count
+    for run in (inner.first, inner.second):
+        middle = (run.start + run.stop) // 2
+        for shift in (-count, 0, count):
+            if start < middle + shift < stop:
+                return True
+    return False
+
+
+def _fillet(
+    points: Points, cut: Points, first: Run, second: Run, closed: bool, smallest_leg: float, extent: float
+) -> FilletPair | None:
+    turn = turn_deg(first.line, second.line)
+    if not FILLET_TURN_DEG[0] <= turn <= FILLET_TURN_DEG[1]:
+        return None
+    path = path_between(points, first, second, closed=closed)
+    if path is None or len(path) < 4 or cut[path].any():
+        return None
+    root = intersection(first.line, second.line)
+    if root is None:
+        return None
+    end, start = points[path[0]], points[path[-1]]
+    leg_first = float(first.line.along(root) - first.line.along(end))
+    leg_second = float(second.line.along(start) - second.line.along(root))
+    if min(leg_first, leg_second) < smallest_leg or max(leg_first, leg_second) > 0.45 * extent:
+        return None
+    if max(leg_first, leg_second) > 4.0 * min(leg_first, leg_second):
+        return None
+    # A plate must be seen well beyond the weld: a facet of the face is not a plate.
+    if first.length < 0.3 * leg_first or second.length < 0.3 * leg_second:
+        return None
+    face = points[path]
+    bound = max(leg_first, leg_second)
+    distance = np.hypot(*(face - root).T)
+    if float(distance.max()) > 1.25 * bound:
+        return None
+    depth = 0.12 * bound
+    if float(first.line.offset(face).min()) < -depth or float(second.line.offset(face).min()) < -depth:
+        return None
+    if float(distance.min()) < 0.25 * min(leg_first, leg_second) * math.cos(math.radians((180 - turn) / 2)):
+        return None
+    plates = min(first.length, 3 * bound) / bound + min(second.length, 3 * bound) / bound
+    return FilletPair(first, second, root, leg_first, leg_second, plates + 0.2 * bound / extent)
+
+
+def butt_pairs(points: Points, cut: Points, runs: list[Run], *, closed: bool, smallest_rise: float) -> list[ButtPair]:
+    """Return pairs of nearly aligned plate runs with a bead or hollow between them, best first."""
+    found = []
+    plates = [run for run in runs if not run.cut]
+    extent = float(np.hypot(*np.ptp(points, axis=0)))
+    for first in plates:
+        for second in plates:
+            if first is second or abs(turn_deg(first.line, second.line)) > BUTT_TURN_DEG:
+                continue
+            pair = _butt(points, cut, first, second, closed, smallest_rise, extent)
+            if pair is not None:
+                found.append(pair)
+    found.sort(key=lambda pair: -pair.score)
+    chosen: list[ButtPair] = []
+    for pair in found:
+        if all(pair.first is not other.first and pair.second is not other.second for other in chosen):
+            chosen.append(pair)
+    return chosen
+
+
+def _butt(
+    points: Points, cut: Points, first: Run, second: Run, closed: bool, smallest_rise: float, extent: float
+) -> ButtPair | None:
+    path = path_between(points, first, second, closed=closed)
+    if path is None or len(path) < 4 or cut[path].any():
+        return None
+    face = points[path]
+    chord = face[-1] - face[0]
+    width = float(np.hypot(*chord))
+    if width < 1e-6 or width > 0.6 * extent:
+        return None
+    direction = chord / width
+    if direction @ first.line.direction < 0.5 or direction @ second.line.direction < 0.5:
+        return None
+    normal = np.array([-direction[1], direction[0]])
+    offset = (face - face[0]) @ normal
+    rise = float(offset[np.argmax(np.abs(offset))])
+    step = abs(float(first.line.offset(points[path[-1]])))
+    if abs(rise) < smallest_rise and step < 2 * smallest_rise:
+        return None
+    if abs(rise) > 0.7 * width or width < 4 * smallest_rise:
+        return None
+    length = float(np.hypot(*np.diff(face, axis=0).T).sum())
+    if length > 2.2 * width:
+        return None
+    if min(first.length, second.length) < 0.35 * width:
+        return None
+    if step > 0.8 * width:
+        return None
+    plates = min(first.length, 3 * width) + min(second.length, 3 * width)
+    return ButtPair(first, second, width, rise, plates / width + (1.0 if rise > 0 else 0.0))
+
+
+def opposite_run(points: Points, run: Run, runs: list[Run]) -> Run | None:
+    """Return the run on the other side of a plate: antiparallel, behind the metal, overlapping, nearest."""
+    best, nearest = None, math.inf
+    index = run.indices(len(points))
+    low, high = run.line.along(points[index[0]]), run.line.along(points[index[-1]])
+    for other in runs:
+        if other is run or other.cut or abs(abs(turn_deg(run.line, other.line)) - 180.0) > 12.0:
+            continue
+        ends = points[other.indices(len(points))[[0, -1]]]
+        along = run.line.along(ends)
+        overlap = min(high, float(along.max())) - max(low, float(along.min()))
+        distance = -float(run.line.offset(ends).mean())
+        if distance <= 0 or overlap < 0.3 * min(run.length, other.length):
+            continue
+        if distance < nearest:
+            best, nearest = other, distance
+    return best
+
+
+def classify_fillet(points: Points, pair: FilletPair, runs: list[Run]) -> str:
+    """Return ``"tee"`` or ``"lap"``.
+
+    In a tee one plate goes through: its surface is seen again, on the same line with the metal on the same
+    side, beyond the other plate. In a lap the upper plate's edge ends soon in a surface parallel to the lower.
+    """
+    for plate, other in ((pair.first, pair.second), (pair.second, pair.first)):
+        for run in runs:
+            if run is plate or run is other or run.cut:
+                continue
+            if abs(turn_deg(plate.line, run.line)) > 3.0:
+                continue
+            middle = points[run.indices(len(points))].mean(axis=0)
+            beyond = float(plate.line.along(middle) - plate.line.along(pair.root))
+            if plate is pair.second:
+                beyond = -beyond
+            if abs(float(plate.line.offset(middle))) < 0.04 * abs(beyond) + 0.15 and beyond > 0:
+                return "tee"
+    for plate, other in ((pair.first, pair.second), (pair.second, pair.first)):
+        # The edge run is ``other``; beyond it a surface parallel to ``plate`` and facing the same way.
+        edge_height = other.length + (pair.leg_second if other is pair.second else pair.leg_first)
+        for run in runs:
+            if run is plate or run is other or run.cut or abs(turn_deg(plate.line, run.line)) > 6.0:
+                continue
+            middle = points[run.indices(len(points))].mean(axis=0)
+            step = float(plate.line.offset(middle))
+            if step > 0 and abs(step - edge_height) < 0.2 * edge_height + 0.3 and run.length > 1.3 * edge_height:
+                return "lap"
+    return "tee"

@@ -1,0 +1,166 @@
+"""Straight runs of an outline: the stretches that may be a plate surface, an edge or a bevel.
+
+An outline runs with the metal on its right (clockwise when closed, x right and y up), so that air is to
+the left of every run's direction and ``Line.offset`` is positive in the air.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from itertools import pairwise
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from core.fitting import total_least_squares
+from core.geometry import Line, Points
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Run:
+    """One straight stretch of an outline.
+
+    ``start`` and ``stop`` index the outline, both included; on a closed outline ``stop`` may pass its end.
+    """
+
+    start: int
+    stop: int
+    line: Line
+    length: float
+    cut: bool
+
+    def indices(self, count: int) -> NDArray[np.int64]:
+        """Return the outline indices of the run in order."""
+        return np.arange(self.start, self.stop + 1) % count
+
+
+def turn_deg(first: Line, second: Line) -> float:
+    """Return the turn from one direction to another, counter-clockwise positive, -180 to 180."""
+    cross = first.dx * second.dy - first.dy * second.dx
+    return math.degrees(math.atan2(cross, first.dx * second.dx + first.dy * second.dy))
+
+
+def straight_runs(
+    points: Points, cut: NDArray[np.bool_], *, closed: bool, tolerance: float, shortest: float
+) -> list[Run]:
+    """Return the straight runs of an outline in order along it.
+
+    Parameters
+    ----------
+    points
+        (N, 2) in mm.
+    cut
+        (N,) bool, outline points on the border of the picture; no run crosses from cut to not cut.
+    tolerance
+        Largest distance of a point from the straight line, mm.
+    shortest
+        Runs below this length are left out, mm.
+    """
+    corners = _corners(points, closed, tolerance)
+    spans = list(pairwise(corners))
+    if closed:
+        spans.append((corners[-1], corners[0] + len(points)))
+    pieces = [piece for start, stop in spans for piece in _split_at_cut(start, stop, cut)]
+    runs = [_run(points, start, stop, is_cut) for start, stop, is_cut in pieces if stop - start >= 3]
+    runs = _merge_collinear(points, runs, closed, tolerance, shortest)
+    return [run for run in runs if run.length >= shortest]
+
+
+def _corners(points: Points, closed: bool, tolerance: float) -> list[int]:
+    """Return indices of the corners of a simplified polyline (Ramer, Douglas and Peucker)."""
+    work = points
+    roll = 0
+    if closed:
+        # Start at the point farthest from the centre: certainly a corner.
+        roll = int(np.argmax(np.sum((points - points.mean(axis=0)) ** 2, axis=1)))
+        work = np.roll(points, -roll, axis=0)
+    kept = cv2.approxPolyDP(work.astype(np.float32).reshape(-1, 1, 2), tolerance, closed).reshape(-1, 2)
+    lookup = {tuple(p): i for i, p in reversed(list(enumerate(map(tuple, work.astype(np.float32)))))}
+    return sorted({(lookup[tuple(p)] + roll) % len(points) for p in kept})
+
+
+def _split_at_cut(start: int, stop: int, cut: NDArray[np.bool_]) -> list[tuple[int, int, bool]]:
+    flags = cut[np.arange(start, stop + 1) % len(cut)]
+    changes = np.flatnonzero(np.diff(flags.astype(np.int8))) + 1
+    bounds = [0, *changes.tolist(), len(flags)]
+    return [
+        (start + low, start + high - 1, bool(flags[low])) for low, high in pairwise(bounds)
+    ]
+
+
+def _run(points: Points, start: int, stop: int, is_cut: bool) -> Run:
+    index = np.arange(start, stop + 1) % len(points)
+    inner = index[len(index) // 20 : len(index) - len(index) // 20] if len(index) > 40 else index
+    line = total_least_squares(points[inner])
+    chord = points[index[-1]] - points[index[0]]
+    if chord @ line.direction < 0:
+        line = line.reversed()
+    return Run(start, stop, line, float(np.hypot(*chord)), is_cut)
+
+
+def _merge_collinear(points: Points, runs: list[Run], closed: bool, tolerance: float, shortest: float) -> list[Run]:
+    """Join neighbours that lie on one line, over nothing more than a speck between them."""
+    merged = True
+    while merged and len(runs) > 1:
+        merged = False
+        for i in range(len(runs) if closed else len(runs) - 1):
+            first, second = runs[i], runs[(i + 1) % len(runs)]
+            if first.cut != second.cut or first is second:
+                continue
+            offset_index = second.start if second.start >= first.stop - 1 else second.start + len(points)
+            shift = offset_index - second.start
+            if offset_index - first.stop > 3:
+                continue
+            joined = _run(points, first.start, second.stop + shift, first.cut)
+            index = joined.indices(len(points))
+            trim = max(1, len(index) // 50)
+            worst = np.abs(joined.line.offset(points[index[trim:-trim]]))
+            longer = max(first.length, second.length)
+            allowed = 1.3 * tolerance if min(first.length, second.length) > 0.15 * longer else tolerance
+            if float(worst.max()) <= allowed and abs(turn_deg(first.line, second.line)) < 12:
+                runs = [run for run in runs if run is not first and run is not second]
+                runs.append(joined if joined.start < len(points) else _rebased(joined, len(points)))
+                runs.sort(key=lambda run: run.start)
+                merged = True
+                break
+    return runs
+
+
+def _rebased(run: Run, count: int) -> Run:
+    return Run(run.start - count, run.stop - count, run.line, run.length, run.cut)
+
+
+def bridged_runs(points: Points, runs: list[Run], *, closed: bool, gap: float, height: float) -> list[Run]:
+    """Join runs on one line across a gap no wider than ``gap`` and no higher than ``height`` (spatter, a pit)."""
+    result = list(runs)
+    changed = True
+    while changed:
+        changed = False
+        for first in result:
+            for second in result:
+                if first is second or first.cut or second.cut:
+                    continue
+                shift = 0 if second.start > first.stop else (len(points) if closed else 0)
+                start, stop = first.stop, second.start + shift
+                if stop <= start or abs(turn_deg(first.line, second.line)) > 1.5:
+                    continue
+                between = np.arange(start, stop + 1) % len(points)
+                width = float(np.hypot(*(points[between[-1]] - points[between[0]])))
+                if width > gap or np.abs(first.line.offset(points[between])).max() > height:
+                    continue
+                joined = _run(points, first.start, second.stop + shift, False)
+                longest = first if first.length > second.length else second
+                off = np.abs(longest.line.offset(points[[first.start % len(points), second.stop % len(points)]])).max()
+                if off > height:
+                    continue
+                line = longest.line
+                result = [run for run in result if run is not first and run is not second]
+                result.append(Run(joined.start, joined.stop, line, joined.length, False))
+                result.sort(key=lambda run: run.start)
+                changed = True
+                break
+            if changed:
+                break
+    return result

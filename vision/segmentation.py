@@ -1,0 +1,221 @@
+"""Coarse silhouettes: which regions of a reduced picture may be metal, whatever is darker.
+
+No grey level is fixed. Each proposal is a way to split the picture in two; the outline of every large
+region of it is handed on, and the shape of the outline decides which one is the section.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from core.geometry import Points
+
+Gray = NDArray[np.uint8]
+
+REDUCED_LONG_SIDE_PX = 1000
+SMALLEST_REGION_SHARE = 0.004
+"""Regions under this share of the picture are not handed on."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Silhouette:
+    """Outline of one region in the full picture's pixels.
+
+    Attributes
+    ----------
+    points_px
+        (N, 2), clockwise as seen in the picture, so that metal lies to the right of the direction.
+    area_px
+        Enclosed area.
+    contrast
+        Difference of the median grey levels inside and outside, in grey levels, signed.
+    proposal
+        Name of the split that gave it.
+    """
+
+    points_px: Points
+    area_px: float
+    contrast: float
+    proposal: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ReducedPicture:
+    """A denoised small copy of a picture and the factor that leads back."""
+
+    gray: Gray
+    factor: float
+
+
+def reduce_picture(gray: Gray, long_side_px: int = REDUCED_LONG_SIDE_PX) -> ReducedPicture:
+    """Return the picture at most ``long_side_px`` long, freed of grain and scratches."""
+    factor = max(1.0, max(gray.shape) / long_side_px)
+    if factor > 1.0:
+        size = (max(8, round(gray.shape[1] / factor)), max(8, round(gray.shape[0] / factor)))
+        small = cv2.resize(gray, size, interpolation=cv2.INTER_AREA)
+    else:
+        small = gray
+    return ReducedPicture(np.asarray(cv2.medianBlur(small, 5), np.uint8), factor)
+
+
+def proposals(picture: ReducedPicture) -> Iterator[tuple[str, NDArray[np.uint8]]]:
+    """Yield named splits of the picture as masks of 0 and 255, likeliest first."""
+    gray = picture.gray
+    flat = flatten_light(gray)
+    _, bright = cv2.threshold(flat, 0, 255, cv2.THRESH_BINARY + cv2.THRESH_OTSU)
+    yield "bright", np.asarray(bright, np.uint8)
+    yield "dark", np.asarray(255 - bright, np.uint8)
+    _, plain = cv2.threshold(gray, 0, 255, cv2.THRESH_BINARY + cv2.THRESH_OTSU)
+    if np.count_nonzero(plain != bright) > 0.005 * gray.size:
+        yield "bright, light as it is", np.asarray(plain, np.uint8)
+        yield "dark, light as it is", np.asarray(255 - plain, np.uint8)
+    for source, name in ((flat, "evened"), (gray, "as it is")):
+        low, high = _three_classes(source)
+        yield f"all but the darkest of three, {name}", _mask(source > low)
+        yield f"darkest of three, {name}", _mask(source <= low)
+        yield f"brightest of three, {name}", _mask(source > high)
+        yield f"all but the brightest of three, {name}", _mask(source <= high)
+        yield f"all but the middle of three, {name}", _mask((source <= low) | (source > high))
+        yield f"middle of three, {name}", _mask((source > low) & (source <= high))
+    yield "unlike the border", _unlike_border(gray)
+    local = cv2.adaptiveThreshold(gray, 255, cv2.ADAPTIVE_THRESH_MEAN_C, cv2.THRESH_BINARY, _odd(gray.shape[0] / 3), 0)
+    yield "brighter than its surroundings", np.asarray(local, np.uint8)
+    yield "darker than its surroundings", np.asarray(255 - local, np.uint8)
+
+
+def silhouettes(mask: NDArray[np.uint8], picture: ReducedPicture, proposal: str, *, most: int = 6) -> list[Silhouette]:
+    """Return the outlines of the largest regions of a mask, holes filled, largest first."""
+    cleaned = cv2.morphologyEx(mask, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+    cleaned = cv2.morphologyEx(cleaned, cv2.MORPH_CLOSE, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (5, 5)))
+    contours, _ = cv2.findContours(cleaned, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    sized = sorted(((cv2.contourArea(c), c) for c in contours), key=lambda pair: -pair[0])[:most]
+    found = []
+    for area, contour in sized:
+        if area < SMALLEST_REGION_SHARE * mask.size or area > 0.97 * mask.size:
+            continue
+        points = contour.reshape(-1, 2).astype(float)
+        if _screen_area(points) < 0:
+            points = points[::-1]
+        full = (points + 0.5) * picture.factor - 0.5
+        found.append(Silhouette(full, area * picture.factor**2, _contrast(contour, picture.gray), proposal))
+    return found
+
+
+def flatten_light(gray: Gray) -> Gray:
+    """Divide out slowly varying light by alternating a two-class split and a quadratic surface.
+
+    The logarithm of the grey level is modelled as one level a class plus one common quadratic
+    surface; a section and its background are lit by the same lamp.
+    """
+    step = max(1, max(gray.shape) // 160)
+    small = np.log(gray[::step, ::step].astype(np.float64) + 4.0)
+    rows, cols = np.mgrid[-1 : 1 : complex(small.shape[0]), -1 : 1 : complex(small.shape[1])]
+    terms = np.stack([cols, rows, cols * cols, rows * rows, cols * rows], axis=-1).reshape(-1, 5)
+    values = small.ravel()
+    surface = np.zeros_like(values)
+    for _ in range(4):
+        level = values - surface
+        split = _otsu_float(level)
+        high = level > split
+        if high.all() or not high.any():
+            break
+        design = np.column_stack([terms, high, ~high])
+        weights = np.ones(len(values))
+        for _ in range(2):
+            solution, *_ = np.linalg.lstsq(design * weights[:, None], values * weights, rcond=None)
+            residual = values - design @ solution
+            scale = 1.4826 * np.median(np.abs(residual)) + 1e-6
+            weights = 1.0 / np.sqrt(1.0 + (residual / (2.5 * scale)) ** 2)
+        surface = terms @ solution[:5]
+    if np.ptp(surface) < 0.05:
+        return gray
+    gain = cv2.resize(np.exp(-surface).reshape(small.shape).astype(np.float32), gray.shape[::-1], interpolation=cv2.INTER_LINEAR)
+    flat = gray.astype(np.float32) * gain
+    low, high_level = np.percentile(flat[::4, ::4], (0.2, 99.8))
+    return np.asarray(np.clip((flat - low) * (255.0 / max(high_level - low, 1.0)), 0, 255), np.uint8)
+
+
+def _otsu_float(values: NDArray[np.float64]) -> float:
+    low, high = float(values.min()), float(values.max())
+    if high - low < 1e-9:
+        return low
+    scaled = np.clip((values - low) * (255.0 / (high - low)), 0, 255).astype(np.uint8)
+    level, _ = cv2.threshold(scaled, 0, 255, cv2.THRESH_BINARY + cv2.THRESH_OTSU)
+    return low + (level + 0.5) * (high - low) / 255.0
+
+
+def _three_classes(gray: Gray) -> tuple[int, int]:
+    """Return the two levels that split the histogram in three with the largest variance between."""
+    histogram = np.bincount(gray.ravel(), minlength=256).astype(float).reshape(64, 4).sum(axis=1)
+    weight = np.concatenate([[0.0], np.cumsum(histogram)])
+    moment = np.concatenate([[0.0], np.cumsum(histogram * np.arange(64))])
+    first, second = np.triu_indices(63, k=1)
+    best = np.zeros(len(first))
+    for low, high in ((np.zeros_like(first), first + 1), (first + 1, second + 1), (second + 1, np.full_like(first, 64))):
+        share = weight[high] - weight[low]
+        best += np.where(share > 0, (moment[high] - moment[low]) ** 2 / np.maximum(share, 1e-9), 0.0)
+    index = int(np.argmax(best))
+    return int(first[index]) * 4 + 3, int(second[index]) * 4 + 3
+
+
+def _unlike_border(gray: Gray) -> NDArray[np.uint8]:
+    """Split by difference from a quadratic surface through the picture's border."""
+    height, width = gray.shape
+    band = max(2, round(0.02 * max(height, width)))
+    inside = np.zeros(gray.shape, bool)
+    inside[band:-band, band:-band] = True
+    rows, cols = np.nonzero(~inside)
+    pick = slice(None, None, max(1, len(rows) // 4000))
+    rows, cols = rows[pick], cols[pick]
+    design = _quadratic(cols / width, rows / height)
+    values = gray[rows, cols].astype(float)
+    weights = np.ones(len(values))
+    solution = np.zeros(6)
+    for _ in range(6):
+        solution, *_ = np.linalg.lstsq(design * weights[:, None], values * weights, rcond=None)
+        residual = values - design @ solution
+        scale = 1.4826 * float(np.median(np.abs(residual))) + 1.0
+        weights = 1.0 / (1.0 + (residual / (2.0 * scale)) ** 2)
+    all_rows, all_cols = np.mgrid[0:height, 0:width]
+    surface = _quadratic(all_cols.ravel() / width, all_rows.ravel() / height) @ solution
+    difference = np.abs(gray.astype(float) - surface.reshape(gray.shape)).clip(0, 255).astype(np.uint8)
+    _, mask = cv2.threshold(difference, 0, 255, cv2.THRESH_BINARY + cv2.THRESH_OTSU)
+    return np.asarray(mask, np.uint8)
+
+
+def _quadratic(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.column_stack([np.ones_like(x), x, y, x * x, y * y, x * y])
+
+
+def _contrast(contour: NDArray[np.int32], gray: Gray) -> float:
+    x, y, w, h = cv2.boundingRect(contour)
+    pad = 6
+    x0, y0 = max(0, x - pad), max(0, y - pad)
+    window = gray[y0 : y + h + pad, x0 : x + w + pad]
+    ring = np.zeros(window.shape, np.uint8)
+    cv2.drawContours(ring, [contour - np.array([x0, y0])], -1, 255, 9)
+    body = np.zeros(window.shape, np.uint8)
+    cv2.drawContours(body, [contour - np.array([x0, y0])], -1, 255, -1)
+    inner, outer = window[(ring > 0) & (body > 0)], window[(ring > 0) & (body == 0)]
+    if inner.size == 0 or outer.size == 0:
+        return 0.0
+    return float(np.median(inner)) - float(np.median(outer))
+
+
+def _screen_area(points: Points) -> float:
+    """Return the shoelace sum with y down: positive when clockwise as seen on the screen."""
+    x, y = points[:, 0], points[:, 1]
+    return float(0.5 * np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y))
+
+
+def _mask(chosen: NDArray[np.bool_]) -> NDArray[np.uint8]:
+    return chosen.astype(np.uint8) * np.uint8(255)
+
+
+def _odd(value: float) -> int:
+    return max(3, int(value) // 2 * 2 + 1)

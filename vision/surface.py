@@ -1,0 +1,352 @@
+"""A welded surface between two plate runs: plate lines, toes and face.
+
+The toe is taken where a model of the face meets the plate line, from face points that the blur of the
+picture does not reach; where the transition is rounded more than blur explains, the toe is moved to where
+the rounding leaves the plate.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from core.fitting import LineFit, robust_line
+from core.geometry import Line, Points, arc_length
+from vision.runs import Run
+from vision.section import Flag, PlateSurface, WeldSurface
+
+
+@dataclass(frozen=True, slots=True)
+class Detail:
+    """How fine the profile is.
+
+    Attributes
+    ----------
+    noise_mm
+        Standard deviation of a point across the outline.
+    step_mm
+        Distance of neighbouring points.
+    blur_mm
+        Standard deviation of the edge spread.
+    """
+
+    noise_mm: float
+    step_mm: float
+    blur_mm: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Traced:
+    """A welded surface and the doubts about its toes."""
+
+    surface: WeldSurface
+    flags: tuple[Flag, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Toe:
+    point: Points
+    std_along: float
+    face_index: int
+    flag: str | None
+
+
+def fit_plate(points: Points, run: Run, detail: Detail, *, toe_at_stop: bool) -> tuple[LineFit, Points]:
+    """Fit the plate line of a run; return it and the run's points, both leading away from the weld."""
+    index = run.indices(len(points))
+    along = points[index]
+    ordered = along[::-1] if toe_at_stop else along
+    trim = min(len(ordered) // 8, max(2, round((2.5 * detail.blur_mm + 0.15) / detail.step_mm)))
+    body = ordered[trim : len(ordered) - trim]
+    if len(body) < 8:
+        body = ordered
+    noise = max(detail.noise_mm, 0.15 * detail.step_mm, 0.004)
+    fit = robust_line(body, noise)
+    # Real surfaces wander more than an edge point does: fit again with what the plate itself shows.
+    own = 1.4826 * float(np.median(np.abs(fit.line.offset(body))))
+    if own > 1.3 * noise:
+        noise = min(own, 6 * noise)
+        fit = robust_line(body, noise)
+    correlation = _correlation_points(fit.line.offset(body)[fit.inliers])
+    fit = robust_line(body, noise, correlation_points=correlation)
+    if float((ordered[-1] - ordered[0]) @ fit.line.direction) < 0:
+        fit = LineFit(fit.line.reversed(), fit.residual_std, fit.offset_std, fit.angle_std_rad, fit.inliers)
+    return fit, ordered
+
+
+def _correlation_points(residuals: Points) -> float:
+    """Return how many neighbouring residuals carry one independent piece of information.
+
+    From the growth of the variance of block means with the block's length (integrated autocorrelation).
+    """
+    count = len(residuals)
+    if count < 32:
+        return 2.0
+    variance = float(np.var(residuals)) + 1e-18
+    best = 1.0
+    for block in (4, 8, 16, 32, 64, 128):
+        groups = count // block
+        if groups < 6:
+            break
+        means = residuals[: groups * block].reshape(groups, block).mean(axis=1)
+        best = max(best, block * float(np.var(means)) / variance)
+    return min(best, count / 4)
+
+
+def trace_surface(points: Points, first: Run, second: Run, detail: Detail, *, face_sign: int) -> Traced | None:
+    """Find toes and face between two plate runs of an outline that runs first, face, second.
+
+    Parameters
+    ----------
+    points
+        (N, 2) outline, air to the left of its direction.
+    face_sign
+        +1 where the face rises into the air beyond the plate lines (fillet, cap), -1 where it falls
+        below them, 0 to accept either.
+
+    Returns
+    -------
+    None where no toe can be told from its plate.
+    """
+    count = len(points)
+    fit_first, plate_first = fit_plate(points, first, detail, toe_at_stop=True)
+    fit_second, plate_second = fit_plate(points, second, detail, toe_at_stop=False)
+    # Path from well inside the first plate to well inside the second.
+    reach = max(8, min(len(plate_first), len(plate_second)) // 2)
+    back_first = min(len(plate_first) - 1, max(reach, round(4.0 / detail.step_mm)))
+    back_second = min(len(plate_second) - 1, max(reach, round(4.0 / detail.step_mm)))
+    stop = second.start if second.start > first.stop else second.start + count
+    path = points[np.arange(first.stop - back_first, stop + back_second + 1) % count]
+    towards = fit_first.line.reversed()
+    toe_left = _find_toe(path, towards, fit_first, detail, face_sign)
+    # The other toe on the mirrored path, so that one piece of code serves both.
+    mirrored = path[::-1] * np.array([-1.0, 1.0])
+    line = fit_second.line
+    line_mirrored = Line(-line.x, line.y, line.dx, -line.dy)
+    toe_right = _find_toe(mirrored, line_mirrored, fit_second, detail, face_sign)
+    if toe_left is None or toe_right is None:
+        return None
+    right_point = toe_right.point * np.array([-1.0, 1.0])
+    right_index = len(path) - 1 - toe_right.face_index
+    if right_index - toe_left.face_index < 4:
+        return None
+    face = path[toe_left.face_index : right_index + 1]
+    face = _between(face, toe_left.point, right_point)
+    flags = tuple(
+        Flag("toe_ambiguous", f"the {side} toe is doubtful: {toe.flag}")
+        for side, toe in (("left", toe_left), ("right", toe_right))
+        if toe.flag is not None
+    )
+    surface = WeldSurface(
+        PlateSurface(fit_first, _outwards(path[: toe_left.face_index][::-1], plate_first, toe_left.point, fit_first)),
+        PlateSurface(fit_second, _outwards(path[right_index + 1 :], plate_second, right_point, fit_second)),
+        toe_left.point,
+        right_point,
+        face,
+        toe_left.std_along,
+        toe_right.std_along,
+    )
+    return Traced(surface, flags)
+
+
+def _between(face: Points, left: Points, right: Points) -> Points:
+    """Put the toes at the ends of the face, dropping points that lie outside them along the chord."""
+    chord = right - left
+    length2 = float(chord @ chord)
+    share = (face - left) @ chord / length2
+    margin = 1e-6
+    third = len(face) // 3
+    keep = np.ones(len(face), bool)
+    keep[:third] = share[:third] > margin
+    keep[len(face) - third :] = share[len(face) - third :] < 1 - margin
+    return np.vstack([left, face[keep], right])
+
+
+def _outwards(path: Points, plate: Points, toe: Points, fit: LineFit) -> Points:
+    """Return profile points of one plate from the toe outwards: the path near the toe, then the run."""
+    along_path = fit.line.along(path) - float(fit.line.along(toe))
+    near = path[along_path > 0]
+    if len(near) == 0:
+        return plate
+    reach = float(fit.line.along(near[-1]))
+    far = plate[fit.line.along(plate) > reach]
+    return np.vstack([near, far])
+
+
+def _find_toe(path: Points, towards: Line, fit: LineFit, detail: Detail, face_sign: int) -> _Toe | None:
+    """Find the toe on a path that starts on the plate and climbs the face.
+
+    ``towards`` is the plate line directed to the weld with air on its left.
+    """
+    offset = towards.offset(path)
+    threshold = max(4.0 * fit.residual_std, 3.0 * detail.noise_mm, 0.25 * detail.step_mm, 0.006)
+    departed = np.abs(offset) > threshold
+    rises = offset > threshold
+    sign, leave = _departure(path, offset, departed, rises, threshold, face_sign)
+    if leave is None:
+        return None
+    undercut = bool(np.min(offset[max(0, leave - round(3.0 / detail.step_mm)) : leave + 1]) < -2.0 * threshold) and (
+        sign > 0
+    )
+    return _model_toe(path, towards, fit, detail, leave, sign, undercut)
+
+
+def _departure(
+    path: Points,
+    offset: Points,
+    departed: Points,
+    rises: Points,
+    threshold: float,
+    face_sign: int,
+) -> tuple[int, int | None]:
+    """Return on which side of the plate line the face goes, and the last index that is still on it."""
+    if face_sign > 0:
+        apex = int(np.argmax(offset))
+        on_plate = np.flatnonzero(offset[:apex] <= threshold)
+        return 1, (int(on_plate[-1]) if len(on_plate) else None)
+    # A shallow cap may lie on either side: take the first departure that lasts.
+    length = arc_length(path)
+    lasting = 0.25 * float(length[-1]) * 0.5
+    index = 0
+    while index < len(path):
+        if not departed[index]:
+            index += 1
+            continue
+        side = bool(rises[index])
+        end = index
+        while end < len(path) and departed[end] and bool(rises[end]) == side:
+            end += 1
+        extent = float(length[min(end, len(path) - 1)] - length[index])
+        if extent >= lasting or end >= len(path):
+            return (1 if side else -1), max(0, index - 1)
+        if not side and end < len(path) and offset[min(end + 2, len(path) - 1)] > -threshold:
+            # A groove that comes up again beside the face: the toe is where the face crosses the line.
+            ahead = offset[end : min(len(path), end + max(4, (end - index)))]
+            if len(ahead) and float(ahead.max()) > threshold:
+                crossing = end + int(np.argmax(ahead > threshold))
+                return 1, max(0, crossing - 1)
+        index = end
+    return 0, None
+
+
+def _model_toe(
+    path: Points, towards: Line, fit: LineFit, detail: Detail, leave: int, sign: int, undercut: bool
+) -> _Toe | None:
+    length = arc_length(path)
+    face_length = float(length[-1] - length[leave])
+    clear = 2.2 * detail.blur_mm + 1.0 * detail.step_mm
+    span = float(np.clip(0.12 * face_length, 6 * detail.step_mm, max(0.9, 8 * detail.step_mm)))
+    rounding = 0.0
+    for _ in range(3):
+        start = int(np.searchsorted(length, length[leave] + max(clear, 1.25 * rounding)))
+        stop = int(np.searchsorted(length, length[min(start, len(path) - 1)] + span))
+        window = path[start : min(stop, len(path)) + 1]
+        if len(window) < 5:
+            return None
+        if undercut:
+            # The face goes straight on into the groove: the crossing is inside the window's middle.
+            low = int(np.searchsorted(length, length[leave] - 0.6 * span))
+            window = path[max(0, low) : min(stop, len(path)) + 1]
+        met = _meet(window, towards, near=float(towards.along(path[leave])))
+        if met is None:
+            return None
+        corner_along, slope_deg, std_along = met
+        if undercut or slope_deg < 4.0 or slope_deg > 150.0:
+            break
+        found = _rounding(path, towards, leave, corner_along, slope_deg, sign, detail)
+        if found <= 1.05 * rounding:
+            break
+        rounding = found
+    along = corner_along - rounding
+    point = towards.at(along)
+    # The face starts behind the toe; rounded points before the corner belong to it.
+    ahead = towards.along(path)
+    candidates = np.flatnonzero((np.arange(len(path)) >= max(0, leave - round(3.0 / detail.step_mm))) & (ahead >= along))
+    face_index = int(candidates[0]) if len(candidates) else leave
+    if undercut:
+        face_index = leave
+    noise = math.hypot(detail.noise_mm, 0.3 * fit.residual_std)
+    slope = math.sin(math.radians(min(max(slope_deg, 2.0), 178.0)))
+    std = math.hypot(std_along, 0.5 * noise / max(slope, 0.03))
+    std = math.hypot(std, fit.std_at(float(fit.line.along(point))) / max(math.tan(math.radians(min(slope_deg, 80.0))), 0.05))
+    std = math.hypot(std, 0.35 * rounding) if rounding > 0 else math.hypot(std, 0.04 * detail.blur_mm)
+    flag = None
+    if slope_deg < 8.0:
+        flag = f"the face leaves the plate at only {slope_deg:.0f} degrees"
+    return _Toe(point, std, face_index, flag)
+
+
+def _meet(window: Points, towards: Line, near: float) -> tuple[float, float, float] | None:
+    """Intersect a parabola through face points with the plate line.
+
+    Returns the coordinate along the plate, the slope of the face there against the plate in degrees and the
+    standard uncertainty of the coordinate.
+    """
+    chord = Line.through(window[0], window[-1])
+    x, y = chord.along(window), chord.offset(window)
+    scale = float(np.ptp(x)) or 1.0
+    design = np.column_stack([np.ones(len(x)), x / scale, (x / scale) ** 2])
+    solution, *_ = np.linalg.lstsq(design, y, rcond=None)
+    residual = y - design @ solution
+    sigma = float(np.sqrt(residual @ residual / max(1, len(x) - 3)))
+    # Neighbouring points share half of their noise; judged on outlines of rendered pictures.
+    covariance = np.linalg.inv(design.T @ design + 1e-12 * np.eye(3)) * (sigma**2 * 2.0)
+    a, b, c = solution
+    # Points of the parabola: chord.at(x) + y(x) * normal; offset to the plate line is quadratic in x.
+    base = float(towards.offset(chord.point))
+    along_rate = float(chord.direction @ towards.normal)
+    across_rate = float(chord.normal @ towards.normal)
+    q0 = base + across_rate * a
+    q1 = along_rate + across_rate * b / scale
+    q2 = across_rate * c / scale**2
+    if abs(q2) * scale < 1e-6 * abs(q1) + 1e-12:
+        roots = np.array([-q0 / q1]) if abs(q1) > 1e-9 else np.array([])
+    else:
+        disc = q1 * q1 - 4 * q2 * q0
+        if disc < 0:
+            roots = np.array([-q0 / q1]) if abs(q1) > 1e-9 else np.array([])
+        else:
+            root = math.sqrt(disc)
+            roots = np.array([(-q1 + root) / (2 * q2), (-q1 - root) / (2 * q2)])
+    roots = roots[(roots > -2.5 * scale) & (roots < 1.5 * scale)]
+    if len(roots) == 0:
+        return None
+    along = np.array([float(towards.along(chord.at(r) + (a + b * r / scale + c * (r / scale) ** 2) * chord.normal)) for r in roots])
+    pick = int(np.argmin(np.abs(along - near)))
+    x0 = float(roots[pick])
+    tangent = chord.direction + (b / scale + 2 * c * x0 / scale**2) * chord.normal
+    slope = math.degrees(math.atan2(abs(float(tangent @ towards.normal)), float(tangent @ towards.direction)))
+    gradient = np.array([1.0, x0 / scale, (x0 / scale) ** 2])
+    std = math.sqrt(max(float(gradient @ covariance @ gradient), 0.0)) / max(math.sin(math.radians(slope)), 0.03)
+    return float(along[pick]), slope, std
+
+
+def _rounding(
+    path: Points, towards: Line, leave: int, corner_along: float, slope_deg: float, sign: int, detail: Detail
+) -> float:
+    """Return the tangent length of a rounded transition at the corner, 0 where blur explains what is seen.
+
+    The outline's distance from the sharp corner along the bisector is r (1 / cos(φ / 2) - 1) for a
+    fillet radius r and a change of direction φ; the tangent length is r tan(φ / 2).
+    """
+    half = math.radians(slope_deg) / 2
+    corner = towards.at(corner_along)
+    bisector = math.cos(half) * towards.normal * sign - math.sin(half) * towards.direction
+    side = math.sin(half) * towards.normal * sign + math.cos(half) * towards.direction
+    low, high = max(0, leave - round(2.5 / detail.step_mm)), min(len(path), leave + round(2.5 / detail.step_mm) + 2)
+    local = path[low:high] - corner
+    across, along = local @ bisector, local @ side
+    width = max(1.5 * detail.step_mm, 0.6 * detail.blur_mm)
+    near = np.abs(along) < width
+    if np.count_nonzero(near) < 2:
+        return 0.0
+    gap = float(np.mean(across[near] - np.abs(along[near]) * math.tan(half) * 0.5))
+    # A blurred corner of this turn keeps about 0.4 sigma tan(half) of distance (half level of a blurred wedge).
+    gap -= 0.55 * detail.blur_mm * math.tan(half) + 0.3 * detail.step_mm * math.tan(half)
+    if gap < 3.0 * detail.noise_mm / math.sqrt(max(np.count_nonzero(near), 1)) + 0.004:
+        return 0.0
+    radius = gap / (1 / math.cos(half) - 1)
+    tangent = radius * math.tan(half)
+    return float(min(tangent, 2.0))
