@@ -1,0 +1,71 @@
+"""``toeline calibrate check``: a known artefact measured again, kept in the calibration file."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from cli.calibrate.common import Dictionary, Image, MarkerRatio, Operator
+
+if TYPE_CHECKING:
+    from calibration.check import CheckEntry
+
+
+def check(
+    image: Image,
+    calibration: Annotated[Path, typer.Option(metavar="CAL.json", help="Calibration to check; a line is added.")],
+    tolerance: Annotated[str, typer.Option(metavar="LENGTH", help='Largest bias allowed: "0.05 mm".')],
+    length: Annotated[str | None, typer.Option(metavar="LENGTH", help="Known length, with --from and --to.")] = None,
+    start: Annotated[str | None, typer.Option("--from", metavar="X,Y", help="First point, px.")] = None,
+    end: Annotated[str | None, typer.Option("--to", metavar="X,Y", help="Second point, px.")] = None,
+    spacing: Annotated[str | None, typer.Option(metavar="LENGTH", help="Graduations of a rule.")] = None,
+    region: Annotated[str | None, typer.Option(metavar="X,Y,W,H", help="Where the rule lies, px.")] = None,
+    pattern: Annotated[str | None, typer.Option(help="A board, with --corners and --square.")] = None,
+    corners: Annotated[str | None, typer.Option(metavar="8x3", help="Inner corners, columns x rows.")] = None,
+    square: Annotated[str | None, typer.Option(metavar="LENGTH", help="Side of a square.")] = None,
+    dictionary: Dictionary = "DICT_4X4_250",
+    marker_ratio: MarkerRatio = None,
+    operator: Operator = None,
+) -> int:
+    """Measure a known artefact again: two points, a rule or a board."""
+    from calibration.check import append_check, check_board, check_points, check_ruler
+    from calibration.file import read_calibration
+
+    from cli.calibrate import common
+    from cli.options import parse_point
+    from core.units import parse_length_mm
+    from inspection.settings import parse_region
+    from vision.picture import read_picture
+
+    common.one_of(
+        {"points": length is not None, "ruler": spacing is not None, "board": pattern is not None},
+        "give one artefact: --length with --from and --to, --spacing of a rule, "
+        "or --pattern with --corners and --square.",
+    )
+    allowed_mm = parse_length_mm(tolerance, name="--tolerance")
+    known = read_calibration(calibration)
+    when = common.today()
+    entry: CheckEntry
+    if length is not None:
+        length_mm = parse_length_mm(length, name="--length")
+        first = parse_point(start or "", "--from")
+        second = parse_point(end or "", "--to")
+        read_picture(image)
+        entry = check_points(
+            known, first, second, length_mm, allowed_mm, date=when, operator=operator, source=image.name
+        )  # fmt: skip
+    elif spacing is not None:
+        spacing_mm = parse_length_mm(spacing, name="--spacing")
+        region_px = None if region is None else parse_region(region)
+        entry = check_ruler(known, read_picture(image).gray8, spacing_mm, allowed_mm, date=when, operator=operator,
+                            source=image.name, region_px=region_px)  # fmt: skip
+    else:
+        board = common.board_of(pattern or "", corners or "", square or "", dictionary, marker_ratio)
+        entry = check_board(known, read_picture(image).gray8, board, allowed_mm, date=when, operator=operator,
+                            source=image.name)  # fmt: skip
+    append_check(calibration, entry)
+    print(f"{'Passed' if entry.passed else 'NOT PASSED'}; the line was added to {calibration}")
+    print(f"  {entry}")
+    return 0 if entry.passed else 4

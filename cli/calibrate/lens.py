@@ -1,0 +1,36 @@
+"""``toeline calibrate lens``: what the lens bends, from many views of one board."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from cli.calibrate.common import Corners, Dictionary, MarkerRatio, Pattern, Square
+
+
+def lens(
+    images: Annotated[list[Path], typer.Argument(metavar="IMAGE...", help="Views of the board, tilted and turned.")],
+    pattern: Pattern,
+    corners: Corners,
+    square: Square,
+    out: Annotated[Path, typer.Option("--out", metavar="LENS.json", help="Lens file to write.")],
+    dictionary: Dictionary = "DICT_4X4_250",
+    marker_ratio: MarkerRatio = None,
+) -> None:
+    """Find camera matrix and distortion from many views of a board."""
+    from calibration.lens import calibrate_lens, write_lens
+
+    from cli.calibrate import common
+    from cli.options import refuse_overwriting
+    from vision.picture import read_picture
+
+    described = common.board_of(pattern, corners, square, dictionary, marker_ratio)
+    refuse_overwriting([out], images)
+    grays = [read_picture(path).gray8 for path in images]
+    found = calibrate_lens(grays, described, names=[path.name for path in images])
+    write_lens(out, found)
+    print(f"Wrote {out}")
+    print(f"  focal length {found.lens.camera_matrix[0, 0]:.1f} x {found.lens.camera_matrix[1, 1]:.1f} px")
+    print(f"  from {len(images)} pictures of {found.lens.width_px} x {found.lens.height_px} pixels")

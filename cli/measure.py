@@ -1,0 +1,179 @@
+"""``toeline measure``: pictures or profiles in; table, result file and overlay out."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from core.errors import UsageError
+
+if TYPE_CHECKING:
+    from inspection.picture import Inspection
+    from inspection.settings import Settings
+
+EPILOG = (
+    "Exit status: 0 measured, 2 wrong use, 3 unreadable file, 4 nothing measurable. "
+    "Values are proposals: a qualified person confirms them, and the governing code prevails. "
+    "Etchants are dangerous: their preparation and use belong to trained staff, by the laboratory's own instructions "
+    "and the safety data sheets."
+)
+OVERLAY_SUFFIXES = (".png", ".svg")
+
+
+def measure(
+    files: Annotated[list[Path], typer.Argument(metavar="FILE...", help="Pictures, or profiles (.csv, .npy).")],
+    joint: Annotated[str, typer.Option(metavar="JOINT", help="auto, tee, lap, butt or groove.")] = "auto",
+    source: Annotated[str, typer.Option(metavar="KIND", help="auto, macro or profile.")] = "auto",
+    calibration: Annotated[Path | None, typer.Option(metavar="CAL.json", help="Made by toeline calibrate.")] = None,
+    scale: Annotated[str | None, typer.Option(metavar="LENGTH", help='Size of one pixel: "0.02 mm".')] = None,
+    scale_from_metadata: Annotated[
+        bool, typer.Option("--scale-from-metadata", help="Take the pixel size from the picture file (flagged).")
+    ] = False,
+    thickness: Annotated[
+        str | None, typer.Option(metavar="LENGTH", help='Nominal plate thickness, compared: "10 mm".')
+    ] = None,
+    units: Annotated[str, typer.Option(metavar="SYSTEM", help="metric or inch, for the screen and the overlay.")] = "metric",
+    file_units: Annotated[str | None, typer.Option(metavar="UNIT", help="Unit of a profile that names none.")] = None,
+    operator: Annotated[str | None, typer.Option(metavar="NAME", help="Who measures; kept in the result.")] = None,
+    marks: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Toes and plate points marked by a person (JSON).")
+    ] = None,
+    region: Annotated[str | None, typer.Option(metavar="X,Y,W,H", help="Part of the picture to look at.")] = None,
+    json_file: Annotated[
+        Path | None, typer.Option("--json", metavar="FILE|-", help="Write the result file; - is the standard output.")
+    ] = None,
+    overlay: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Draw what was measured into a .png or .svg.")
+    ] = None,
+    output: Annotated[
+        Path | None, typer.Option(metavar="DIR", help="Write result.json and one overlay a file into a folder.")
+    ] = None,
+) -> int:
+    """Measure the welds in photographs of sections or in profile files."""
+    from cli.options import choose, refuse_overwriting
+    from cli.table import print_inspection
+    from inspection.document import as_text, document, write_text
+    from inspection.picture import inspect_file, needs_scale, source_kind
+    from inspection.settings import shared_calibration
+
+    choose(units, ("metric", "inch"), "--units")
+    if overlay is not None and len(files) > 1:
+        raise UsageError("--overlay draws one file: use --output DIR for several.")
+    if overlay is not None and overlay.suffix.lower() not in OVERLAY_SUFFIXES:
+        raise UsageError(f"--overlay {str(overlay)!r} must end in .png or .svg.")
+    settings = _settings(joint, source, calibration, scale, scale_from_metadata, thickness, file_units, operator, marks,
+                         region)  # fmt: skip
+    drawings = _drawings(files, overlay, output)
+    results = [json_file, None if output is None else output / "result.json"]
+    refuse_overwriting([*results, *drawings], [*files, calibration, marks])
+    pictures = [path for path in files if source_kind(path, settings) != "profile"]
+    shared = shared_calibration(settings)
+    if pictures and shared is None and not settings.scale_from_metadata:
+        raise needs_scale(settings)
+    if output is not None:
+        _make_folder(output)
+    entries: list[dict[str, Any]] = []
+    status = 0
+    for path, drawing in zip(files, drawings, strict=True):
+        inspection = inspect_file(path, settings, shared)
+        entries.append(inspection.entry)
+        status = max(status, _report(path, inspection))
+        if str(json_file) != "-":
+            print_inspection(inspection.entry, units)
+        for target in _targets(drawing, overlay if output is not None else None):
+            _draw(target, path, inspection, units)
+    text = as_text(document(entries))
+    for target in results:
+        if target is not None and str(target) == "-":
+            print(text, end="")
+        elif target is not None:
+            write_text(target, text)
+    return status
+
+
+def _settings(
+    joint: str,
+    source: str,
+    calibration: Path | None,
+    scale: str | None,
+    scale_from_metadata: bool,
+    thickness: str | None,
+    file_units: str | None,
+    operator: str | None,
+    marks: Path | None,
+    region: str | None,
+) -> Settings:
+    """Turn the options into settings, each checked."""
+    from cli.options import choose
+    from core.units import parse_length_mm, unit_in_mm
+    from inspection.settings import Settings, parse_region
+    from vision.marks import read_marks
+
+    if file_units is not None:
+        unit_in_mm(file_units, name="--file-units")
+    return Settings(
+        joint=choose(joint, ("auto", "tee", "lap", "butt", "groove"), "--joint"),  # type: ignore[arg-type]
+        source=choose(source, ("auto", "macro", "laser", "profile"), "--source"),  # type: ignore[arg-type]
+        calibration=calibration,
+        scale_mm_per_px=None if scale is None else parse_length_mm(scale, name="--scale"),
+        scale_from_metadata=scale_from_metadata,
+        thickness_mm=None if thickness is None else parse_length_mm(thickness, name="--thickness"),
+        file_units=file_units,
+        operator=operator,
+        marks=None if marks is None else read_marks(marks),
+        region=None if region is None else parse_region(region),
+    )
+
+
+def _drawings(files: list[Path], overlay: Path | None, output: Path | None) -> list[Path | None]:
+    """Return where each file's overlay goes; equal names from different folders are numbered."""
+    if output is None:
+        return [overlay] * len(files)
+    names: list[Path | None] = []
+    seen: dict[str, int] = {}
+    for path in files:
+        seen[path.stem] = seen.get(path.stem, 0) + 1
+        number = f"-{seen[path.stem]}" if seen[path.stem] > 1 else ""
+        names.append(output / f"{path.stem}{number}-overlay.png")
+    return names
+
+
+def _targets(*paths: Path | None) -> list[Path]:
+    return [path for path in paths if path is not None]
+
+
+def _make_folder(path: Path) -> None:
+    try:
+        path.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise UsageError(f"--output {path}: the folder cannot be made: {error.strerror}.") from None
+
+
+def _report(path: Path, inspection: Inspection) -> int:
+    """Say in one line why a file gave nothing, and return its exit status."""
+    from cli.main import complain
+
+    if inspection.error is None:
+        return 0
+    message = str(inspection.error)
+    return complain(message if message.startswith(str(path)) else f"{path}: {message}", inspection.error.exit_status)
+
+
+def _draw(target: Path, path: Path, inspection: Inspection, units: str) -> None:
+    if inspection.found is None:
+        return
+    from desk.overlay import write_overlay
+
+    from vision.picture import read_colour
+
+    picture = None if inspection.calibration is None else read_colour(path)
+    write_overlay(
+        target,
+        picture,
+        inspection.found,
+        inspection.measured,
+        units=units,  # type: ignore[arg-type]
+        calibration=inspection.calibration,
+    )

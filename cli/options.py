@@ -1,0 +1,53 @@
+"""What several commands take in the same form: points, counts, dates, places to write."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from pathlib import Path
+
+from core.errors import UsageError
+
+
+def parse_point(text: str, name: str) -> tuple[float, float]:
+    """Return (x, y) in pixels from ``X,Y``."""
+    try:
+        x, y = (float(part) for part in text.split(","))
+    except ValueError:
+        raise UsageError(f"{name} takes a point X,Y in pixels, got {text!r}.") from None
+    if not (math.isfinite(x) and math.isfinite(y)):
+        raise UsageError(f"{name} takes a point X,Y in pixels, got {text!r}.")
+    return x, y
+
+
+def parse_corners(text: str) -> tuple[int, int]:
+    """Return (columns, rows) of inner corners from ``8x3``."""
+    try:
+        columns, rows = (int(part) for part in text.lower().replace("×", "x").split("x"))
+    except ValueError:
+        raise UsageError(f"--corners takes inner corners as COLUMNSxROWS, like 8x3, got {text!r}.") from None
+    if columns < 2 or rows < 2:
+        raise UsageError(f"--corners needs at least 2x2 inner corners, got {text!r}.")
+    return columns, rows
+
+
+def choose(value: str, allowed: Iterable[str], name: str) -> str:
+    """Return the value if it is allowed, or say what is."""
+    choices = tuple(allowed)
+    if value not in choices:
+        raise UsageError(f"{name} {value!r} is not known, use {', '.join(choices)}.")
+    return value
+
+
+def refuse_overwriting(outputs: Iterable[Path | None], inputs: Iterable[Path | None]) -> None:
+    """Make sure that no file that is read would be overwritten, and none written twice."""
+    read = {path.resolve() for path in inputs if path is not None}
+    written: set[Path] = set()
+    for path in outputs:
+        if path is None or str(path) == "-":
+            continue
+        if path.resolve() in read:
+            raise UsageError(f"{path} is read by this call and must not be overwritten: name another file.")
+        if path.resolve() in written:
+            raise UsageError(f"{path} would be written twice: name different files.")
+        written.add(path.resolve())

@@ -1,0 +1,97 @@
+"""The table on the screen: label, value, uncertainty and unit, aligned on the decimal point."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from core.quantity import COVERAGE_FACTOR
+from core.units import MM_PER_INCH, nearest_fraction
+
+PROPOSAL = "A proposal: a qualified person confirms it; the governing code prevails."
+_SYMBOLS = {"mm": "mm", "deg": "°", "mm2": "mm²"}
+
+
+def print_inspection(entry: dict[str, Any], units: str) -> None:
+    """Print what one file gave; a file that gave nothing has had its line on stderr."""
+    if entry["error"] is not None:
+        return
+    from rich.console import Console
+
+    console = Console(highlight=False, markup=False, emoji=False)
+    if not console.is_terminal:
+        console.width = max(console.width, 110)
+    print_source(console, entry)
+    for weld in entry["welds"]:
+        print_weld(console, weld, entry, units)
+    console.print(PROPOSAL)
+
+
+def print_source(console: Any, entry: dict[str, Any]) -> None:
+    """Print file, scale and operator."""
+    console.print(entry["source"]["path"], style="bold")
+    scale = entry["calibration"]
+    if scale is None:
+        console.print("Scale: the profile is in mm already")
+    else:
+        share = 100 * COVERAGE_FACTOR * scale["relative_standard_uncertainty"]
+        known = f"± {share:.2g} % (k = {COVERAGE_FACTOR:g})" if share > 0 else "taken as given, its uncertainty unknown"
+        console.print(f"Scale: {scale['kind']}, {scale['mm_per_px']:.5g} mm per pixel, {known}")
+    if entry["settings"]["operator"]:
+        console.print(f"Operator: {entry['settings']['operator']}")
+
+
+def print_weld(console: Any, weld: dict[str, Any], entry: dict[str, Any], units: str) -> None:
+    """Print one weld: its joint, its values, its doubts."""
+    from rich import box
+    from rich.table import Table
+
+    how = "recognised" if entry["settings"]["joint"] == "auto" else "as given"
+    console.print(f"\nWeld {weld['id']}: {weld['joint']}, {how}", style="bold")
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+    table.add_column("quantity", no_wrap=True)
+    table.add_column("value", no_wrap=True)
+    table.add_column(f"± (k = {COVERAGE_FACTOR:g})", no_wrap=True)
+    table.add_column("unit", no_wrap=True)
+    if units == "inch":
+        table.add_column("1/64 in", no_wrap=True)
+    rows = list(weld["measurements"].items())
+    cells = [_cells(item, units) for _, item in rows if item["state"] == "measured"]
+    values = iter(zip(align([c[0] for c in cells]), align([c[1] for c in cells]), cells, strict=True))
+    absent = []
+    for name, item in rows:
+        label = item.get("label", name)
+        if item["state"] == "not_measurable":
+            absent.append((label, item["reason"]))
+            continue
+        value, uncertainty, (_, _, unit, fraction) = next(values)
+        table.add_row(label, value, uncertainty, unit, *([fraction] if units == "inch" else []))
+    console.print(table)
+    for label, reason in absent:
+        console.print(f"  {label}: not measurable: {reason}")
+    for flag in weld["flags"]:
+        console.print(f"  ! {flag['code']}: {flag['message']}")
+
+
+def _cells(item: dict[str, Any], units: str) -> tuple[str, str, str, str]:
+    """Return value, expanded uncertainty, unit and nearest 1/64 of a measured item as text."""
+    value, expanded, unit = item["value"], item["expanded_uncertainty"], item["unit"]
+    factor, symbol, fraction = 1.0, _SYMBOLS[unit], ""
+    if units == "inch" and unit == "mm":
+        factor, symbol, fraction = 1 / MM_PER_INCH, "in", nearest_fraction(value / MM_PER_INCH)
+    elif units == "inch" and unit == "mm2":
+        factor, symbol = 1 / MM_PER_INCH**2, "in²"
+    decimals = {"mm": 2, "°": 1, "mm²": 2, "in": 3, "in²": 4}[symbol]
+    if expanded is None:
+        return f"{value * factor:.{decimals}f}", "-", symbol, fraction
+    # Two figures of a small uncertainty, so that it never reads as zero (JCGM 100:2008, 7.2.6).
+    while expanded > 0 and expanded * factor < 1.5 * 10**-decimals and decimals < 5:
+        decimals += 1
+    return f"{value * factor:.{decimals}f}", f"{expanded * factor:.{decimals}f}", symbol, fraction
+
+
+def align(numbers: list[str]) -> list[str]:
+    """Pad numbers so that their decimal points stand in one column."""
+    split = [number.partition(".") for number in numbers]
+    before = max((len(whole) for whole, _, _ in split), default=0)
+    after = max((len(point + rest) for _, point, rest in split), default=0)
+    return [whole.rjust(before) + (point + rest).ljust(after) for whole, point, rest in split]
