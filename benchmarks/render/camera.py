@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from core.geometry import Points
 
 Plane = NDArray[np.float32]
+Picture = NDArray[np.uint8] | NDArray[np.uint16]
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,14 +183,14 @@ def add_noise(picture: Plane, rng: np.random.Generator, *, read: float, shot: fl
     return np.asarray(picture + noise * np.sqrt(read**2 + shot**2 * np.clip(picture, 0, 1)), np.float32)
 
 
-def to_integers(picture: Plane, bits: int) -> NDArray[np.uint8] | NDArray[np.uint16]:
+def to_integers(picture: Plane, bits: int) -> Picture:
     """Round a picture of full scale 1 to 8 or 16 bits."""
     top = 255 if bits == 8 else 65535
     scaled = np.clip(picture * top + 0.5, 0, top)
-    return scaled.astype(np.uint8) if bits == 8 else scaled.astype(np.uint16)
+    return np.asarray(scaled, np.uint8) if bits == 8 else np.asarray(scaled, np.uint16)
 
 
-def through_jpeg(picture: NDArray[np.uint8], quality: int) -> NDArray[np.uint8]:
+def through_jpeg(picture: Picture, quality: int) -> NDArray[np.uint8]:
     """Return an 8-bit picture as it comes back from a JPEG file."""
     _, data = cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, quality])
     flag = cv2.IMREAD_GRAYSCALE if picture.ndim == 2 else cv2.IMREAD_COLOR

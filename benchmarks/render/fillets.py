@@ -209,7 +209,7 @@ def _into_air(along: Points, bisector: Points) -> Points:
 def _with_nose(face: Points, along: Points, air: Points, overlap: float) -> Points:
     """Let the face's first end bulge over the plate: a circle through the toe that reaches ``overlap`` past it."""
     toe = face[0]
-    # the circle's centre lies above the toe's inner side so that the air angle at the toe is about 60 degrees
+    # the radius leans so far inwards that the circle leaves the plate at 30 degrees
     radius = overlap / (1 - math.sin(math.radians(30)))
     centre = toe + air * radius * math.cos(math.radians(30)) - along * radius * math.sin(math.radians(30))
     disc = Point(*centre)

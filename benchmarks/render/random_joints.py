@@ -11,7 +11,7 @@ from benchmarks.render.butts import ButtShape, butt
 from benchmarks.render.fillets import FilletShape, lap, tee
 from benchmarks.render.geometry import Bumps, Drawing, PlateEnd, Toe
 from benchmarks.render.grooves import Edge, groove
-from benchmarks.render.targets import Target
+from benchmarks.render.targets import Target, TargetKind
 
 if TYPE_CHECKING:
     from benchmarks.render.scenario import Scenario
@@ -77,10 +77,11 @@ def random_butt(rng: np.random.Generator, *, field_mm: float, ends_inside: bool,
     other = thick if rng.random() < 0.6 else thick * float(rng.uniform(0.8, 1.2))
     half = float(rng.uniform(0.35, 0.6)) * thick + 1.5
     bulge = float(rng.uniform(0.4, 0.22 * half + 0.6)) if rng.random() < 0.85 else -float(rng.uniform(0.2, 0.8))
-    root = None
+    root: tuple[float, float] | None = None
     root_bulge = 0.0
     if rng.random() < 0.75:
-        root = tuple(float(v) for v in rng.uniform(1.2, 0.35 * half + 1.4, 2))
+        most = 0.35 * half + 1.4
+        root = (float(rng.uniform(1.2, most)), float(rng.uniform(1.2, most)))
         root_bulge = float(rng.uniform(0.3, 1.2)) if rng.random() < 0.8 else -float(rng.uniform(0.2, 0.6))
     weld = ButtShape(
         half * float(rng.uniform(0.85, 1.15)),
@@ -148,7 +149,7 @@ def place_target(rng: np.random.Generator, scenario: Scenario) -> tuple[Target, 
             width_mm=float(np.clip(room_mm - 2, 6, 13)),
         )
     else:
-        kind = "charuco" if rng.random() < 0.5 else "chessboard"
+        kind: TargetKind = "charuco" if rng.random() < 0.5 else "chessboard"
         square = float(np.clip((room_mm - 2) / 6, 1.5, 3.0))
         target = Target(kind, (0, 0), corners=(8, 3), square_mm=round(square * 2) / 2)
     size = target.size_mm

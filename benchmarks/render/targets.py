@@ -11,6 +11,8 @@ import numpy as np
 from benchmarks.render.camera import Camera, Plane, coverage
 from core.geometry import Points
 
+TargetKind = Literal["ruler", "chessboard", "charuco"]
+
 
 @dataclass(frozen=True, slots=True)
 class Target:
@@ -32,7 +34,7 @@ class Target:
         Size of a rule.
     """
 
-    kind: Literal["ruler", "chessboard", "charuco"]
+    kind: TargetKind
     at_mm: tuple[float, float]
     angle_deg: float = 0.0
     corners: tuple[int, int] = (8, 3)
