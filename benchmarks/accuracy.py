@@ -59,6 +59,7 @@ def run_case(
     told: bool = False,
     size_px: tuple[int, int] = (3000, 2250),
     measure: Measure = measure_by_program,
+    keep: Path | None = None,
 ) -> Case:
     """Draw, save and measure one picture; the same seed and number give the same picture."""
     rng = np.random.default_rng([seed, number])
@@ -68,7 +69,11 @@ def run_case(
     with tempfile.TemporaryDirectory() as folder:
         path = save(rendering, Path(folder) / f"case{number:05d}")
         entry = measure(path, rendering.mm_per_px, kind if told else "auto")
-    return compare(number, level, rendering.welds, entry, rendering.mm_per_px)
+    case = compare(number, level, rendering.welds, entry, rendering.mm_per_px)
+    if keep is not None and (not case.measured or any(trial.silently_wrong for trial in case.trials)):
+        keep.mkdir(parents=True, exist_ok=True)
+        save(rendering, keep / f"case{number:05d}")
+    return case
 
 
 def save(rendering: Rendering, stem: Path) -> Path:
@@ -179,6 +184,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--difficulty", choices=get_args(Difficulty), help="default: two thirds normal, one third hard")
     parser.add_argument("--told", action="store_true", help="tell the program which joint it is")
     parser.add_argument("--width", type=int, default=3000, help="width of the pictures in px (4:3)")
+    parser.add_argument("--keep", type=Path, help="keep the pictures that went wrong in this folder")
     parser.add_argument("--json", type=Path, help="write every trial to this file")
     options = parser.parse_args(arguments)
     cases = []
@@ -191,6 +197,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
                 difficulty=options.difficulty,
                 told=options.told,
                 size_px=(options.width, options.width * 3 // 4),
+                keep=options.keep,
             )
         )
         if sys.stderr.isatty():

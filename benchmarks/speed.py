@@ -42,7 +42,7 @@ def draw_picture(path: Path, seed: int = 3) -> float:
     )
     rendering = render(scenario)
     grey = rendering.picture.ndim == 2
-    picture = np.dstack([rendering.picture] * 3) if grey else rendering.picture
+    picture = np.asarray(np.dstack([rendering.picture] * 3) if grey else rendering.picture, np.uint8)
     cv2.imwrite(str(path), picture, [cv2.IMWRITE_JPEG_QUALITY, 92])
     return rendering.mm_per_px
 

@@ -22,7 +22,7 @@ from shapely.ops import unary_union
 from core.geometry import Points
 
 Joint = Literal["tee", "lap", "butt", "groove"]
-Tone = Literal["plate", "weld", "haz"]
+Tone = Literal["weld", "haz", "pass"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,10 +66,15 @@ class PlateEnd:
 
 @dataclass(frozen=True, slots=True)
 class Toe:
-    """What happens at one toe: undercut beside it, overlap over it, or a transition radius."""
+    """What happens at one toe: undercut beside it, overlap over it, or a transition radius.
+
+    ``undercut_peak`` is where the groove is deepest, as a share of its width from the toe; None draws a
+    circular segment.
+    """
 
     undercut_depth_mm: float = 0.0
     undercut_width_mm: float = 0.0
+    undercut_peak: float | None = None
     overlap_mm: float = 0.0
     radius_mm: float = 0.0
 
@@ -106,12 +111,20 @@ def circular_arc(first: Points, last: Points, sagitta: float, count: int = 721) 
     return np.asarray(arc)
 
 
-def undercut_groove(toe: Points, outward: Points, into_air: Points, depth: float, width: float) -> Polygon:
-    """Return the groove beside a toe: a circular segment of that depth, from the toe outwards."""
+def undercut_groove(
+    toe: Points, outward: Points, into_air: Points, depth: float, width: float, peak: float | None = None
+) -> Polygon:
+    """Return the groove beside a toe, from the toe outwards: a circular segment, or one deepest at its peak."""
     far = toe + width * outward
-    bottom = circular_arc(toe, far, depth, 121)
-    if float(np.dot(bottom[60] - toe, into_air)) > 0:
-        bottom = circular_arc(toe, far, -depth, 121)
+    if peak is None:
+        bottom = circular_arc(toe, far, depth, 121)
+        if float(np.dot(bottom[60] - toe, into_air)) > 0:
+            bottom = circular_arc(toe, far, -depth, 121)
+    else:
+        # sin reaches exactly 1 at the peak: steep on the weld's side, gentle on the plate's
+        share = np.linspace(0, 1, 241) ** 1.5
+        sink = depth * np.sin(math.pi * share ** (math.log(0.5) / math.log(peak)))
+        bottom = toe + width * share[:, None] * outward - sink[:, None] * into_air
     lip = 0.02
     return Polygon(np.vstack([bottom, far + lip * into_air, toe + lip * into_air]))
 

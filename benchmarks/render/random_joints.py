@@ -83,14 +83,16 @@ def random_butt(rng: np.random.Generator, *, field_mm: float, ends_inside: bool,
         most = 0.35 * half + 1.4
         root = (float(rng.uniform(1.2, most)), float(rng.uniform(1.2, most)))
         root_bulge = float(rng.uniform(0.3, 1.2)) if rng.random() < 0.8 else -float(rng.uniform(0.2, 0.6))
+    # beside a face that lies below the plates there is no undercut to speak of
+    toes = [_toe(rng, hard, overlap=False) if bulge > 0 else Toe() for _ in "lr"]
     weld = ButtShape(
         half * float(rng.uniform(0.85, 1.15)),
         half * float(rng.uniform(0.85, 1.15)),
         bulge,
         root,
         root_bulge,
-        _toe(rng, hard, overlap=False),
-        _toe(rng, hard, overlap=False),
+        toes[0],
+        toes[1],
         _bumps(rng, hard),
     )
     return butt(

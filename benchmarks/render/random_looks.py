@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
+from benchmarks.render.geometry import Drawing
 from benchmarks.render.scene import Exposure, Look
 
 
@@ -37,14 +40,16 @@ def random_look(rng: np.random.Generator, difficulty: str, *, joint: str = "tee"
         stains=float(rng.uniform(0, 0.3)) * contrast if hard and rng.random() < 0.5 else 0.0,
         paper=float(rng.uniform(0.002, 0.012)),
         specks=int(rng.integers(0, 40)) if hard else int(rng.integers(0, 8)),
-        light_gradient=float(rng.uniform(0, 0.3 if hard else 0.15)),
+        light_gradient=float(rng.uniform(0, 0.3 if hard and kind != 4 else 0.15)),
         light_angle_deg=float(rng.uniform(0, 360)),
-        vignette=float(rng.uniform(0, 0.3 if hard else 0.15)),
+        vignette=float(rng.uniform(0, 0.3 if hard and kind != 4 else 0.15)),
         shadow=float(rng.uniform(0.1, 0.3)) if hard and kind in (1, 2) and rng.random() < 0.4 and sign < 0 else 0.0,
         shadow_angle_deg=float(rng.uniform(0, 360)),
         highlights=int(rng.integers(0, 5)) if hard and plate < 0.6 else 0,
         edge_bevel=float(rng.uniform(-0.1, 0.1)) * contrast * share,
-        label="S-14 / B" if rng.random() < 0.2 else "",
+        label=f"{rng.choice(list('ABKMST'))}-{int(rng.integers(1, 60))} / {int(rng.integers(1, 9))}"
+        if rng.random() < 0.2
+        else "",
     )
     exposure = Exposure(
         blur_px=float(rng.uniform(0.6, 2.2 if hard else 1.3)),
@@ -55,6 +60,20 @@ def random_look(rng: np.random.Generator, difficulty: str, *, joint: str = "tee"
         colour=bool(rng.random() < 0.6),
     )
     return look, exposure
+
+
+def in_mount(look: Look, drawing: Drawing, rng: np.random.Generator) -> Look:
+    """Cast the section in a round mount that lies on a bench of another tone."""
+    x0, y0, x1, y1 = drawing.metal.bounds
+    radius = 0.5 * float(np.hypot(x1 - x0, y1 - y0)) + float(rng.uniform(0.8, 3.0))
+    return replace(
+        look,
+        mount_tone=look.background,
+        background=float(rng.uniform(0.3, 0.5)),
+        mount_radius_mm=radius,
+        mount_centre_mm=((x0 + x1) / 2, (y0 + y1) / 2),
+        rim=float(rng.uniform(-0.08, 0.15)),
+    )
 
 
 Tint = tuple[float, float, float]
@@ -70,7 +89,7 @@ def _setting(rng: np.random.Generator, kind: int, difficulty: str) -> tuple[floa
     if kind == 2:  # on a mid-grey bench
         return float(rng.uniform(0.35, 0.45)), float(rng.uniform(0.68, 0.85)), (1.02, 1.0, 0.97), _NEUTRAL
     if kind == 3:  # resin
-        return float(rng.uniform(0.12, 0.25)), float(rng.uniform(0.5, 0.72)), (0.8, 1.0, 1.05), (0.95, 0.99, 1.02)
+        return float(rng.uniform(0.12, 0.25)), float(rng.uniform(0.5, 0.72)), (0.88, 1.0, 1.03), (0.95, 0.99, 1.02)
     least = 0.13 if difficulty == "hard" else 0.22
     gap = float(rng.uniform(least, least + 0.12))
     middle = float(rng.uniform(0.35, 0.6))

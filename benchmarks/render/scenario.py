@@ -89,6 +89,8 @@ def random_scenario(
     camera = Camera(width_px, height_px, scale, turn, tilt_deg=tilt_deg, tilt_axis_deg=float(rng.uniform(0, 360)))
     camera = _centred(camera, drawing, rng, spread=0.03 * min(width_px, height_px))
     look, exposure = random_looks.random_look(rng, difficulty, joint=kind)
+    if inside and difficulty != "clean" and look.background < 0.3 and rng.random() < 0.35:
+        look = random_looks.in_mount(look, drawing, rng)
     roughness = 0.0 if difficulty == "clean" else float(rng.uniform(0.003, 0.008 if difficulty == "normal" else 0.012))
     seed = int(rng.integers(2**31))
     scenario = Scenario(kind, difficulty, seed, drawing, camera, look, exposure, roughness)

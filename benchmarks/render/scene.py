@@ -43,6 +43,7 @@ class Look:
     shadow_angle_deg: float = -60.0
     shadow_reach_mm: float = 0.8
     mount_radius_mm: float = 0.0
+    mount_centre_mm: tuple[float, float] = (0.0, 0.0)
     mount_tone: float = 0.1
     rim: float = 0.0
     highlights: int = 0
@@ -102,10 +103,10 @@ def paint(
 
 def cloud(height: int, width: int, cell_px: float, rng: np.random.Generator) -> Plane:
     """Return smooth random blotches of about cell_px, mean 0 and standard deviation 1."""
-    rows, columns = max(2, round(height / cell_px) + 2), max(2, round(width / cell_px) + 2)
-    small = rng.standard_normal((rows, columns), dtype=np.float32)
     if cell_px <= 1:
-        return np.asarray(small[:height, :width])
+        return rng.standard_normal((height, width), dtype=np.float32)
+    rows, columns = max(4, round(2 * height / cell_px) + 2), max(4, round(2 * width / cell_px) + 2)
+    small = cv2.GaussianBlur(rng.standard_normal((rows, columns), dtype=np.float32), (0, 0), 1.1)
     large = cv2.resize(small, (width, height), interpolation=cv2.INTER_CUBIC)
     return np.asarray((large - large.mean()) / max(float(large.std()), 1e-6), np.float32)
 
@@ -129,9 +130,10 @@ def _background(camera: Camera, look: Look, rng: np.random.Generator) -> Plane:
 def _mount(ground: Plane, camera: Camera, look: Look) -> None:
     angles = np.radians(np.arange(0, 360, 0.5))
     circle = np.column_stack([np.cos(angles), np.sin(angles)])
-    disc = cam.coverage([camera.to_px(circle * look.mount_radius_mm)], *ground.shape)
+    centre = np.array(look.mount_centre_mm)
+    disc = cam.coverage([camera.to_px(centre + circle * look.mount_radius_mm)], *ground.shape)
     ground += (look.mount_tone - look.background) * disc
-    inner = cam.coverage([camera.to_px(circle * (look.mount_radius_mm - 0.7))], *ground.shape)
+    inner = cam.coverage([camera.to_px(centre + circle * (look.mount_radius_mm - 0.6))], *ground.shape)
     ground += look.rim * (disc - inner)
 
 
@@ -144,10 +146,10 @@ def _metal(drawing: Drawing, camera: Camera, look: Look, rng: np.random.Generato
     for patch in drawing.patches:
         rings = [camera.to_px(cam.densify(ring, 0.3)) for ring in rings_of(patch.shape)]
         share = cam.blur(cam.coverage(rings, height, width), patch.feather_mm / camera.mm_per_px)
-        value = look.weld if patch.tone == "weld" else look.haz
+        value = {"weld": look.weld, "haz": look.haz, "pass": look.weld + 0.5 * (look.haz - look.weld)}[patch.tone]
         tone += share * (value - tone)
         if patch.tone == "weld" and look.weld_texture > 0:
-            tone += share * look.weld_texture * _dendrites(height, width, camera, rng)
+            tone += share * look.weld_texture * _dendrites(share, camera, rng)
     tone += look.grain * (0.6 * grain + 0.6 * cloud(height, width, 2.5, rng) + 0.5 * cloud(height, width, 9, rng))
     if look.stains > 0:
         blotch = cloud(height, width, 2.5 / camera.mm_per_px, rng)
@@ -184,9 +186,28 @@ def _banding(camera: Camera, rng: np.random.Generator) -> Plane:
     )
 
 
-def _dendrites(height: int, width: int, camera: Camera, rng: np.random.Generator) -> Plane:
-    cell = 0.12 / camera.mm_per_px
-    return np.asarray(0.6 * cloud(height, width, cell, rng) + 0.6 * cloud(height, width, 5 * cell, rng), np.float32)
+def _dendrites(share: Plane, camera: Camera, rng: np.random.Generator) -> Plane:
+    """Return columnar grains: streaks that lead from the rim of the weld metal towards its middle, unit strength."""
+    texture = np.zeros_like(share)
+    rows, columns = np.flatnonzero(share.any(axis=1)), np.flatnonzero(share.any(axis=0))
+    if len(rows) == 0:
+        return texture
+    y0, y1, x0, x1 = int(rows[0]), int(rows[-1]) + 1, int(columns[0]), int(columns[-1]) + 1
+    part = share[y0:y1, x0:x1]
+    moments = cv2.moments(part)
+    cx, cy = moments["m10"] / moments["m00"], moments["m01"] / moments["m00"]
+    x = np.arange(x1 - x0, dtype=np.float32)[None, :] - cx
+    y = np.arange(y1 - y0, dtype=np.float32)[:, None] - cy
+    radius, turn = cv2.cartToPolar(*np.broadcast_arrays(x, y))
+    reach = max(float(radius.max()), 1.0)
+    grains = int(np.clip(2 * math.pi * reach * camera.mm_per_px / 0.12, 60, 1200))
+    streaks = rng.standard_normal((24, grains), dtype=np.float32)
+    column = np.asarray(turn / (2 * math.pi) * (grains - 1), np.float32)
+    row = np.asarray(radius / reach * 20, np.float32)
+    streak = cv2.remap(streaks, column, row, cv2.INTER_LINEAR)
+    fine = cloud(y1 - y0, x1 - x0, 0.15 / camera.mm_per_px, rng)
+    texture[y0:y1, x0:x1] = 0.7 * streak + 0.5 * fine
+    return texture
 
 
 def _polish(height: int, width: int, rng: np.random.Generator) -> Plane:
@@ -237,7 +258,10 @@ def _light(height: int, width: int, look: Look) -> Plane:
     y = np.linspace(-1, 1, height, dtype=np.float32)[:, None]
     a = math.radians(look.light_angle_deg)
     light = 1 + look.light_gradient * (math.cos(a) * x + math.sin(a) * y) / 1.4142
-    return np.asarray(light * (1 - look.vignette * (x**2 + y**2) / 2), np.float32)
+    light = light * (1 - look.vignette * (x**2 + y**2) / 2)
+    # exposed so that the brightest tone just keeps clear of the sensor's full scale
+    brightest = float(light.max()) * max(look.background, look.plate, look.mount_tone)
+    return np.asarray(light / max(1.0, brightest / 0.97), np.float32)
 
 
 def _tinted(picture: Plane, mask: Plane, look: Look) -> Plane:
