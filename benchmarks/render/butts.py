@@ -18,6 +18,7 @@ from benchmarks.render.geometry import (
     PlateEnd,
     Toe,
     circular_arc,
+    line_patch,
     plate_polygon,
     union,
     unit,
@@ -30,7 +31,7 @@ class ButtShape:
 
     ``cap_bulge_mm`` and ``root_bulge_mm`` are heights of the arcs over their chords (below 0: underfill,
     root concavity); half widths are measured from the joint's centre line along each surface;
-    ``root_half_mm`` None leaves the root side flush and without a bead.
+    ``root_half_mm`` None leaves the root side flush and without a bead. ``passes`` only shows inside.
     """
 
     cap_left_half_mm: float
@@ -41,6 +42,7 @@ class ButtShape:
     left: Toe = field(default_factory=Toe)
     right: Toe = field(default_factory=Toe)
     bumps: Bumps = field(default_factory=Bumps)
+    passes: int = 1
 
 
 def butt(
@@ -97,7 +99,7 @@ def butt(
     nugget = _nugget(face, bead)
     drawn = DrawnWeld("butt", values, points)
     focus = (0.0, -max(thickness_left_mm, thickness_right_mm) / 2)
-    patches = (Patch(nugget.buffer(1.3), "haz", 0.4), Patch(nugget, "weld", 0.06))
+    patches = (Patch(nugget.buffer(1.3), "haz", 0.4), Patch(nugget, "weld", 0.06), *_passes(nugget, weld.passes))
     return Drawing(metal, patches, (), (drawn,), focus)
 
 
@@ -107,3 +109,14 @@ def _nugget(face: np.ndarray, bead: np.ndarray) -> Polygon:
     left_side = circular_arc(bead[0], face[0], -0.08 * math.dist(bead[0], face[0]), 61)
     shape = Polygon(np.vstack([face, right_side[1:-1], bead[::-1], left_side[1:-1]]))
     return shape if shape.is_valid else shape.buffer(0)
+
+
+def _passes(nugget: Polygon, count: int) -> tuple[Patch, ...]:
+    """Return the borders between passes: bands across the weld metal, hollow upwards."""
+    x0, y0, x1, y1 = nugget.bounds
+    bands = []
+    for index in range(1, count):
+        level = y0 + (y1 - y0) * index / count
+        across = circular_arc(np.array([x0 - 1, level + 0.5]), np.array([x1 + 1, level + 0.3]), -0.12 * (x1 - x0), 61)
+        bands.append(Patch(line_patch(across, 0.5).intersection(nugget), "pass", 0.15))
+    return tuple(bands)

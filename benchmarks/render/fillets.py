@@ -174,7 +174,9 @@ def treat_toe(
 ) -> BaseGeometry:
     """Cut the undercut, fill the transition and put spatter and pits beside one toe."""
     if toe.undercut_depth_mm > 0:
-        metal = metal.difference(undercut_groove(toe_at, along, air, toe.undercut_depth_mm, toe.undercut_width_mm))
+        metal = metal.difference(
+            undercut_groove(toe_at, along, air, toe.undercut_depth_mm, toe.undercut_width_mm, toe.undercut_peak)
+        )
     elif toe.radius_mm > 0:
         metal = blend_toe(metal, toe_at, toe.radius_mm)
     return with_bumps(metal, toe_at, along, air, bumps)

@@ -28,7 +28,7 @@ def page_of_text(rng: np.random.Generator, width: int, height: int) -> Image:
             scale = step / 40
             cv2.putText(page, word, (x, y), cv2.FONT_HERSHEY_SIMPLEX, scale, 30, max(1, step // 20), cv2.LINE_AA)
             x += int(cv2.getTextSize(word, cv2.FONT_HERSHEY_SIMPLEX, scale, 1)[0][0]) + step // 2
-    return _finish(page.astype(np.float32) / 255, rng)
+    return _finish(np.asarray(page / 255, np.float32), rng)
 
 
 def landscape(rng: np.random.Generator, width: int, height: int) -> Image:

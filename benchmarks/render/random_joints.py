@@ -94,6 +94,7 @@ def random_butt(rng: np.random.Generator, *, field_mm: float, ends_inside: bool,
         toes[0],
         toes[1],
         _bumps(rng, hard),
+        int(rng.integers(1, 5)),
     )
     return butt(
         thickness_left_mm=thick,
@@ -200,7 +201,8 @@ def _toe(rng: np.random.Generator, hard: bool, *, overlap: bool = True) -> Toe:
     kind = rng.random()
     if kind < 0.3:
         depth = float(rng.uniform(0.15, 0.9))
-        return Toe(depth, depth * float(rng.uniform(2.0, 4.0)))
+        peak = None if rng.random() < 0.4 else float(rng.uniform(0.3, 0.5))
+        return Toe(depth, depth * float(rng.uniform(2.0, 4.0)), peak)
     if kind < 0.5:
         return Toe(radius_mm=float(rng.uniform(0.2, 0.5)))
     if hard and overlap and kind < 0.58:

@@ -198,7 +198,7 @@ def _dendrites(share: Plane, camera: Camera, rng: np.random.Generator) -> Plane:
     cx, cy = moments["m10"] / moments["m00"], moments["m01"] / moments["m00"]
     x = np.arange(x1 - x0, dtype=np.float32)[None, :] - cx
     y = np.arange(y1 - y0, dtype=np.float32)[:, None] - cy
-    radius, turn = cv2.cartToPolar(*np.broadcast_arrays(x, y))
+    radius, turn = np.hypot(x, y), np.arctan2(y, x) % (2 * math.pi)
     reach = max(float(radius.max()), 1.0)
     grains = int(np.clip(2 * math.pi * reach * camera.mm_per_px / 0.12, 60, 1200))
     streaks = rng.standard_normal((24, grains), dtype=np.float32)

@@ -99,8 +99,9 @@ def test_the_face_that_is_drawn_is_the_face_of_the_truth(kind: str) -> None:
     assert with_weld.metal.area - without.metal.area == pytest.approx(expected, abs=0.01)
 
 
-def test_an_undercut_reaches_its_depth_below_the_plate_line_and_starts_at_the_toe() -> None:
-    toe = Toe(undercut_depth_mm=0.5, undercut_width_mm=1.4)
+@pytest.mark.parametrize("peak", [None, 0.3, 0.5])
+def test_an_undercut_reaches_its_depth_below_the_plate_line_and_starts_at_the_toe(peak: float | None) -> None:
+    toe = Toe(undercut_depth_mm=0.5, undercut_width_mm=1.4, undercut_peak=peak)
     drawing = one_tee(FilletShape(6, 6, right=toe))
     camera = Camera(800, 800, 0.02, shift_px=(-500.0, 0.0))
     share = coverage([camera.to_px(ring) for ring in rings_of(drawing.metal)], 800, 800)
