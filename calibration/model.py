@@ -54,6 +54,11 @@ class Calibration:
         at ``centre_px``.
     lens_growth_per_px2
         Growth of the relative lens part with the squared distance from ``centre_px``.
+    px_to_mm_covariance
+        (9, 9) covariance of the entries of ``px_to_mm`` (row by row), or None. It holds what grows
+        with the distance from the target: noise of its corners, a tilt that it does not show. The
+        "tilt" part is computed from it where the length lies; its value in ``relative_std`` is the
+        one at ``centre_px``.
     """
 
     kind: str
@@ -65,6 +70,7 @@ class Calibration:
     sha256: str | None = None
     flags: tuple[tuple[str, str], ...] = ()
     provenance: Mapping[str, object] = field(default_factory=dict)
+    px_to_mm_covariance: NDArray[np.float64] | None = None
 
     def to_mm(self, points_px: Points) -> Points:
         """Map (N, 2) picture points to mm."""
@@ -75,7 +81,7 @@ class Calibration:
 
     def to_px(self, points_mm: Points) -> Points:
         """Map (N, 2) points in mm back into the picture."""
-        points = _project(np.linalg.inv(self.px_to_mm), np.atleast_2d(np.asarray(points_mm, float)))
+        points = _project(np.asarray(np.linalg.inv(self.px_to_mm), float), np.atleast_2d(np.asarray(points_mm, float)))
         return points if self.lens is None else self.lens.distort(points)
 
     def mm_per_px(self, at_px: Points) -> float:
@@ -88,8 +94,11 @@ class Calibration:
     def relative_components(self, points_px: Points) -> dict[str, float]:
         """Return the relative standard uncertainty of a length near these points, by source."""
         parts = dict(self.relative_std)
+        points = np.atleast_2d(np.asarray(points_px, float))
+        if self.px_to_mm_covariance is not None:
+            parts["tilt"] = self._tilt_std(points, self.px_to_mm_covariance)
         if self.lens_growth_per_px2 > 0:
-            distance2 = np.sum((np.asarray(points_px, float) - np.array(self.centre_px)) ** 2, axis=1)
+            distance2 = np.sum((points - np.array(self.centre_px)) ** 2, axis=1)
             parts["lens"] = float(np.hypot(parts.get("lens", 0.0), self.lens_growth_per_px2 * distance2.mean()))
         return parts
 
@@ -102,10 +111,32 @@ class Calibration:
         points = np.atleast_2d(np.asarray(points_px, float))
         centre = self.to_mm(np.array([self.centre_px]))
         arm = self.to_mm(points) - centre
-        relative2 = sum(value**2 for value in self.relative_std.values())
+        tilt_apart = self.px_to_mm_covariance is not None
+        relative2 = sum(v**2 for source, v in self.relative_std.items() if not (tilt_apart and source == "tilt"))
         distance2 = np.sum((points - np.array(self.centre_px)) ** 2, axis=1)
         total2 = relative2 + (self.lens_growth_per_px2 * distance2) ** 2
-        return np.asarray(total2[:, None, None] * np.einsum("ni,nj->nij", arm, arm))
+        covariance = total2[:, None, None] * np.einsum("ni,nj->nij", arm, arm)
+        if self.px_to_mm_covariance is not None:
+            at_points = _position_gradient(self.px_to_mm, self._ideal(points))
+            at_centre = _position_gradient(self.px_to_mm, self._ideal(np.array([self.centre_px])))
+            step = at_points - at_centre
+            covariance = covariance + step @ self.px_to_mm_covariance @ step.transpose(0, 2, 1)
+        return np.asarray(covariance)
+
+    def _ideal(self, points_px: Points) -> Points:
+        return points_px if self.lens is None else self.lens.undistort(points_px)
+
+    def _tilt_std(self, points: Points, covariance: NDArray[np.float64]) -> float:
+        """Return the relative standard uncertainty of the worst length among these points.
+
+        The part that is the same everywhere belongs to "scale" and is left out here.
+        """
+        centre = self._ideal(np.array([self.centre_px]))[0]
+        reach = max(1.0, 0.5 * float(np.ptp(points, axis=0).max()))
+        common = length_gradients(self.px_to_mm, centre, reach).mean(axis=0)
+        here = length_gradients(self.px_to_mm, self._ideal(points).mean(axis=0), reach)
+        variance = np.einsum("ni,ij,nj->n", here, covariance, here).max()
+        return float(np.sqrt(max(0.0, variance - common @ covariance @ common)))
 
 
 def from_pixel_size(mm_per_px: float, *, relative_std: float = 0.0, kind: str = "scale") -> Calibration:
@@ -116,3 +147,29 @@ def from_pixel_size(mm_per_px: float, *, relative_std: float = 0.0, kind: str = 
 def _project(homography: NDArray[np.float64], points: Points) -> Points:
     mapped = np.column_stack([points, np.ones(len(points))]) @ homography.T
     return np.asarray(mapped[:, :2] / mapped[:, 2:3])
+
+
+def _position_gradient(homography: NDArray[np.float64], points: Points) -> NDArray[np.float64]:
+    """Return the derivative of each mapped point by the nine entries of the homography, (N, 2, 9)."""
+    homogeneous = np.column_stack([points, np.ones(len(points))])
+    depth = homogeneous @ homography[2]
+    mapped = (homogeneous @ homography[:2].T) / depth[:, None]
+    weight = homogeneous / depth[:, None]
+    gradient = np.zeros((len(points), 2, 9))
+    gradient[:, 0, 0:3] = weight
+    gradient[:, 1, 3:6] = weight
+    gradient[:, :, 6:9] = -mapped[:, :, None] * weight[:, None, :]
+    return gradient
+
+
+def length_gradients(homography: NDArray[np.float64], at: Points, reach_px: float) -> NDArray[np.float64]:
+    """Return the derivative of the logarithm of four lengths through a point by the entries, (4, 9).
+
+    The lengths lie along the axes and the diagonals and reach ``reach_px`` to both sides.
+    """
+    ways = reach_px * np.array([[1.0, 0.0], [0.0, 1.0], [0.7071, 0.7071], [0.7071, -0.7071]])
+    ends = np.concatenate([at + ways, at - ways])
+    mapped, gradient = _project(homography, ends), _position_gradient(homography, ends)
+    vector = mapped[:4] - mapped[4:]
+    change = gradient[:4] - gradient[4:]
+    return np.asarray(np.einsum("ni,nij->nj", vector, change) / np.sum(vector**2, axis=1)[:, None])

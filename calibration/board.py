@@ -1,0 +1,244 @@
+"""A scale and the tilt of the plane from a board of known squares or circles.
+
+The frame of the result is that of the picture at the board (x right, y up): a turned or mirrored order
+of the detected points changes nothing.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.corners import Board, FoundBoard, find_board
+from calibration.model import Calibration, Lens, length_gradients
+from calibration.plane import PlaneOffset, plane_correction
+from calibration.unseen import lens_growth_per_px2, propagate
+from core.errors import CalibrationRefused, UsageError
+from core.geometry import Points
+
+__all__ = ["Board", "calibrate_board", "fit_plane"]
+
+LARGEST_RESIDUAL_PX = 0.3
+LEAST_POINTS = 8
+LEAST_CORNER_STD_PX = 0.02
+BAR_MM = 100.0
+BAR_READING_STD_MM = 0.2
+"""Assumption, no source: reading a 100 mm bar with a steel rule (0.5 mm graduation, read to a third)."""
+
+BOARD_REL_STD = 0.0005
+"""Assumption, no source: a board made or printed with care, its squares not measured by the user."""
+
+
+def calibrate_board(
+    gray: NDArray[np.uint8],
+    board: Board,
+    *,
+    lens: Lens | None = None,
+    plane: PlaneOffset | None = None,
+    measured_bar_mm: float | None = None,
+    board_rel_std: float = BOARD_REL_STD,
+) -> Calibration:
+    """Return the calibration that a board in the plane of the section gives.
+
+    Parameters
+    ----------
+    gray
+        (H, W) uint8.
+    measured_bar_mm
+        Length read on the printed 100 mm bar of the target: squares are larger by the same ratio.
+    board_rel_std
+        Relative standard uncertainty of the square; with a measured bar that of the reading is taken.
+
+    Raises
+    ------
+    UsageError
+        When the measured bar cannot be one of 100 mm.
+    CalibrationRefused
+        When the board is not found, too little of it is seen, or it does not fit a plane.
+    """
+    print_scale = _print_scale(measured_bar_mm)
+    height, width = gray.shape
+    if lens is not None and (lens.width_px, lens.height_px) != (width, height):
+        raise CalibrationRefused(
+            f"the lens file is for pictures of {lens.width_px} x {lens.height_px} px, this one has {width} x {height}: "
+            "take the board with the same camera setting"
+        )
+    found = find_board(gray, board)
+    ideal = found.points_px if lens is None else lens.undistort(found.points_px)
+    to_mm, covariance, residual = fit_plane(ideal, found.board_mm * print_scale)
+    rms = float(np.sqrt(np.mean(np.sum(residual**2, axis=1))))
+    if rms > LARGEST_RESIDUAL_PX:
+        raise CalibrationRefused(
+            f"the corners lie {rms:.2f} px (rms) off a plane, more than {LARGEST_RESIDUAL_PX:g} px: "
+            + (
+                "the board is not flat or the lens file is of another camera"
+                if lens
+                else "give --lens, or flatten the board"
+            )
+        )
+    centre = found.points_px.mean(axis=0)
+    seen = None if lens is None else _distance_mm(lens, to_mm, ideal)
+    correction = plane_correction(plane or PlaneOffset(), seen_distance_mm=seen)
+    factor = np.repeat([correction.factor, correction.factor, 1.0], 3)
+    to_mm = np.diag([correction.factor, correction.factor, 1.0]) @ to_mm
+    covariance = covariance * np.outer(factor, factor)
+    gradients = length_gradients(to_mm, ideal.mean(axis=0), 1.0)
+    common = gradients.mean(axis=0)
+    scale2 = float(common @ covariance @ common)
+    worst2 = float(np.einsum("ni,ij,nj->n", gradients, covariance, gradients).max())
+    square_std = board_rel_std if measured_bar_mm is None else BAR_READING_STD_MM / measured_bar_mm
+    return Calibration(
+        "board",
+        to_mm,
+        {
+            "scale": math.hypot(math.sqrt(scale2), square_std),
+            "tilt": math.sqrt(max(0.0, worst2 - scale2)),
+            "lens": 0.0,
+            "plane offset": correction.relative_std,
+        },
+        centre_px=(float(centre[0]), float(centre[1])),
+        lens_growth_per_px2=lens_growth_per_px2(width, height, corrected=lens is not None),
+        lens=lens,
+        provenance={
+            "pattern": board.pattern,
+            "columns": board.columns,
+            "rows": board.rows,
+            "square_mm": board.square_mm,
+            "print_scale": print_scale,
+            "points": len(ideal),
+            "points_expected": board.columns * board.rows,
+            "residual_rms_px": rms,
+            "residual_largest_px": float(np.sqrt(np.max(np.sum(residual**2, axis=1)))),
+            "corners_px": [[float(v) for v in p] for p in found.points_px],
+            "detail": found.detail,
+            "plane_factor": correction.factor,
+            "camera_distance_mm": correction.distance_mm,
+            "camera_distance_source": correction.distance_source,
+        },
+        px_to_mm_covariance=covariance,
+    )
+
+
+def _print_scale(measured_bar_mm: float | None) -> float:
+    if measured_bar_mm is None:
+        return 1.0
+    if not (math.isfinite(measured_bar_mm) and 0.5 * BAR_MM < measured_bar_mm < 2.0 * BAR_MM):
+        raise UsageError(
+            f"the bar of the printed target is {BAR_MM:g} mm long at true scale, and {measured_bar_mm!r} mm cannot be "
+            "a reading of it: measure it between the two end ticks"
+        )
+    return measured_bar_mm / BAR_MM
+
+
+def fit_plane(
+    ideal_px: Points, board_mm: Points
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Fit the view of a plane to points of a board.
+
+    Returns
+    -------
+    px_to_mm
+        (3, 3), frame of the picture at the points' middle, x right, y up, origin there.
+    covariance
+        (9, 9) of its entries, from the noise of the points in the picture.
+    residual
+        (N, 2) in px.
+
+    Notes
+    -----
+    Normalised direct linear transform, then Gauss-Newton on the distances in the picture (R. Hartley and
+    A. Zisserman, "Multiple View Geometry", 2nd ed., 4.4 and 4.5).
+    """
+    if len(ideal_px) < LEAST_POINTS:
+        raise CalibrationRefused(
+            f"only {len(ideal_px)} corners of the board are seen, {LEAST_POINTS} are needed: show more of it, sharper"
+        )
+    spread = np.linalg.svd(board_mm - board_mm.mean(axis=0), compute_uv=False)
+    if spread[1] < 0.05 * spread[0]:
+        raise CalibrationRefused("the corners seen of the board lie on one line: show a second row of squares")
+    px_shift, px_size = ideal_px.mean(axis=0), float(ideal_px.std())
+    mm_shift, mm_size = board_mm.mean(axis=0), float(board_mm.std())
+    seen, known = (ideal_px - px_shift) / px_size, (board_mm - mm_shift) / mm_size
+    view = _polished(_direct(known, seen), known, seen)
+    residual = (seen - _mapped(view, known)) * px_size
+    freedom = max(1, 2 * len(seen) - 8)
+    noise = max(LEAST_CORNER_STD_PX, math.sqrt(float(np.sum(residual**2)) / freedom)) / px_size
+    jacobian = _jacobian(view, known)
+    entries = np.linalg.inv(jacobian.T @ jacobian) * noise**2
+    view_parameters = (view / view[2, 2]).ravel()[:8]
+    from_px = np.array([[1 / px_size, 0, -px_shift[0] / px_size], [0, 1 / px_size, -px_shift[1] / px_size], [0, 0, 1]])
+    upright = np.diag([mm_size, mm_size, 1.0]) @ _upright(np.asarray(np.linalg.inv(view), float))
+
+    def build(parameters: NDArray[np.float64]) -> NDArray[np.float64]:
+        back = np.linalg.inv(np.append(parameters, 1.0).reshape(3, 3))
+        return np.asarray(upright @ (back / back[2, 2]) @ from_px)
+
+    covariance = propagate(build, view_parameters, np.asarray(entries, float), np.full(8, 1e-6))
+    px_to_mm = build(view_parameters)
+    return px_to_mm, covariance, residual
+
+
+def _direct(source: Points, target: Points) -> NDArray[np.float64]:
+    x, y = source.T
+    u, v = target.T
+    zero, one = np.zeros_like(x), np.ones_like(x)
+    rows_u = np.column_stack([x, y, one, zero, zero, zero, -u * x, -u * y, -u])
+    rows_v = np.column_stack([zero, zero, zero, x, y, one, -v * x, -v * y, -v])
+    _, _, basis = np.linalg.svd(np.concatenate([rows_u, rows_v]))
+    view = basis[-1].reshape(3, 3)
+    return np.asarray(view / view[2, 2])
+
+
+def _mapped(view: NDArray[np.float64], points: Points) -> Points:
+    mapped = np.column_stack([points, np.ones(len(points))]) @ view.T
+    return np.asarray(mapped[:, :2] / mapped[:, 2:3])
+
+
+def _jacobian(view: NDArray[np.float64], points: Points) -> NDArray[np.float64]:
+    homogeneous = np.column_stack([points, np.ones(len(points))])
+    weight = homogeneous / (homogeneous @ view[2])[:, None]
+    mapped = _mapped(view, points)
+    zero = np.zeros_like(weight)
+    rows_u = np.column_stack([weight, zero, -mapped[:, :1] * weight[:, :2]])
+    rows_v = np.column_stack([zero, weight, -mapped[:, 1:] * weight[:, :2]])
+    return np.concatenate([rows_u, rows_v])
+
+
+def _polished(view: NDArray[np.float64], source: Points, target: Points) -> NDArray[np.float64]:
+    for _ in range(6):
+        view = view / view[2, 2]
+        residual = (target - _mapped(view, source)).T.ravel()
+        step = np.linalg.lstsq(_jacobian(view, source), residual, rcond=None)[0]
+        view = view + np.append(step, 0.0).reshape(3, 3)
+    return np.asarray(view / view[2, 2])
+
+
+def _upright(px_to_board: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the turn (and mirroring) that lays the board's frame along the picture, x right, y up."""
+    middle = _mapped(px_to_board, np.zeros((1, 2)))[0]
+    step = 1e-4
+    across = _mapped(px_to_board, np.array([[step, 0.0], [-step, 0.0], [0.0, step], [0.0, -step]]))
+    local = np.column_stack([across[0] - across[1], across[2] - across[3]])
+    mirror = np.diag([1.0, -1.0]) if np.linalg.det(local) > 0 else np.eye(2)
+    left, _, right = np.linalg.svd(mirror @ local @ np.diag([1.0, -1.0]))
+    turn = (left @ right).T @ mirror
+    result = np.eye(3)
+    result[:2, :2] = turn
+    result[:2, 2] = -turn @ middle
+    return result
+
+
+def _distance_mm(lens: Lens, px_to_mm: NDArray[np.float64], ideal_px: Points) -> float:
+    """Return the distance of the board from the lens, along its normal."""
+    pose = np.linalg.inv(lens.camera_matrix) @ np.linalg.inv(px_to_mm)
+    size = 0.5 * (np.linalg.norm(pose[:, 0]) + np.linalg.norm(pose[:, 1]))
+    pose = pose / size
+    normal = np.cross(pose[:, 0], pose[:, 1])
+    return float(abs(normal @ pose[:, 2]) / np.linalg.norm(normal))
+
+
+def found_in_mm(found: FoundBoard, calibration: Calibration) -> Points:
+    """Return the detected points of a board in mm by another calibration, (N, 2)."""
+    return calibration.to_mm(found.points_px)

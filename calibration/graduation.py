@@ -1,0 +1,469 @@
+"""Following the ticks of one rule from a striped tile along the whole picture.
+
+The stripes' local spacing and phase come from complex demodulation of each row of a strip; that gives
+the line on which the ticks lie, their slant and the spacing to start with. The ticks themselves are
+then taken one by one from the mean profile of the rows that all ticks share.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.stripes import Stripes
+from core.geometry import Points
+
+LEAST_TICKS = 8
+SAMPLES_PER_PERIOD = 8
+NEAR = 0.25
+"""Share of the spacing within which a tick must lie of where it is expected."""
+
+LONGEST_GAP = 40
+"""Ticks that may be hidden in one stretch, if as many are seen before it."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Strip:
+    """A parallelogram of the picture: ``origin`` at its middle, ``along`` the rule, ``tick`` along the ticks."""
+
+    origin: Points
+    along: Points
+    tick: Points
+    period_px: float
+
+    def to_picture(self, x: NDArray[np.float64], y: NDArray[np.float64] | float) -> Points:
+        """Map strip coordinates in px to picture points, (N, 2)."""
+        return np.asarray(self.origin + np.multiply.outer(x, self.along) + np.multiply.outer(y, self.tick))
+
+    def sample(
+        self, gray: NDArray[np.uint8], first_px: float, last_px: float, half_height_px: float, step_px: float
+    ) -> NDArray[np.float32]:
+        """Return the strip as a picture, sampled every ``step_px`` both ways; outside is NaN-free edge grey."""
+        columns = max(2, round((last_px - first_px) / step_px) + 1)
+        rows = max(2, 2 * round(half_height_px / step_px) + 1)
+        corner = self.to_picture(np.array([first_px]), -step_px * (rows // 2))[0]
+        matrix = np.column_stack([self.along * step_px, self.tick * step_px, corner])
+        flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+        warped = cv2.warpAffine(gray, matrix, (columns, rows), flags=flags, borderMode=cv2.BORDER_REPLICATE)
+        return np.asarray(warped, np.float32)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Graduation:
+    """Ticks found along one rule.
+
+    Attributes
+    ----------
+    index
+        (N,) whole numbers, increasing along the rule; hidden ticks leave gaps.
+    points_px
+        (N, 2) middle of the stretch that all ticks share, in the picture.
+    along, tick
+        (2,) unit vectors along the rule and along a tick.
+    half_length_px
+        Half the length of the finest ticks.
+    period_px
+        Median spacing.
+    residual_px
+        rms distance of the ticks from the fitted spacing, along the rule.
+    contrast
+        Depth of a tick over the noise between ticks.
+    dark
+        Ticks darker than the rule.
+    lengths
+        (N,) relative tick lengths, 1 for the shortest.
+    halved
+        Largest strength of ticks half-way between, in any row near the rule, relative to the ticks.
+    """
+
+    index: NDArray[np.int64]
+    points_px: Points
+    along: Points
+    tick: Points
+    half_length_px: float
+    period_px: float
+    residual_px: float
+    contrast: float
+    dark: bool
+    lengths: NDArray[np.float64]
+
+    halved: float
+
+    @property
+    def count(self) -> int:
+        return len(self.index)
+
+    @property
+    def seen_share(self) -> float:
+        """Share of the ticks found, hidden stretches of more than three left out."""
+        steps = np.diff(self.index)
+        return self.count / (1 + int(steps[steps <= 4].sum()) + int(np.count_nonzero(steps > 4)))
+
+    @property
+    def untidiness(self) -> float:
+        """Residual in units of the spacing, enlarged by the ticks that are missing."""
+        return self.residual_px / self.period_px + 0.2 * (1.0 - self.seen_share)
+
+
+def follow(gray: NDArray[np.uint8], reduced: NDArray[np.uint8], scale: float, start: Stripes) -> list[Graduation]:
+    """Return the graduations that a striped tile shows: ticks, and rows of figures that look like them.
+
+    Parameters
+    ----------
+    reduced, scale
+        The pyramid level in which the spacing is a few pixels, and picture pixels per pixel of it;
+        the line is found there, the ticks in ``gray``.
+    """
+    first = Strip(
+        (start.centre_px + 0.5) / scale - 0.5,
+        start.direction,
+        np.array([-start.direction[1], start.direction[0]]),
+        start.period_px / scale,
+    )
+    half = max(start.reach_px / scale, 3 * first.period_px)
+    found = []
+    for low, high in _bands(reduced, first, half):
+        small, band = first, (low, high)
+        for reach in (6.0, 12.0, 24.0):
+            aligned = _align(reduced, small, reach, band)
+            if aligned is None:
+                break
+            small, band = aligned
+        else:
+            strip = Strip((small.origin + 0.5) * scale - 0.5, small.along, small.tick, small.period_px * scale)
+            found.extend(_best_rows(gray, strip, (band[0] * scale, band[1] * scale)))
+    return found
+
+
+def _best_rows(gray: NDArray[np.uint8], strip: Strip, band: tuple[float, float]) -> list[Graduation]:
+    """Return the ticks of the given rows, and of neighbouring rows when they are cleaner there.
+
+    Figures stand at the spacing of the ticks and are often the stronger stripes.
+    """
+    graduation = _take_ticks(gray, strip, band)
+    if graduation is None:
+        return []
+    if graduation.count < 16 or graduation.untidiness < 0.05:
+        return [graduation]
+    found = [graduation]
+    low_px = max(1.0, 0.3 * strip.period_px)
+    for offset in np.arange(-5.0, 5.01, 0.35) * strip.period_px:
+        other = _take_ticks(gray, strip, (offset - low_px, offset + low_px))
+        if other is not None:
+            found.append(other)
+    return sorted(found, key=lambda g: g.untidiness)[:2]
+
+
+def _bands(gray: NDArray[np.uint8], strip: Strip, half: float) -> list[tuple[float, float]]:
+    """Return up to three groups of rows (from, to) in which the stripes are strong."""
+    step = strip.period_px / SAMPLES_PER_PERIOD
+    span = 6 * strip.period_px
+    z = _demodulated(strip.sample(gray, -span, span, half, step))
+    profile = np.abs(z[:, z.shape[1] // 2 - 3 : z.shape[1] // 2 + 4]).mean(axis=1)
+    rows = (np.arange(len(profile)) - len(profile) // 2) * step
+    left = profile.copy()
+    found = []
+    for _ in range(3):
+        peak = int(left.argmax())
+        if left[peak] < 0.3 * profile.max():
+            break
+        run = np.flatnonzero(_run_around(profile > 0.6 * profile[peak], peak))
+        left[run[0] : run[-1] + 1] = 0.0
+        if len(run) >= 2:
+            found.append((float(rows[run[0]]), float(rows[run[-1]])))
+    return found
+
+
+def _align(
+    gray: NDArray[np.uint8], strip: Strip, reach: float, band: tuple[float, float]
+) -> tuple[Strip, tuple[float, float]] | None:
+    """Return the strip with better line, slant, spacing and middle, and the rows (from, to) of its ticks."""
+    step = strip.period_px / SAMPLES_PER_PERIOD
+    tall = band[1] - band[0]
+    half = max(abs(band[0]), abs(band[1])) + max(tall, strip.period_px)
+    span = reach * strip.period_px
+    picture = strip.sample(gray, -span, span, half, step)
+    z = _demodulated(picture)
+    amplitude = np.abs(z)
+    rows = (np.arange(picture.shape[0]) - picture.shape[0] // 2) * step
+    centre = slice(max(0, z.shape[1] // 2 - 4), z.shape[1] // 2 + 5)
+    profile = amplitude[:, centre].mean(axis=1)
+    inside = (rows >= band[0] - 0.25 * tall) & (rows <= band[1] + 0.25 * tall)
+    peak = int(np.where(inside, profile, 0.0).argmax())
+    run = np.flatnonzero(_run_around(inside & (profile > 0.5 * profile[peak]), peak))
+    low, high = int(run[0]), int(run[-1]) + 1
+    phase = z[low:high].sum(axis=0)
+    seen = np.abs(phase) > 0.35 * np.median(np.abs(phase[centre]))
+    good = _run_around(seen, len(seen) // 2)
+    if high - low < 2 or good.sum() < 4:
+        return None
+    x = (np.arange(z.shape[1]) - (z.shape[1] - 1) / 2) * strip.period_px
+    drift = np.polyfit(x[good], np.unwrap(np.angle(phase[good])), 1)[0]
+    turn = z[low + 1 : high] * np.conj(z[low : high - 1])
+    slant = float(np.angle(turn[:, good].sum())) / step
+    wave = 2 * math.pi / strip.period_px + drift
+    if not 0.7 < wave * strip.period_px / (2 * math.pi) < 1.4:
+        return None
+    slope, offset = _row_line(amplitude, rows, (low, high), x, good)
+    tick = strip.tick - slant / wave * strip.along
+    along = strip.along + slope * strip.tick
+    origin = strip.origin + offset * tick
+    length = float(np.hypot(*along))
+    moved = Strip(origin, along / length, tick / np.hypot(*tick), 2 * math.pi / wave * length)
+    return moved, (float(rows[low] - offset), float(rows[high - 1] - offset))
+
+
+def _demodulated(picture: NDArray[np.float32]) -> NDArray[np.complex64]:
+    """Return the complex amplitude of the expected spacing in each row, one value a period."""
+    columns = picture.shape[1]
+    carrier = np.exp(-2j * np.pi * (np.arange(columns) - (columns - 1) / 2) / SAMPLES_PER_PERIOD).astype(np.complex64)
+    mixed = (picture - picture.mean(axis=1, keepdims=True)) * carrier
+    width = 3 * SAMPLES_PER_PERIOD
+    window = np.hanning(width + 2)[1:-1]
+    window = np.convolve(window, np.ones(SAMPLES_PER_PERIOD))
+    window = (window / window.sum()).astype(np.float32)
+    real = cv2.filter2D(np.ascontiguousarray(mixed.real), cv2.CV_32F, window[None, :], borderType=cv2.BORDER_CONSTANT)
+    imag = cv2.filter2D(np.ascontiguousarray(mixed.imag), cv2.CV_32F, window[None, :], borderType=cv2.BORDER_CONSTANT)
+    middle = (columns - 1) // 2
+    kept = np.arange(middle % SAMPLES_PER_PERIOD, columns, SAMPLES_PER_PERIOD)
+    return np.asarray((real + 1j * imag)[:, kept], np.complex64)
+
+
+def _run_around(flags: NDArray[np.bool_], start: int) -> NDArray[np.bool_]:
+    result = np.zeros(len(flags), bool)
+    low = high = start
+    while low > 0 and flags[low - 1]:
+        low -= 1
+    while high < len(flags) - 1 and flags[high + 1]:
+        high += 1
+    result[low : high + 1] = True
+    return result
+
+
+def _row_line(
+    amplitude: NDArray[np.float32],
+    rows: NDArray[np.float64],
+    band: tuple[int, int],
+    x: NDArray[np.float64],
+    good: NDArray[np.bool_],
+) -> tuple[float, float]:
+    """Return slope and offset of the middle of the ticks, fitted over the good periods."""
+    low, high = band
+    margin = max(1, (high - low) // 4)
+    low, high = max(0, low - margin), min(len(rows), high + margin)
+    part = amplitude[low:high]
+    strong = np.where(part > 0.5 * part.max(axis=0), 1.0, 0.0)
+    middle = (strong * rows[low:high, None]).sum(axis=0) / np.maximum(strong.sum(axis=0), 1e-9)
+    if good.sum() < 6:
+        return 0.0, float(np.median(middle[good]))
+    weight = good.astype(float)
+    slope = offset = 0.0
+    for _ in range(4):
+        slope, offset = np.polyfit(x, middle, 1, w=np.sqrt(weight) + 1e-9)
+        residual = np.abs(middle - slope * x - offset)
+        weight = good / (1.0 + (residual / max(1e-6, 1.5 * float(np.median(residual[good])))) ** 2)
+    return float(np.clip(slope, -0.2, 0.2)), float(offset)
+
+
+def _take_ticks(gray: NDArray[np.uint8], strip: Strip, band: tuple[float, float]) -> Graduation | None:
+    height, width = gray.shape
+    first, last = _chord(strip, width, height)
+    step = min(1.0, strip.period_px / 16)
+    inset = 0.15 * (band[1] - band[0])
+    half = max(1.0, 0.5 * (band[1] - band[0]) - inset)
+    middle = 0.5 * (band[0] + band[1])
+    centred = Strip(strip.origin + middle * strip.tick, strip.along, strip.tick, strip.period_px)
+    picture = centred.sample(gray, first, last, half, step)
+    profile = picture.mean(axis=0).astype(float)
+    seen = _walk(profile, -first / step, strip.period_px / step)
+    if seen is None:
+        return None
+    index, position, depth, noise, dark = seen
+    x = first + position * step
+    for _ in range(3):
+        coefficients, residual = _smooth_fit(index, x)
+        wide = np.abs(residual) > max(4.0 * 1.4826 * float(np.median(np.abs(residual))), 0.12 * strip.period_px)
+        if not wide.any() or len(index) - wide.sum() < LEAST_TICKS:
+            break
+        index, x = index[~wide], x[~wide]
+    index = (index - index[0]) // _common_step(index)
+    coefficients, residual = _smooth_fit(index, x)
+    period = float(np.median(np.abs(np.polyval(np.polyder(coefficients), index))))
+    lengths = _tick_lengths(gray, centred, x, half, dark)
+    return Graduation(
+        index - index[0],
+        centred.to_picture(x, 0.0),
+        centred.along,
+        centred.tick,
+        half + inset,
+        period,
+        float(np.sqrt(np.mean(residual**2))),
+        depth / max(noise, 0.5),
+        dark,
+        lengths,
+        _halved(gray, centred, index, x, coefficients, half, dark),
+    )
+
+
+def _chord(strip: Strip, width: int, height: int) -> tuple[float, float]:
+    """Return where the strip's middle line enters and leaves the picture, px from its origin."""
+    low, high = -math.inf, math.inf
+    for position, way, size in zip(strip.origin, strip.along, (width, height), strict=True):
+        if abs(way) > 1e-9:
+            ends = sorted((-position / way, (size - 1 - position) / way))
+            low, high = max(low, ends[0]), min(high, ends[1])
+    return low, high
+
+
+def _walk(
+    profile: NDArray[np.float64], start: float, period: float
+) -> tuple[NDArray[np.int64], NDArray[np.float64], float, float, bool] | None:
+    """Return index and position of each tick, their median depth, the noise between, and if they are dark."""
+    window = max(3, round(period) | 1)
+    base = cv2.blur(profile[None, :], (window, 1), borderType=cv2.BORDER_REFLECT)[0]
+    ripple = profile - base
+    near = ripple[max(0, round(start - 4 * period)) : round(start + 4 * period)]
+    if len(near) < 4:
+        return None
+    dark = float(-near.min()) >= float(near.max())
+    signal = -ripple if dark else ripple
+    signal = cv2.GaussianBlur(signal[None, :], (0, 0), max(0.6, period / 24))[0]
+    peaks = np.flatnonzero((signal[1:-1] > signal[:-2]) & (signal[1:-1] >= signal[2:])) + 1
+    level = np.quantile(signal[max(0, round(start - 4 * period)) : round(start + 4 * period)], 0.97)
+    peaks = peaks[signal[peaks] > 0.3 * level]
+    if len(peaks) < LEAST_TICKS:
+        return None
+    forward = _steps(peaks, signal, start, period, 1)
+    backward = _steps(peaks, signal, start, period, -1)
+    chosen = {**backward, **forward}
+    if len(chosen) < LEAST_TICKS:
+        return None
+    index = _without_strays(np.array(sorted(chosen), np.int64))
+    if len(index) < LEAST_TICKS:
+        return None
+    at = np.array([chosen[i] for i in index])
+    heights = signal[at]
+    depth = float(np.median(heights))
+    kept = heights > 0.35 * depth
+    index, at = index[kept], at[kept]
+    if len(index) < LEAST_TICKS:
+        return None
+    position = np.array([_centroid(signal, int(p), period) for p in at])
+    between = np.concatenate([signal[p + round(0.35 * period) : p + round(0.65 * period) + 1] for p in at])
+    return index, position, depth, float(np.std(between)), dark
+
+
+def _steps(
+    peaks: NDArray[np.int64], signal: NDArray[np.float64], start: float, period: float, way: int
+) -> dict[int, int]:
+    """Walk from the start one way, one expected tick after the other; the index counts spacings."""
+    first = int(peaks[np.argmin(np.abs(peaks - start))])
+    found = {0: first}
+    local, missing, number = period, 0, 0
+    near_height = float(signal[first])
+    while True:
+        number += way
+        recent = sorted(found, key=lambda i: -way * i)[:12]
+        if len(recent) >= 5:
+            local = way * float(np.polyfit(recent, [found[i] for i in recent], 1)[0]) * way
+        last = recent[0]
+        expected = found[last] + (number - last) * local
+        if not 0 <= expected < len(signal):
+            return found
+        nearest = int(peaks[np.argmin(np.abs(peaks - expected))])
+        if abs(nearest - expected) < NEAR * period and signal[nearest] > 0.35 * near_height:
+            found[number] = nearest
+            near_height += 0.2 * (min(float(signal[nearest]), 2 * near_height) - near_height)
+            missing = 0
+        else:
+            missing += 1
+            if missing > min(LONGEST_GAP, len(found)):
+                return found
+
+
+def _without_strays(index: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Drop ticks that stand alone behind a gap: the edge of a rule, a scratch, a figure."""
+    runs = np.split(index, np.flatnonzero(np.diff(index) > 3) + 1)
+    kept = [run for run in runs if len(run) >= 4]
+    return np.concatenate(kept) if kept else index[:0]
+
+
+def _centroid(signal: NDArray[np.float64], peak: int, period: float) -> float:
+    """Return the middle of a tick, samples, from what rises above half its height."""
+    reach = max(1, round(0.4 * period))
+    low, high = max(0, peak - reach), min(len(signal), peak + reach + 1)
+    part = signal[low:high]
+    rise = np.clip(part - 0.4 * signal[peak], 0.0, None)
+    run = _run_around(rise > 0, peak - low)
+    rise = rise * run
+    return float(low + (rise @ np.arange(len(rise))) / rise.sum())
+
+
+def _smooth_fit(index: NDArray[np.int64], x: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Fit position over index by a cubic; return its coefficients and the residuals."""
+    coefficients = np.polyfit(index, x, 3 if len(index) > 12 else 2)
+    return coefficients, x - np.polyval(coefficients, index)
+
+
+def _tick_lengths(
+    gray: NDArray[np.uint8], strip: Strip, x: NDArray[np.float64], half: float, dark: bool
+) -> NDArray[np.float64]:
+    """Return how far each tick reaches beyond the shared rows, 1 for the shortest, by its own contrast."""
+    reach = 5.0 * half
+    y = np.arange(-reach, reach + 1.0, max(1.0, half / 12))
+    tick = _look(gray, strip, x, y, 0.0)
+    beside = 0.5 * (_look(gray, strip, x, y, 0.5) + _look(gray, strip, x, y, -0.5))
+    contrast = (beside - tick) if dark else (tick - beside)
+    inner = np.abs(y) <= half
+    strong = contrast > 0.5 * np.median(contrast[:, inner], axis=1)[:, None]
+    middle = len(y) // 2
+    lengths = np.array([_run_around(row, middle).sum() for row in strong], float)
+    return lengths / max(1.0, float(np.quantile(lengths, 0.1)))
+
+
+def _halved(
+    gray: NDArray[np.uint8],
+    strip: Strip,
+    index: NDArray[np.int64],
+    x: NDArray[np.float64],
+    coefficients: NDArray[np.float64],
+    half: float,
+    dark: bool,
+) -> float:
+    """Return how strong ticks half-way between are, in any row near the rule, relative to the ticks."""
+    period = float(np.median(np.abs(np.polyval(np.polyder(coefficients), index))))
+    reach = max(3.0 * half, 3.0 * period)
+    y = np.arange(-reach, reach + 1.0, max(1.0, reach / 24))
+    middle = np.polyval(coefficients, index[:-1] + 0.5)
+    unit = period / strip.period_px
+    rows = _look(gray, strip, middle, y, 0.0)
+    flank = 0.5 * (_look(gray, strip, middle, y, 0.25 * unit) + _look(gray, strip, middle, y, -0.25 * unit))
+    dip = np.quantile((flank - rows) if dark else (rows - flank), 0.25, axis=0)
+    own = _look(gray, strip, x, y, 0.0)
+    beside = 0.5 * (_look(gray, strip, x, y, 0.25 * unit) + _look(gray, strip, x, y, -0.25 * unit))
+    tick = np.median((beside - own) if dark else (own - beside), axis=0)
+    inner = float(np.median(tick[np.abs(y) <= half]))
+    return float(np.clip(dip, 0.0, None).max() / max(inner, 1.0))
+
+
+def _common_step(index: NDArray[np.int64]) -> int:
+    """Return the step that all ticks share when a fraction of the true spacing was followed."""
+    steps = np.diff(index)
+    for step in (5, 4, 3, 2):
+        if len(steps) and np.mean(steps % step == 0) > 0.95 and np.all((index - index[0]) % step == 0):
+            return step
+    return 1
+
+
+def _look(
+    gray: NDArray[np.uint8], strip: Strip, x: NDArray[np.float64], y: NDArray[np.float64], aside: float
+) -> NDArray[np.float64]:
+    base = strip.to_picture(x + aside * strip.period_px, 0.0)
+    points = base[:, None, :] + y[None, :, None] * strip.tick
+    maps = points.astype(np.float32)
+    seen = cv2.remap(gray, maps[..., 0], maps[..., 1], interpolation=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(seen, float)

@@ -1,0 +1,101 @@
+"""A target that does not lie in the plane of the section: correction, and what stays unknown.
+
+Sign: the offset is POSITIVE when the section lies NEARER to the camera than the target. With the lens at
+distance Z from the section's plane, the target is at Z + offset; what is seen of the section is larger
+than the target says, so a length found with the target's scale is multiplied by Z / (Z + offset).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from core.errors import UsageError
+
+UNKNOWN_OFFSET_STD_MM = 0.5 / math.sqrt(3.0)
+"""Assumption, no source: a target set level by eye and finger lies within 0.5 mm of the section's plane
+(evenly distributed, JCGM 100:2008, 4.3.7)."""
+
+GIVEN_OFFSET_STD_MM = 0.1
+"""Assumption, no source: an offset that a person measured with a caliper."""
+
+UNKNOWN_DISTANCE_MM = 300.0
+"""Assumption, no source: usual distance of a phone or a copy-stand camera from a coupon."""
+
+GIVEN_DISTANCE_REL_STD = 0.05
+"""Assumption, no source: where the lens really is inside a camera is known to about 5 % of the distance."""
+
+
+@dataclass(frozen=True, slots=True)
+class PlaneOffset:
+    """How far the section lies in front of the target, towards the camera.
+
+    Attributes
+    ----------
+    offset_mm
+        Positive when the section lies nearer to the camera than the target; None when nobody said.
+    distance_mm
+        From the camera's lens to the plane of the section; None when nobody said.
+    offset_std_mm
+        Standard uncertainty of the offset; None takes the constants of this module.
+    """
+
+    offset_mm: float | None = None
+    distance_mm: float | None = None
+    offset_std_mm: float | None = None
+
+    def __post_init__(self) -> None:
+        for name, value in (("plane offset", self.offset_mm), ("its uncertainty", self.offset_std_mm)):
+            if value is not None and not math.isfinite(value):
+                raise UsageError(f"the {name} must be a number of mm, got {value!r}")
+        if self.offset_std_mm is not None and self.offset_std_mm < 0:
+            raise UsageError(f"the uncertainty of the plane offset must not be negative, got {self.offset_std_mm:g} mm")
+        if self.distance_mm is not None and not (math.isfinite(self.distance_mm) and self.distance_mm > 0):
+            raise UsageError(f"the camera distance must be more than 0 mm, got {self.distance_mm!r}")
+        if self.offset_mm and self.distance_mm is None:
+            raise UsageError(
+                f"a plane offset of {self.offset_mm:g} mm can only be corrected with the distance of the camera: "
+                "give --camera-distance too"
+            )
+        if self.offset_mm is not None and self.distance_mm is not None and abs(self.offset_mm) > 0.5 * self.distance_mm:
+            raise UsageError(
+                f"a plane offset of {self.offset_mm:g} mm at a camera distance of {self.distance_mm:g} mm cannot be "
+                "right: check both numbers and their units"
+            )
+
+
+@dataclass(frozen=True, slots=True)
+class PlaneCorrection:
+    """``factor`` multiplies mm found with the target's scale; ``relative_std`` is what stays unknown."""
+
+    factor: float
+    relative_std: float
+    distance_mm: float
+    distance_source: str
+
+
+def plane_correction(plane: PlaneOffset, *, seen_distance_mm: float | None = None) -> PlaneCorrection:
+    """Return the correction of the scale for a target in front of or behind the section.
+
+    Parameters
+    ----------
+    seen_distance_mm
+        Distance of the target that a calibrated lens shows, used when nobody gave one.
+
+    Notes
+    -----
+    d(factor)/factor = -d(offset) / (Z + offset) + d(Z) · offset / (Z · (Z + offset)).
+    """
+    offset = plane.offset_mm or 0.0
+    if plane.distance_mm is not None:
+        distance, source = plane.distance_mm, "given"
+    elif seen_distance_mm is not None:
+        distance, source = seen_distance_mm - offset, "from the lens"
+    else:
+        distance, source = UNKNOWN_DISTANCE_MM, "assumed"
+    if plane.offset_std_mm is not None:
+        offset_std = plane.offset_std_mm
+    else:
+        offset_std = UNKNOWN_OFFSET_STD_MM if plane.offset_mm is None else GIVEN_OFFSET_STD_MM
+    relative = math.hypot(offset_std / (distance + offset), GIVEN_DISTANCE_REL_STD * offset / (distance + offset))
+    return PlaneCorrection(distance / (distance + offset), relative, distance, source)

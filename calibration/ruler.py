@@ -1,0 +1,353 @@
+"""A scale from the graduations of a rule or a scale bar, which are found in the picture.
+
+``spacing_mm`` is the spacing of the FINEST graduation. Where ticks of different length tell the kind of
+rule (every fifth or tenth longer: decimal; every second, fourth, eighth: halves), they must fit it: a
+rule with a millimetre and an inch edge is not mistaken for the other.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.graduation import LEAST_TICKS, Graduation, follow
+from calibration.model import Calibration, Lens
+from calibration.plane import PlaneOffset, plane_correction
+from calibration.stripes import find_stripes, grouped, pyramid
+from calibration.unseen import (
+    LEAST_TILT_STD_RAD,
+    TILT_STD_RAD,
+    focal_length_px,
+    lens_growth_per_px2,
+    line_homography,
+    propagate,
+)
+from core.errors import CalibrationRefused, UsageError
+from core.geometry import Points
+
+RULE_REL_STD = 0.0005
+"""Assumption, no source: how well a steel rule or a printed scale bar keeps its spacing."""
+
+TRIED_GROUPS = 10
+LARGEST_UNTIDINESS = 0.07
+LEAST_CONTRAST = 3.0
+HALF_TICK_STRENGTH = 0.4
+LONG_TICK = 1.25
+
+
+@dataclass(frozen=True, slots=True)
+class RuleFit:
+    """Position along the rule: x_mm = mm_per_px · s / (1 + along_per_px · s), s in px from ``centre_px``."""
+
+    centre_px: Points
+    direction: Points
+    mm_per_px: float
+    along_per_px: float
+    covariance: NDArray[np.float64]
+    residual_px: float
+
+
+def calibrate_ruler(
+    gray: NDArray[np.uint8],
+    spacing_mm: float,
+    *,
+    region_px: tuple[int, int, int, int] | None = None,
+    plane: PlaneOffset | None = None,
+    lens: Lens | None = None,
+    rule_rel_std: float = RULE_REL_STD,
+) -> Calibration:
+    """Return the scale of the rule in a picture.
+
+    Parameters
+    ----------
+    gray
+        (H, W) uint8.
+    spacing_mm
+        Spacing of the finest graduation.
+    region_px
+        (x, y, width, height) in which the rule lies; the whole picture by default.
+
+    Raises
+    ------
+    UsageError
+        When the spacing or the region is impossible.
+    CalibrationRefused
+        When no rule is seen, or when its spacing cannot be told.
+    """
+    if not (math.isfinite(spacing_mm) and spacing_mm > 0):
+        raise UsageError(f"the spacing of the rule must be more than 0 mm, got {spacing_mm!r}")
+    x0, y0, part = _cropped(gray, region_px)
+    graduation, per_tick = _chosen(_graduations(part), spacing_mm)
+    points = graduation.points_px + np.array([x0, y0])
+    return _calibration(points, graduation, per_tick, spacing_mm, gray.shape, plane, lens, rule_rel_std)
+
+
+def _cropped(
+    gray: NDArray[np.uint8], region_px: tuple[int, int, int, int] | None
+) -> tuple[int, int, NDArray[np.uint8]]:
+    if region_px is None:
+        return 0, 0, gray
+    x, y, width, height = (int(v) for v in region_px)
+    rows, columns = gray.shape
+    left, top = max(0, x), max(0, y)
+    part = gray[top : min(rows, y + height), left : min(columns, x + width)]
+    if min(part.shape) < 16:
+        raise UsageError(f"the region {x},{y},{width},{height} does not lie in the picture of {columns} x {rows} px")
+    return left, top, np.ascontiguousarray(part)
+
+
+def _graduations(gray: NDArray[np.uint8]) -> list[Graduation]:
+    """Return the tidy graduations of a picture, best first; the finest pyramid level only when needed."""
+    levels = pyramid(gray)
+    finest = 0 if gray.size < 3_000_000 else 1
+    for first in sorted({finest, 0}, reverse=True):
+        stripes = [s for level in range(len(levels) - 1, first - 1, -1) for s in find_stripes(levels[level], level)]
+        stripes.sort(key=lambda s: -s.strength)
+        found: list[Graduation] = []
+        for start in grouped(stripes)[:TRIED_GROUPS]:
+            level = int(np.clip(math.floor(math.log2(start.period_px / 5.0)), 0, len(levels) - 1))
+            found.extend(g for g in follow(gray, levels[level], 2.0**level, start) if _tidy(g))
+        if found:
+            return sorted(found, key=lambda g: -_merit(g))
+    return []
+
+
+def _tidy(graduation: Graduation) -> bool:
+    """Tell ticks from figures and scratches; the fewer the ticks, the tidier they have to be."""
+    limit = min(LARGEST_UNTIDINESS, 0.035 + 0.002 * (graduation.count - LEAST_TICKS))
+    return (
+        graduation.count >= LEAST_TICKS
+        and graduation.untidiness < limit
+        and graduation.contrast > LEAST_CONTRAST
+        and graduation.seen_share > 0.75
+    )
+
+
+def _merit(graduation: Graduation) -> float:
+    return graduation.count / (0.02 + graduation.untidiness)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Reading:
+    """One graduation of the picture: its tidiest ticks, and what all rows of it tell of their kind."""
+
+    graduation: Graduation
+    pattern: str
+    halved: bool
+
+
+def _readings(found: list[Graduation]) -> list[Reading]:
+    """Gather rows of one graduation; drop what is far less clear than the best."""
+    groups: list[list[Graduation]] = []
+    for graduation in found:
+        for group in groups:
+            if _same_graduation(group[0], graduation):
+                group.append(graduation)
+                break
+        else:
+            groups.append([graduation])
+    readings = []
+    for group in groups:
+        if _merit(group[0]) < 0.3 * _merit(groups[0][0]):
+            continue
+        patterns = [tick_pattern(g.index, g.lengths) for g in group]
+        pattern = next((kind for kind in patterns if kind != "none"), "none")
+        readings.append(Reading(group[0], pattern, max(g.halved for g in group) > HALF_TICK_STRENGTH))
+    return readings
+
+
+def _same_graduation(first: Graduation, second: Graduation) -> bool:
+    if not 0.97 < first.period_px / second.period_px < 1.03:
+        return False
+    across = np.abs((second.points_px - first.points_px.mean(axis=0)) @ first.tick)
+    return float(np.median(across)) < 6 * first.period_px
+
+
+def _chosen(found: list[Graduation], spacing_mm: float) -> tuple[Graduation, float]:
+    """Return the graduation that the spacing belongs to, and how many spacings one of its ticks is."""
+    if not found:
+        raise CalibrationRefused(
+            f"no rule is seen: at least {LEAST_TICKS} evenly spaced ticks are needed; show more of the rule, "
+            "sharper, or mark a known length"
+        )
+    fitting = [(r.graduation, n) for r in _readings(found) if (n := _spacings_per_tick(r, spacing_mm)) is not None]
+    if not fitting:
+        raise CalibrationRefused(
+            f"the long and short ticks of the rule do not fit a spacing of {spacing_mm:g} mm: check --spacing, which "
+            "is the spacing of the finest graduation"
+        )
+    best, per_tick = fitting[0]
+    size = best.period_px / per_tick
+    for other, count in fitting[1:]:
+        ratio = other.period_px / count / size
+        if 0.97 < ratio < 1.03 or _coarser_of_same(best, other):
+            continue
+        raise CalibrationRefused(
+            f"two graduations are seen, {size:.1f} and {other.period_px / count:.1f} px apart, and which of them is "
+            f"{spacing_mm:g} mm cannot be told: give the part of the picture with the right one"
+        )
+    return best, per_tick
+
+
+def _coarser_of_same(best: Graduation, other: Graduation) -> bool:
+    """Tell whether the other graduation is made of every fifth or tenth tick, or figure, of the same rule."""
+    ratio = other.period_px / best.period_px
+    whole = round(ratio)
+    gap = np.abs((other.points_px - best.points_px[0]) @ best.tick)
+    return whole >= 2 and abs(ratio / whole - 1) < 0.03 and float(np.median(gap)) < 14 * best.period_px
+
+
+def _spacings_per_tick(reading: Reading, spacing_mm: float) -> float | None:
+    """Return how many of the given spacings lie between two ticks, or None when they do not fit."""
+    wanted = _expected_pattern(spacing_mm)
+    if reading.halved:
+        if reading.pattern == "decimal" and wanted in ("decimal", "halves of mm"):
+            return 1.0 if wanted == "decimal" else 2.0
+        raise CalibrationRefused(
+            f"ticks {reading.graduation.period_px:.1f} px apart are halved along a part of the rule, and which "
+            f"graduation is {spacing_mm:g} mm cannot be told: give the part of the picture with one graduation"
+        )
+    if reading.pattern == "decimal" and wanted in ("halves of mm", "inch"):
+        return None
+    if reading.pattern == "halves" and wanted == "decimal":
+        return None
+    return 1.0
+
+
+def _expected_pattern(spacing_mm: float) -> str:
+    exponent = math.log10(spacing_mm)
+    if abs(exponent - round(exponent)) < 1e-6:
+        return "decimal"
+    half = math.log10(2 * spacing_mm)
+    if abs(half - round(half)) < 1e-6:
+        return "halves of mm"
+    parts = math.log2(25.4 / spacing_mm)
+    return "inch" if abs(parts - round(parts)) < 1e-6 else "other"
+
+
+def tick_pattern(index: NDArray[np.int64], lengths: NDArray[np.float64]) -> str:
+    """Return "decimal" when every fifth or tenth tick is longer, "halves" for every 2nd, 4th or 8th, else "none"."""
+    long = lengths > LONG_TICK
+    if long.sum() < 2 or long.mean() > 0.7:
+        return "none"
+    best, kind = 0.75, "none"
+    for step, name in ((2, "halves"), (4, "halves"), (5, "decimal"), (8, "halves"), (10, "decimal")):
+        counts = np.bincount(index % step, weights=long, minlength=step)
+        sizes = np.maximum(np.bincount(index % step, minlength=step), 1)
+        phase = int(np.argmax(counts / sizes))
+        if sizes[phase] < 2:
+            continue
+        covered, filled = counts[phase] / long.sum(), counts[phase] / sizes[phase]
+        score = min(covered, filled)
+        if score > best:
+            best, kind = score, name
+    return kind
+
+
+def fit_rule(points_px: Points, tick: Points, position_mm: NDArray[np.float64], tilt_prior_per_px: float) -> RuleFit:
+    """Fit scale and perspective along a rule to the places of its ticks.
+
+    Distances are taken across the ticks, which stand square to the rule. The perspective has a prior of
+    zero mean (the camera was set by eye), so that a short rule is not given a tilt out of its noise.
+    """
+    centre = points_px.mean(axis=0)
+    direction = np.array([tick[1], -tick[0]])
+    if direction @ (points_px[-1] - points_px[0]) < 0:
+        direction = -direction
+    s = (points_px - centre) @ direction
+    middle = float(position_mm.mean())
+    mm_per_px = float(np.polyfit(s, position_mm, 1)[0])
+    parameters = np.array([mm_per_px, middle, 0.0])
+    noise = 0.3
+    for _ in range(8):
+        a, b, c = parameters
+        reach = position_mm - b
+        depth = a - c * reach
+        residual = s - reach / depth
+        jacobian = np.column_stack([-reach / depth**2, -a / depth**2, reach**2 / depth**2])
+        normal = jacobian.T @ jacobian / noise**2
+        normal[2, 2] += 1 / tilt_prior_per_px**2
+        gradient = jacobian.T @ residual / noise**2
+        gradient[2] -= c / tilt_prior_per_px**2
+        parameters = parameters + np.linalg.solve(normal, gradient)
+        noise = max(0.03, float(np.sqrt(np.sum(residual**2) / max(1, len(s) - 3))))
+    a, b, c = parameters
+    covariance = np.linalg.inv(normal)[np.ix_([0, 2], [0, 2])]
+    return RuleFit(centre, direction, float(a), float(c), covariance, noise)
+
+
+def _calibration(
+    points_px: Points,
+    graduation: Graduation,
+    per_tick: float,
+    spacing_mm: float,
+    shape: tuple[int, ...],
+    plane: PlaneOffset | None,
+    lens: Lens | None,
+    rule_rel_std: float,
+) -> Calibration:
+    height, width = shape[:2]
+    focal = focal_length_px(width, height) if lens is None else float(lens.camera_matrix[0, 0])
+    ideal = points_px if lens is None else lens.undistort(points_px)
+    fit = fit_rule(
+        ideal,
+        graduation.tick,
+        np.asarray(graduation.index * spacing_mm * per_tick, float),
+        math.tan(math.radians(5.0)) / focal,
+    )
+    correction = plane_correction(plane or PlaneOffset())
+    tilt = abs(fit.along_per_px) * focal
+    tilt_std = math.sqrt(float(fit.covariance[1, 1])) * focal
+    across_std = math.hypot(max(tilt, LEAST_TILT_STD_RAD), min(tilt_std, TILT_STD_RAD))
+    stretch_std = math.hypot(0.5 * tilt**2, across_std**2 / math.sqrt(2.0))
+    scale_std = math.sqrt(float(fit.covariance[0, 0])) / fit.mm_per_px
+    covariance = np.diag([1e-30, 0.0, (across_std / focal) ** 2, stretch_std**2])
+    covariance[:2, :2] = fit.covariance
+
+    def build(p: NDArray[np.float64]) -> NDArray[np.float64]:
+        return line_homography(fit.centre_px, fit.direction, *(float(v) for v in p))
+
+    parameters = np.array([fit.mm_per_px, fit.along_per_px, 0.0, 0.0])
+    factor = np.diag([correction.factor, correction.factor, 1.0])
+    entries = np.repeat(np.diag(factor), 3)
+    spread = propagate(build, parameters, covariance, np.array([1e-6 * fit.mm_per_px, 1e-8, 1e-8, 1e-6]))
+    s = (ideal - fit.centre_px) @ fit.direction
+    local = 1.0 / fit.mm_per_px * (1 + fit.along_per_px * s) ** 2
+    centre = points_px.mean(axis=0)
+    return Calibration(
+        "ruler",
+        factor @ build(parameters),
+        {
+            "scale": math.hypot(scale_std, rule_rel_std),
+            "tilt": stretch_std,
+            "lens": 0.0,
+            "plane offset": correction.relative_std,
+        },
+        centre_px=(float(centre[0]), float(centre[1])),
+        lens_growth_per_px2=lens_growth_per_px2(width, height, corrected=lens is not None),
+        lens=lens,
+        provenance={
+            "spacing_mm": spacing_mm,
+            "ticks": graduation.count,
+            "length_mm": float(graduation.index[-1]) * spacing_mm * per_tick,
+            "ticks_hidden": int(graduation.index[-1]) + 1 - graduation.count,
+            "residual_rms_px": fit.residual_px,
+            "px_per_mm_mean": float(np.mean(local)),
+            "px_per_mm_first": float(local[0]),
+            "px_per_mm_last": float(local[-1]),
+            "drift": float(abs(local[-1] - local[0]) / np.mean(local)),
+            "tick_pattern": tick_pattern(graduation.index, graduation.lengths),
+            "dark_ticks": graduation.dark,
+            "ends_px": [[float(v) for v in end] for end in points_px[[0, -1]]],
+            "ticks_px": [[float(v) for v in point] for point in points_px],
+            "tick_half_length_px": graduation.half_length_px,
+            "tick_direction": [float(v) for v in graduation.tick],
+            "plane_factor": correction.factor,
+            "camera_distance_mm": correction.distance_mm,
+            "camera_distance_source": correction.distance_source,
+        },
+        px_to_mm_covariance=spread * np.outer(entries, entries),
+    )

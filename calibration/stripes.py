@@ -1,0 +1,181 @@
+"""Where a picture holds stripes at an even spacing, whatever their direction: candidates for a rule.
+
+A tile of a rule has its energy in one spectral line and that line's multiples; print, scratches and a
+chessboard do not: print and scratches have no line, a chessboard or a woven ground has lines in two
+directions. Tiles are taken from a pyramid, so that one tile size serves every spacing.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from core.geometry import Points
+
+TILE_PX = 64
+SHORTEST_PERIOD_PX, LONGEST_PERIOD_PX = 3.4, 10.0
+LEAST_PEAK_RATIO = 12.0
+LARGEST_CROSS_RATIO = 0.4
+LEAST_GREY_STD = 1.5
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Stripes:
+    """Evenly spaced stripes somewhere in the picture.
+
+    Attributes
+    ----------
+    centre_px
+        (2,) in the full picture.
+    direction
+        (2,) unit vector across the stripes, x right and y down.
+    period_px
+        Their spacing in the full picture.
+    reach_px
+        Half the side of the tile they were seen in, in the full picture.
+    strength
+        Spectral peak over the mean of the spectrum.
+    """
+
+    centre_px: Points
+    direction: Points
+    period_px: float
+    reach_px: float
+    strength: float
+
+
+def pyramid(gray: NDArray[np.uint8]) -> list[NDArray[np.uint8]]:
+    """Return the picture and its halvings, down to two tiles across."""
+    levels = [gray]
+    while min(levels[-1].shape) >= 2 * TILE_PX and len(levels) < 7:
+        height, width = levels[-1].shape
+        smaller = cv2.resize(levels[-1], (width // 2, height // 2), interpolation=cv2.INTER_AREA)
+        levels.append(np.asarray(smaller, np.uint8))
+    return levels
+
+
+def find_stripes(level_gray: NDArray[np.uint8], level: int) -> list[Stripes]:
+    """Return the striped tiles of one pyramid level, strongest first."""
+    found: list[Stripes] = []
+    grid = _Spectrum()
+    for centres, tiles in _tile_batches(level_gray):
+        found.extend(_striped(grid, centres, tiles, level))
+    return sorted(found, key=lambda s: -s.strength)
+
+
+def grouped(stripes: list[Stripes]) -> list[Stripes]:
+    """Return one candidate a rule: tiles on one line with one spacing, the strongest for all.
+
+    ``strength`` of a group is the sum of its tiles, groups come strongest first.
+    """
+    groups: list[tuple[Stripes, float]] = []
+    for tile in stripes:
+        for index, (head, total) in enumerate(groups):
+            if _same_rule(head, tile):
+                groups[index] = (head, total + tile.strength)
+                break
+        else:
+            if len(groups) < 200:
+                groups.append((tile, tile.strength))
+    heads = [Stripes(h.centre_px, h.direction, h.period_px, h.reach_px, total) for h, total in groups]
+    return sorted(heads, key=lambda s: -s.strength)
+
+
+def _same_rule(head: Stripes, tile: Stripes) -> bool:
+    if not 0.93 < head.period_px / tile.period_px < 1.07:
+        return False
+    if abs(float(head.direction @ tile.direction)) < math.cos(math.radians(5.0)):
+        return False
+    step = tile.centre_px - head.centre_px
+    across = abs(float(step[0] * head.direction[1] - step[1] * head.direction[0]))
+    along = abs(float(step @ head.direction))
+    return across < 1.2 * head.reach_px + 0.06 * along
+
+
+def _tile_batches(gray: NDArray[np.uint8], batch: int = 256) -> Iterator[tuple[Points, NDArray[np.float32]]]:
+    height, width = gray.shape
+    if min(height, width) < TILE_PX:
+        return
+    rows = _starts(height)
+    columns = _starts(width)
+    windows = np.lib.stride_tricks.sliding_window_view(gray, (TILE_PX, TILE_PX))
+    y, x = (a.ravel() for a in np.meshgrid(rows, columns, indexing="ij"))
+    for start in range(0, len(y), batch):
+        part = slice(start, start + batch)
+        tiles = windows[y[part], x[part]].astype(np.float32)
+        tiles -= tiles.mean(axis=(1, 2), keepdims=True)
+        lively = np.einsum("nij,nij->n", tiles, tiles) > (LEAST_GREY_STD * TILE_PX) ** 2
+        if lively.any():
+            half = (TILE_PX - 1) / 2
+            yield np.column_stack([x[part] + half, y[part] + half])[lively], tiles[lively]
+
+
+def _starts(length: int) -> NDArray[np.int64]:
+    count = max(1, math.ceil((length - TILE_PX) / (TILE_PX // 2)) + 1)
+    return np.linspace(0, length - TILE_PX, count).astype(np.int64)
+
+
+class _Spectrum:
+    """Frequencies of a tile's spectrum and the masks that go with them; made once a picture."""
+
+    def __init__(self) -> None:
+        hann = np.hanning(TILE_PX + 2)[1:-1].astype(np.float32)
+        self.window = np.outer(hann, hann)
+        self.fy = np.fft.fftfreq(TILE_PX)[:, None]
+        self.fx = np.fft.rfftfreq(TILE_PX)[None, :]
+        self.radius = np.hypot(self.fx, self.fy)
+        self.ring = (self.radius > 1 / LONGEST_PERIOD_PX) & (self.radius < 1 / SHORTEST_PERIOD_PX)
+        self.weight = (self.radius * self.ring).astype(np.float32)
+        self.ring_count = int(self.ring.sum())
+
+
+def _striped(grid: _Spectrum, centres: Points, tiles: NDArray[np.float32], level: int) -> list[Stripes]:
+    spectrum = np.fft.rfft2(tiles * grid.window)
+    power = (spectrum.real**2 + spectrum.imag**2).astype(np.float32)
+    power *= grid.weight
+    flat = power.reshape(len(power), -1)
+    peak = flat.argmax(axis=1)
+    ratio = flat[np.arange(len(flat)), peak] * grid.ring_count / np.maximum(flat.sum(axis=1), 1e-9)
+    found = []
+    for index in np.flatnonzero(ratio > LEAST_PEAK_RATIO):
+        row, column = divmod(int(peak[index]), power.shape[2])
+        frequency = _refined_peak(power[index], row, column)
+        size = float(np.hypot(*frequency))
+        if size == 0 or _cross_ratio(grid, power[index], frequency) > LARGEST_CROSS_RATIO:
+            continue
+        scale = 2.0**level
+        found.append(
+            Stripes(
+                (centres[index] + 0.5) * scale - 0.5,
+                frequency / size,
+                scale / size,
+                TILE_PX / 2 * scale,
+                float(ratio[index]),
+            )
+        )
+    return found
+
+
+def _refined_peak(power: NDArray[np.float32], row: int, column: int) -> Points:
+    """Return the frequency of a peak, cycles per pixel (x, y), by the centroid of its neighbours."""
+    rows = np.arange(row - 1, row + 2)
+    columns = np.arange(column - 1, column + 2)
+    inside = (columns >= 0) & (columns < power.shape[1])
+    patch = power[np.ix_(rows % TILE_PX, columns[inside])]
+    total = float(patch.sum())
+    fy = float(patch.sum(axis=1) @ rows) / total / TILE_PX
+    fx = float(patch.sum(axis=0) @ columns[inside]) / total / TILE_PX
+    return np.array([fx, fy - 1.0 if fy > 0.5 else fy])
+
+
+def _cross_ratio(grid: _Spectrum, power: NDArray[np.float32], frequency: Points) -> float:
+    """Return the strongest line in another direction over the strongest line."""
+    unit = frequency / np.hypot(*frequency)
+    along = np.abs(grid.fx * unit[0] + grid.fy * unit[1])
+    elsewhere = grid.ring & (along < 0.75 * grid.radius)
+    return float((power * elsewhere).max() / max(float(power.max()), 1e-9))
