@@ -1,0 +1,132 @@
+"""The strip of paper below the picture: line styles, markers, scale bar, and values without a dimension line."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+import numpy as np
+
+from core.quantity import Measured
+from core.units import MM_PER_INCH, UnitSystem
+from desk.drawing import (
+    CHORD,
+    DIMENSION,
+    OUTLINE,
+    PLATE,
+    Arrowhead,
+    Drawing,
+    LineStyle,
+    Marker,
+    MarkerShape,
+    Polyline,
+    Text,
+)
+from desk.joint_drawing import format_value
+from vision.find import FoundWelds
+
+ROW = 1.75
+STRIP_ROWS = 3.6
+_SCALE_STEPS = (1.0, 2.0, 5.0)
+
+_LISTED = {
+    "fillet": (
+        ("size", "size"),
+        ("joint_angle", "joint angle"),
+        ("convexity", "convexity"),
+        ("concavity", "concavity"),
+        ("toe_angle_left", "toe angle L"),
+        ("toe_angle_right", "R"),
+        ("undercut_left", "undercut L"),
+        ("undercut_right", "R"),
+    ),
+    "butt": (
+        ("misalignment", "misalignment"),
+        ("angular_misalignment", "peaking"),
+        ("underfill", "underfill"),
+        ("toe_angle_left", "toe angle L"),
+        ("toe_angle_right", "R"),
+        ("undercut_left", "undercut L"),
+        ("undercut_right", "R"),
+    ),
+    "groove": (
+        ("groove_angle", "groove angle"),
+        ("root_gap", "root gap"),
+        ("misalignment", "misalignment outside"),
+        ("root_misalignment", "inside"),
+    ),
+}
+
+
+def legend_height(text_px: float, welds: int) -> int:
+    """Return the height of the strip, px."""
+    return math.ceil((STRIP_ROWS + welds) * ROW * text_px)
+
+
+def draw_legend(
+    drawing: Drawing, found: FoundWelds, measured: tuple[Mapping[str, Measured], ...], units: UnitSystem
+) -> None:
+    """Draw line styles, markers and, weld by weld, the values that have no dimension line."""
+    text = drawing.text_px
+    groove = any(weld.section.joint == "groove" for weld in found.welds)
+    top = drawing.picture_height_px + 1.2 * text
+    x = 0.8 * text
+    styles: tuple[tuple[LineStyle, str], ...] = (
+        (OUTLINE, "outline"),
+        (PLATE, "plate surface"),
+        (CHORD, "prepared face" if groove else "chord"),
+        (DIMENSION, "dimension"),
+    )
+    for style, words in styles:
+        ends = np.array([[x, top], [x + 3.2 * text, top]])
+        drawing.paper.append(Polyline(ends, style))
+        if style is DIMENSION:
+            drawing.paper.extend([Arrowhead(ends[0], np.array([-1.0, 0.0])), Arrowhead(ends[1], np.array([1.0, 0.0]))])
+        x = _words(drawing, x + 3.7 * text, top, words)
+    x, top = 0.8 * text, top + ROW * text
+    markers: tuple[tuple[MarkerShape, str], ...] = (
+        ("triangle", "outer corner, left" if groove else "toe, left"),
+        ("circle", "outer corner, right" if groove else "toe, right"),
+        ("square", "root edge" if groove else "root"),
+    )
+    for shape, words in markers:
+        drawing.paper.append(Marker(np.array([x + 0.5 * text, top]), shape))
+        x = _words(drawing, x + 1.4 * text, top, words)
+    unit = "mm" if units == "metric" else "inches, nearest 1/64 in brackets"
+    top += ROW * text
+    _words(drawing, 0.8 * text, top, f"Dimensions in {unit}. Proposed by the program, not confirmed.")
+    for number, (weld, values) in enumerate(zip(found.welds, measured, strict=True), start=1):
+        top += ROW * text
+        joint = weld.section.joint
+        listed = _LISTED.get(joint, _LISTED["fillet"])
+        stated = [(label, format_value(values.get(name), units)) for name, label in listed]
+        line = ", ".join(f"{label} {value}" for label, value in stated if value is not None)
+        _words(drawing, 0.8 * text, top, f"Weld {number}, {joint}: {line}")
+
+
+def draw_scale_bar(drawing: Drawing, canvas_px_per_mm: float, units: UnitSystem) -> None:
+    """Draw a bar of a round length into the lower left corner of the picture."""
+    text = drawing.text_px
+    unit_px = canvas_px_per_mm * (1.0 if units == "metric" else MM_PER_INCH)
+    length, words = round_length(0.2 * drawing.width_px / unit_px, "mm" if units == "metric" else "in")
+    left, base = 1.2 * text, drawing.picture_height_px - 1.2 * text
+    right = left + length * unit_px
+    tick = 0.45 * text
+    bar = np.array([[left, base - tick], [left, base], [right, base], [right, base - tick]])
+    drawing.primitives.append(Polyline(bar, LineStyle(2.0)))
+    drawing.primitives.append(Text(np.array([(left + right) / 2, base - 0.8 * text]), words))
+
+
+def round_length(longest: float, unit: str) -> tuple[float, str]:
+    """Return the largest 1, 2 or 5 times a power of ten that is not longer, and its words."""
+    power = 10.0 ** math.floor(math.log10(longest))
+    length = max(step * power for step in _SCALE_STEPS if step * power <= longest * (1 + 1e-9))
+    return length, f"{length:g} {unit}"
+
+
+def _words(drawing: Drawing, x: float, y: float, words: str) -> float:
+    """Write words from x on, smaller where they would leave the strip, and return where the next may begin."""
+    room = drawing.width_px - x - 0.5 * drawing.text_px
+    size = max(0.5, min(1.0, room / drawing.text_width(words)))
+    drawing.paper.append(Text(np.array([x, y]), words, anchor="start", size=size))
+    return x + drawing.text_width(words, size) + 1.4 * drawing.text_px
