@@ -1,0 +1,165 @@
+"""Values of a butt weld: cap and root side, offset of the plates, thickness."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from core.fitting import LineFit
+from core.geometry import Line, Points
+from core.quantity import Measured, NotMeasurable
+from measurement.names import BUTT
+from measurement.outline import Mark, Outline, dilated, height_above, moved_line, outline_of, shifts
+from measurement.peak import blur_part, highest
+from measurement.plate import bend_deg, offset_between, thickness_at
+from measurement.uncertainty import Noise, combined, line_shifts, propagate, quantity
+from vision.section import Section, WeldSurface
+
+NOT_BELOW_ZERO = (
+    "reinforcement",
+    "reinforcement_from_left",
+    "reinforcement_from_right",
+    "underfill",
+    "root_reinforcement",
+    "root_concavity",
+)
+
+NO_ROOT_SIDE = "the root side of the weld is not visible; photograph the whole section or the other side"
+NO_OTHER_SIDE = "the other side of this plate is not visible; photograph the whole section"
+
+Edges = dict[str, dict[str, float]]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Joint:
+    face: Outline
+    root: Outline | None
+    under_left: Line | None
+    under_right: Line | None
+
+
+def butt_values(section: Section, noise: Noise) -> dict[str, Measured]:
+    """Return the values of a butt weld by name; ``section.face`` must be given."""
+    surface, back = section.face, section.root_side
+    if surface is None:
+        raise ValueError("a butt weld needs its face side")
+    face, edge = _marked(outline_of(surface), ("reinforcement", "underfill"), noise)
+    face, from_plates = _marked_from_plates(face, noise)
+    edge |= from_plates
+    root = None
+    if back is not None:
+        root, more = _marked(outline_of(back, air=-1), ("root_reinforcement", "root_concavity"), noise)
+        edge |= more
+    under_left = section.opposite_left or (back.left.fit if back is not None else None)
+    under_right = section.opposite_right or (back.right.fit if back is not None else None)
+    nominal = _Joint(face, root, _line(under_left), _line(under_right))
+    moved = _shifted(nominal, surface, back, under_left, under_right, noise)
+    values, parts = propagate(_values, nominal, moved)
+    return {name.name: _measured(name.name, values, parts, edge, noise) for name in BUTT}
+
+
+def _measured(name: str, values: dict[str, float], parts: Edges, edge: Edges, noise: Noise) -> Measured:
+    unit = next(entry.unit for entry in BUTT if entry.name == name)
+    if name not in values:
+        return NotMeasurable(NO_OTHER_SIDE if name.startswith("thickness") else NO_ROOT_SIDE, unit)
+    value = values[name]
+    if name in NOT_BELOW_ZERO:
+        value = value if value > 0 else 0.0
+    if name == "angular_misalignment":
+        value = abs(value)
+    return quantity(value, unit, combined(parts[name], edge.get(name, {})), noise)
+
+
+def _line(fit: LineFit | None) -> Line | None:
+    return None if fit is None else fit.line
+
+
+def _values(joint: _Joint) -> dict[str, float]:
+    face, root = joint.face, joint.root
+    middle = (face.toe_left + face.toe_right) / 2
+    marks = face.marks
+    values = _shape(face, "cap_width", "reinforcement", "underfill")
+    above_left = marks["reinforcement_from_left"].point - face.left.point
+    above_right = marks["reinforcement_from_right"].point - face.right.point
+    values["reinforcement_from_left"] = float(above_left @ face.out_left)
+    values["reinforcement_from_right"] = float(above_right @ face.out_right)
+    values["misalignment"] = offset_between(face.left, face.right, middle)
+    values["angular_misalignment"] = bend_deg(face.left, face.right)
+    if root is not None:
+        values |= _shape(root, "root_width", "root_reinforcement", "root_concavity")
+        values["root_misalignment"] = offset_between(root.left, root.right, (root.toe_left + root.toe_right) / 2)
+    if joint.under_left is not None:
+        values["thickness_left"] = thickness_at(face.left, joint.under_left, face.toe_left)
+    if joint.under_right is not None:
+        values["thickness_right"] = thickness_at(face.right, joint.under_right, face.toe_right)
+    return values
+
+
+def _shape(outline: Outline, width: str, outside: str, inside: str) -> dict[str, float]:
+    chord, marks = outline.chord, outline.marks
+    return {
+        width: float(np.hypot(*(outline.toe_right - outline.toe_left))),
+        outside: outline.air * float(chord.offset(marks[outside].point)),
+        inside: -outline.air * float(chord.offset(marks[inside].point)),
+    }
+
+
+def _marked(outline: Outline, names: tuple[str, str], noise: Noise) -> tuple[Outline, Edges]:
+    """Mark the places farthest outside and farthest inside the chord."""
+    chord = outline.chord
+    out = outline.air * chord.normal
+    return _marking(outline, ((names[0], chord, out, 1.0), (names[1], chord, out, -1.0)), noise)
+
+
+def _marked_from_plates(outline: Outline, noise: Noise) -> tuple[Outline, Edges]:
+    """Mark the places highest above each plate's extended line."""
+    left = ("reinforcement_from_left", outline.left, outline.out_left, 1.0)
+    right = ("reinforcement_from_right", outline.right, outline.out_right, 1.0)
+    return _marking(outline, (left, right), noise)
+
+
+def _marking(
+    outline: Outline, wanted: tuple[tuple[str, Line, Points, float], ...], noise: Noise
+) -> tuple[Outline, Edges]:
+    marks, edge = dict(outline.marks), {}
+    for name, line, out, sign in wanted:
+        along, height = height_above(line, sign * out, outline.face)
+        peak = highest(along, height, noise)
+        marks[name] = Mark(line.at(peak.along) + sign * peak.height * out, out)
+        edge[name] = {"edge": peak.std or noise.of_mean(0.2), "blur": blur_part(peak, noise)}
+    return replace(outline, marks=marks), edge
+
+
+def _shifted(
+    joint: _Joint,
+    surface: WeldSurface,
+    back: WeldSurface | None,
+    under_left: LineFit | None,
+    under_right: LineFit | None,
+    noise: Noise,
+) -> list[tuple[str, _Joint]]:
+    moved = [(source, replace(joint, face=outline)) for source, outline in shifts(joint.face, surface)]
+    if joint.root is not None and back is not None:
+        moved += [(source, replace(joint, root=outline)) for source, outline in shifts(joint.root, back)]
+    if under_left is not None:
+        moved += [("plate fit", replace(joint, under_left=line)) for line in line_shifts(under_left)]
+    if under_right is not None:
+        moved += [("plate fit", replace(joint, under_right=line)) for line in line_shifts(under_right)]
+    bias = noise.edge_bias_mm
+
+    grown = _Joint(
+        dilated(joint.face, bias),
+        None if joint.root is None else dilated(joint.root, bias),
+        _pushed_away(joint.under_left, joint.face.left, bias),
+        _pushed_away(joint.under_right, joint.face.right, bias),
+    )
+    return [*moved, ("resolution", grown)]
+
+
+def _pushed_away(line: Line | None, over: Line, by: float) -> Line | None:
+    """Move a plate's other side away from its surface."""
+    if line is None:
+        return None
+    side = float(line.offset(over.point))
+    return moved_line(line, -np.sign(side) * by * line.normal)

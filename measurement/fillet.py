@@ -1,0 +1,160 @@
+"""Values of a fillet weld: legs, size, throats, shape of the face."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+
+from core.geometry import Line, Points, angle_between_deg, distance_to_segments, intersection, signed_area
+from core.quantity import Measured, NotMeasurable
+from measurement.names import FILLET
+from measurement.outline import Mark, Outline, dilated, height_above, outline_of, shifts
+from measurement.peak import FEWEST, Peak, blur_part, highest
+from measurement.uncertainty import Noise, combined, propagate, quantity
+from vision.section import WeldSurface
+
+NOT_BELOW_ZERO = ("convexity", "concavity")
+
+
+def fillet_values(surface: WeldSurface, noise: Noise) -> dict[str, Measured]:
+    """Return the values of a fillet weld by name.
+
+    Parameters
+    ----------
+    surface
+        The face and its plates; the root is where the two plate lines meet.
+    """
+    plain = outline_of(surface)
+    root = intersection(plain.left, plain.right)
+    if root is None:
+        reason = "the two plate surfaces are parallel and have no root; measure this weld as a butt weld"
+        return {name.name: NotMeasurable(reason, name.unit) for name in FILLET}
+    marks, edge = _marks(plain, root, noise)
+    nominal = replace(plain, marks=marks)
+    moved = [*shifts(nominal, surface), ("resolution", dilated(nominal, noise.edge_bias_mm))]
+    values, parts = propagate(_values, nominal, moved)
+    measured: dict[str, Measured] = {}
+    for name in FILLET:
+        value = values[name.name]
+        if name.name in NOT_BELOW_ZERO:
+            value = value if value > 0 else 0.0
+        if name.name == "leg_difference":
+            value = abs(value)
+        budget = combined(parts[name.name], edge.get(name.name, {}))
+        measured[name.name] = quantity(value, name.unit, budget, noise)
+    return measured
+
+
+def _values(outline: Outline) -> dict[str, float]:
+    root = intersection(outline.left, outline.right)
+    if root is None:
+        raise ValueError("plate lines must meet")
+    left, right, chord, marks = outline.left, outline.right, outline.chord, outline.marks
+    angle = angle_between_deg(left.direction, right.direction)
+    leg_left = float(np.hypot(*(outline.toe_left - root)))
+    leg_right = float(np.hypot(*(outline.toe_right - root)))
+    half = math.cos(math.radians(angle / 2))
+    if "size" in marks:
+        size = float((marks["size"].point - root) @ _bisector(left, right)) / half
+    else:
+        size = leg_left if "left is shorter" in marks else leg_right
+    rim = np.vstack([root, outline.toe_left, outline.face[1:-1], outline.toe_right])
+    return {
+        "joint_angle": angle,
+        "leg_left": leg_left,
+        "leg_right": leg_right,
+        "perpendicular_leg_left": abs(float(right.offset(outline.toe_left))),
+        "perpendicular_leg_right": abs(float(left.offset(outline.toe_right))),
+        "leg_difference": leg_left - leg_right,
+        "size": size,
+        "design_throat": size * half,
+        "throat": float(np.hypot(*(marks["throat"].point - root))),
+        "convexity": float(chord.offset(marks["convexity"].point)),
+        "concavity": -float(chord.offset(marks["concavity"].point)),
+        "face_width": float(np.hypot(*(outline.toe_right - outline.toe_left))),
+        "weld_area": abs(signed_area(rim)),
+    }
+
+
+def _bisector(left: Line, right: Line) -> Points:
+    middle = left.direction + right.direction
+    return np.asarray(middle / np.hypot(*middle))
+
+
+def _marks(outline: Outline, root: Points, noise: Noise) -> tuple[dict[str, Mark], dict[str, dict[str, float]]]:
+    """Find the places of the face on which values rest, and what point noise and blur do to them."""
+    chord = outline.chord
+    marks: dict[str, Mark] = {}
+    edge: dict[str, dict[str, float]] = {}
+    for name, sign in (("convexity", 1.0), ("concavity", -1.0)):
+        along, height = height_above(chord, sign * chord.normal, outline.face)
+        peak = highest(along, height, noise)
+        point = chord.at(peak.along) + sign * peak.height * chord.normal
+        marks[name] = Mark(point, chord.normal)
+        edge[name] = _edge(peak, noise)
+    marks["throat"], edge["throat"] = _throat(outline, root, noise)
+    found = _size(outline, root, noise)
+    half = math.cos(math.radians(angle_between_deg(outline.left.direction, outline.right.direction) / 2))
+    if isinstance(found, str):
+        marks[found] = Mark(outline.toe_left, outline.out_left)
+    else:
+        marks["size"], edge["design_throat"] = found
+        edge["size"] = {source: std / half for source, std in edge["design_throat"].items()}
+    width = float(np.hypot(*(outline.toe_right - outline.toe_left)))
+    edge["weld_area"] = {"edge": width * noise.of_mean(1 / max(len(outline.face), 1))}
+    return marks, edge
+
+
+def _edge(peak: Peak, noise: Noise) -> dict[str, float]:
+    """An end of the face lies on its plate line; that nothing rises beyond it is known to the noise of some points."""
+    return {"edge": peak.std or noise.of_mean(0.2), "blur": blur_part(peak, noise)}
+
+
+def _throat(outline: Outline, root: Points, noise: Noise) -> tuple[Mark, dict[str, float]]:
+    """The squared distance from the root is an exact parabola along a flat face."""
+    shortest, nearest = distance_to_segments(root, outline.face)
+    outward = (nearest - root) / max(shortest, 1e-12)
+    if len(outline.face) < FEWEST or shortest == 0:
+        return Mark(nearest, outward), {"edge": noise.point_std_mm}
+    chord = outline.chord
+    along = chord.along(outline.face)
+    order = np.argsort(along, kind="stable")
+    square = np.sum((outline.face - root) ** 2, axis=1) / (2 * shortest)
+    peak = highest(along[order], -square[order], noise)
+    distance = math.sqrt(max(-2 * shortest * peak.height, 0.0))
+    outward = outline.face[order][peak.index] - root
+    outward = outward / max(float(np.hypot(*outward)), 1e-12)
+    return Mark(root + distance * outward, outward), _edge(peak, noise)
+
+
+def _size(outline: Outline, root: Points, noise: Noise) -> tuple[Mark, dict[str, float]] | str:
+    """Find what limits the equal-legged triangle: a place of the face, or the shorter leg.
+
+    A point R + u·(left) + v·(right) with u, v >= 0 lies inside the triangle of leg s when u + v < s; in length
+    across its hypotenuse, (point - R)·bisector < s·cos(joint angle / 2). Points with u or v below 0 lie beside
+    the triangle whatever its size.
+    """
+    bisector = _bisector(outline.left, outline.right)
+    axes = np.column_stack([outline.left.direction, outline.right.direction])
+    share = np.linalg.solve(axes, (outline.face - root).T)
+    over = np.asarray((share >= 0).all(axis=0))
+    over[[0, -1]] = True
+    face = outline.face[over]
+    along = outline.chord.along(face)
+    order = np.argsort(along, kind="stable")
+    reach = ((face - root) @ bisector)[order]
+    peak = highest(along[order], -reach, noise)
+    half = math.cos(math.radians(angle_between_deg(outline.left.direction, outline.right.direction) / 2))
+    legs = {
+        "left is shorter": float(np.hypot(*(outline.toe_left - root))),
+        "right is shorter": float(np.hypot(*(outline.toe_right - root))),
+    }
+    shorter = min(legs, key=lambda side: legs[side])
+    if peak.index in (0, len(face) - 1) or -peak.height >= legs[shorter] * half:
+        return shorter
+    along_hypotenuse = np.array([-bisector[1], bisector[0]])
+    place = face[order][peak.index]
+    point = root - peak.height * bisector + ((place - root) @ along_hypotenuse) * along_hypotenuse
+    return Mark(point, bisector), _edge(peak, noise)

@@ -1,0 +1,203 @@
+"""Values of a joint prepared for welding: bevels, lands, gap and fit-up.
+
+The root edge of a member is the lower end of its land (the tip where there is no land), and the root gap is
+the distance between the two root edges, taken along the left plate's outside surface.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from core.fitting import LineFit
+from core.geometry import Line, Points, intersection
+from core.quantity import Measured, NotMeasurable
+from measurement.names import GROOVE
+from measurement.outline import moved_line
+from measurement.plate import offset_between, thickness_at
+from measurement.uncertainty import Noise, line_shifts, propagate, quantity
+from vision.section import PreparedEdge, Section
+
+NO_MEMBER = "this member of the joint was not found; show both edges of the groove"
+NO_INSIDE = "the inside surface is not visible; photograph the joint end-on or from the other side"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Member:
+    """Lines and corners of one member; ``side`` is -1 for the left one and +1 for the right one."""
+
+    side: int
+    outside: Line
+    inside: Line | None
+    bevel: Line | None
+    land: Line | None
+    outer_corner: Points
+    land_top: Points
+    land_bottom: Points
+
+    @property
+    def out(self) -> Points:
+        return np.asarray(self.side * self.outside.normal)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Joint:
+    left: _Member | None
+    right: _Member | None
+
+
+def groove_values(section: Section, noise: Noise) -> dict[str, Measured]:
+    """Return the values of a prepared joint by name."""
+    joint = _Joint(_member(section.edge_left, -1), _member(section.edge_right, 1))
+    moved = [
+        *((source, replace(joint, left=member)) for source, member in _shifts(section.edge_left, joint.left, noise)),
+        *((source, replace(joint, right=member)) for source, member in _shifts(section.edge_right, joint.right, noise)),
+        ("resolution", _Joint(_grown(joint.left, noise.edge_bias_mm), _grown(joint.right, noise.edge_bias_mm))),
+    ]
+    values, parts = propagate(_values, joint, moved)
+    measured: dict[str, Measured] = {}
+    for name in GROOVE:
+        if name.name in values:
+            note = _note(section, name.name)
+            measured[name.name] = quantity(values[name.name], name.unit, parts[name.name], noise, note=note)
+        else:
+            measured[name.name] = NotMeasurable(_reason(section, name.name), name.unit)
+    return measured
+
+
+def _member(edge: PreparedEdge | None, side: int) -> _Member | None:
+    if edge is None:
+        return None
+    inside, bevel, land = (None if fit is None else fit.line for fit in (edge.inside, edge.bevel, edge.land))
+    return _Member(side, edge.outside.line, inside, bevel, land, edge.outer_corner, edge.land_top, edge.land_bottom)
+
+
+def _values(joint: _Joint) -> dict[str, float]:
+    values: dict[str, float] = {}
+    for side, member in (("left", joint.left), ("right", joint.right)):
+        if member is None:
+            continue
+        prepared = member.bevel or member.land
+        if prepared is not None:
+            values[f"bevel_angle_{side}"] = _bevel_angle(member, prepared)
+        values[f"preparation_depth_{side}"] = _depth(member, member.land_top) if member.bevel else 0.0
+        if member.inside is not None:
+            values[f"root_face_{side}"] = _depth(member, member.land_bottom) - _depth(member, member.land_top)
+            values[f"thickness_{side}"] = thickness_at(member.outside, member.inside, member.outer_corner)
+    left, right = joint.left, joint.right
+    if left is None or right is None:
+        return values
+    if "bevel_angle_left" in values and "bevel_angle_right" in values:
+        values["groove_angle"] = values["bevel_angle_left"] + values["bevel_angle_right"]
+    values["root_gap"] = float((right.land_bottom - left.land_bottom) @ -left.outside.direction)
+    middle = (left.outer_corner + right.outer_corner) / 2
+    values["misalignment"] = offset_between(left.outside, right.outside, middle)
+    if left.inside is not None and right.inside is not None:
+        middle = (left.land_bottom + right.land_bottom) / 2
+        values["root_misalignment"] = offset_between(left.inside, right.inside, middle)
+    return values
+
+
+def _depth(member: _Member, point: Points) -> float:
+    return -float((point - member.outside.point) @ member.out)
+
+
+def _bevel_angle(member: _Member, prepared: Line) -> float:
+    """Positive where the groove widens towards the outside."""
+    down = prepared.direction if prepared.direction @ member.out < 0 else -prepared.direction
+    return math.degrees(math.atan2(float(-member.outside.direction @ down), float(-member.out @ down)))
+
+
+def _shifts(edge: PreparedEdge | None, member: _Member | None, noise: Noise) -> Iterator[tuple[str, _Member]]:
+    if edge is None or member is None:
+        return
+    for part in ("outside", "inside", "bevel", "land"):
+        fit: LineFit | None = getattr(edge, part)
+        if fit is not None:
+            for line in line_shifts(fit):
+                yield "plate fit", _with_line(member, part, line)
+    if edge.land is None and edge.bevel is None:
+        step = noise.point_std_mm * edge.outside.line.direction
+        yield "edge", replace(member, land_top=member.land_top + step, land_bottom=member.land_bottom + step)
+    if edge.inside is None:
+        # the lower end of the land is where points end, not where two lines meet
+        along = edge.land or edge.bevel or edge.outside
+        step = noise.resolution_mm / math.sqrt(3) * along.line.direction
+        yield "edge", replace(member, land_bottom=member.land_bottom + step)
+
+
+def _with_line(member: _Member, part: str, line: Line) -> _Member:
+    """Put another line in the place of one; the corners go along with where the lines meet."""
+    changed = replace(member, **{part: line})  # type: ignore[arg-type]
+    corners = ("outer_corner", "land_top", "land_bottom")
+    return replace(changed, **{corner: _corner_moved(member, changed, corner) for corner in corners})  # type: ignore[arg-type]
+
+
+def _corner_moved(old: _Member, new: _Member, corner: str) -> Points:
+    at: Points = getattr(old, corner)
+    before, after = _meeting(old, corner), _meeting(new, corner)
+    if before is None or after is None:
+        line = new.land or new.bevel or new.outside
+        same = old.land or old.bevel or old.outside
+        return np.asarray(line.at(float(same.along(at))) + float(same.offset(at)) * line.normal)
+    return np.asarray(at + after - before)
+
+
+def _meeting(member: _Member, corner: str) -> Points | None:
+    upper, lower = member.bevel or member.land, member.land or member.bevel
+    pair = {
+        "outer_corner": (member.outside, upper),
+        "land_top": (member.bevel or member.outside, member.land or member.inside),
+        "land_bottom": (lower, member.inside),
+    }[corner]
+    first, second = pair
+    return None if first is None or second is None else intersection(first, second)
+
+
+def _grown(member: _Member | None, by: float) -> _Member | None:
+    """Move every edge of a member by the same length out of the metal."""
+    if member is None:
+        return None
+    grown = member
+    for part in ("outside", "inside", "bevel", "land"):
+        line: Line | None = getattr(member, part)
+        if line is not None:
+            grown = _with_line(grown, part, moved_line(line, by * _out_of_metal(member, part, line)))
+    return grown
+
+
+def _out_of_metal(member: _Member, part: str, line: Line) -> Points:
+    """The normal of one edge of a member that points into the air."""
+    into_joint = -member.outside.direction
+    towards = {"outside": member.out, "inside": -member.out}.get(part, into_joint)
+    return line.normal if line.normal @ towards > 0 else -line.normal
+
+
+def _note(section: Section, name: str) -> str | None:
+    side = name.rsplit("_", 1)[-1]
+    edge = {"left": section.edge_left, "right": section.edge_right}.get(side)
+    if name.startswith("bevel_angle") and edge is not None and edge.bevel is None:
+        return "square edge: the angle of the edge itself"
+    if name.startswith("root_face") and edge is not None and edge.land is None:
+        return "the bevel ends without a land"
+    if name == "root_gap":
+        edges = (section.edge_left, section.edge_right)
+        if any(member is not None and member.inside is None for member in edges):
+            return "between the lowest visible points, the inside surface is not visible"
+        return "between the lower ends of the lands"
+    return None
+
+
+def _reason(section: Section, name: str) -> str:
+    side = name.rsplit("_", 1)[-1]
+    edges = {"left": (section.edge_left,), "right": (section.edge_right,)}.get(
+        side, (section.edge_left, section.edge_right)
+    )
+    if any(edge is None for edge in edges):
+        return NO_MEMBER
+    if name.startswith("bevel") or name == "groove_angle":
+        return "neither bevel nor land was found on this edge; show the groove down to its root"
+    return NO_INSIDE

@@ -1,0 +1,89 @@
+"""The names of the measured values, in the order in which tables show them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from core.quantity import Unit
+from vision.section import Joint
+
+
+@dataclass(frozen=True, slots=True)
+class Name:
+    """A measured value's name in files, its unit, and what a table calls it."""
+
+    name: str
+    unit: Unit
+    label: str
+
+
+FILLET = (
+    Name("joint_angle", "deg", "joint angle"),
+    Name("leg_left", "mm", "leg, left"),
+    Name("leg_right", "mm", "leg, right"),
+    Name("perpendicular_leg_left", "mm", "perpendicular leg, left"),
+    Name("perpendicular_leg_right", "mm", "perpendicular leg, right"),
+    Name("leg_difference", "mm", "difference of the legs"),
+    Name("size", "mm", "size"),
+    Name("design_throat", "mm", "design throat"),
+    Name("throat", "mm", "throat"),
+    Name("convexity", "mm", "convexity"),
+    Name("concavity", "mm", "concavity"),
+    Name("face_width", "mm", "face width"),
+    Name("weld_area", "mm2", "weld area"),
+)
+
+BUTT = (
+    Name("cap_width", "mm", "cap width"),
+    Name("reinforcement", "mm", "reinforcement"),
+    Name("reinforcement_from_left", "mm", "reinforcement above the left plate"),
+    Name("reinforcement_from_right", "mm", "reinforcement above the right plate"),
+    Name("underfill", "mm", "underfill"),
+    Name("root_width", "mm", "root width"),
+    Name("root_reinforcement", "mm", "root reinforcement"),
+    Name("root_concavity", "mm", "root concavity"),
+    Name("misalignment", "mm", "misalignment"),
+    Name("root_misalignment", "mm", "misalignment, root side"),
+    Name("angular_misalignment", "deg", "angular misalignment"),
+    Name("thickness_left", "mm", "thickness, left"),
+    Name("thickness_right", "mm", "thickness, right"),
+)
+
+TOES_AND_PLATES = (
+    Name("undercut_left", "mm", "undercut, left"),
+    Name("undercut_right", "mm", "undercut, right"),
+    Name("undercut_width_left", "mm", "undercut width, left"),
+    Name("undercut_width_right", "mm", "undercut width, right"),
+    Name("toe_angle_left", "deg", "toe angle, left"),
+    Name("toe_angle_right", "deg", "toe angle, right"),
+    Name("toe_radius_left", "mm", "toe radius, left"),
+    Name("toe_radius_right", "mm", "toe radius, right"),
+    Name("overlap_left", "mm", "overlap, left"),
+    Name("overlap_right", "mm", "overlap, right"),
+    Name("pit_depth", "mm", "pit depth"),
+    Name("spatter_height", "mm", "spatter height"),
+)
+
+GROOVE = (
+    Name("bevel_angle_left", "deg", "bevel angle, left"),
+    Name("bevel_angle_right", "deg", "bevel angle, right"),
+    Name("groove_angle", "deg", "groove angle"),
+    Name("root_face_left", "mm", "root face, left"),
+    Name("root_face_right", "mm", "root face, right"),
+    Name("root_gap", "mm", "root gap"),
+    Name("preparation_depth_left", "mm", "preparation depth, left"),
+    Name("preparation_depth_right", "mm", "preparation depth, right"),
+    Name("misalignment", "mm", "misalignment"),
+    Name("root_misalignment", "mm", "misalignment, inside"),
+    Name("thickness_left", "mm", "thickness, left"),
+    Name("thickness_right", "mm", "thickness, right"),
+)
+
+LABELS: dict[str, Name] = {name.name: name for name in (*GROOVE, *BUTT, *FILLET, *TOES_AND_PLATES)}
+
+
+def names_for(joint: Joint) -> tuple[Name, ...]:
+    """Return the names that apply to a kind of joint, in the order of tables."""
+    if joint == "groove":
+        return GROOVE
+    return (*(BUTT if joint == "butt" else FILLET), *TOES_AND_PLATES)

@@ -1,0 +1,133 @@
+"""A welded surface reduced to what values are computed from, and its shifts by one standard uncertainty."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from core.geometry import Line, Points, arc_length
+from measurement.uncertainty import line_shifts
+from vision.section import WeldSurface
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Mark:
+    """A smoothed point of the face, (2,), and the direction out of the metal there."""
+
+    point: Points
+    outward: Points
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Outline:
+    """Plate lines (leading away from the weld), toes, face, and marks on the face.
+
+    ``air`` is +1 where the air lies to the left of the way from the left toe to the right one (the face side),
+    -1 where it lies to the right (the root side).
+    """
+
+    left: Line
+    right: Line
+    toe_left: Points
+    toe_right: Points
+    face: Points
+    air: int = 1
+    marks: Mapping[str, Mark] = field(default_factory=dict)
+
+    @property
+    def chord(self) -> Line:
+        return Line.through(self.toe_left, self.toe_right)
+
+    @property
+    def out_left(self) -> Points:
+        """Unit normal of the left plate, into the air."""
+        return np.asarray(-self.air * self.left.normal)
+
+    @property
+    def out_right(self) -> Points:
+        """Unit normal of the right plate, into the air."""
+        return np.asarray(self.air * self.right.normal)
+
+
+def outline_of(surface: WeldSurface, *, air: int = 1) -> Outline:
+    """Return the outline of a welded surface, without marks."""
+    return Outline(
+        surface.left.fit.line, surface.right.fit.line, surface.toe_left, surface.toe_right, surface.face, air=air
+    )
+
+
+def height_above(line: Line, out: Points, face: Points) -> tuple[Points, Points]:
+    """Return the points' coordinate along a line, rising, and their height above it in its order, (M,) each."""
+    along = line.along(face)
+    order = np.argsort(along, kind="stable")
+    return along[order], ((face - line.point) @ out)[order]
+
+
+def shifts(outline: Outline, surface: WeldSurface) -> list[tuple[str, Outline]]:
+    """Return source and outline, each with one line or toe off by one standard uncertainty."""
+    shifted: list[tuple[str, Outline]] = []
+    for line in line_shifts(surface.left.fit):
+        shifted.append(
+            ("plate fit", replace(outline, left=line, toe_left=_carried(outline.toe_left, outline.left, line)))
+        )
+    for line in line_shifts(surface.right.fit):
+        toe = _carried(outline.toe_right, outline.right, line)
+        shifted.append(("plate fit", replace(outline, right=line, toe_right=toe)))
+    step = surface.toe_std_left * outline.left.direction
+    shifted.append(("toe location", replace(outline, toe_left=outline.toe_left + step)))
+    step = surface.toe_std_right * outline.right.direction
+    shifted.append(("toe location", replace(outline, toe_right=outline.toe_right + step)))
+    return shifted
+
+
+def dilated(outline: Outline, by: float) -> Outline:
+    """Return the outline with every edge moved by the same length into the air."""
+    normals = outward_normals(outline)
+    travel = arc_length(outline.face)
+    near = min(0.5, 0.25 * float(travel[-1]))
+    at_left = _unit(normals[travel <= near].mean(axis=0))
+    at_right = _unit(normals[travel >= travel[-1] - near].mean(axis=0))
+    return replace(
+        outline,
+        left=moved_line(outline.left, by * outline.out_left),
+        right=moved_line(outline.right, by * outline.out_right),
+        toe_left=outline.toe_left + by * _corner_step(outline.out_left, at_left),
+        toe_right=outline.toe_right + by * _corner_step(outline.out_right, at_right),
+        face=outline.face + by * normals,
+        marks={name: Mark(mark.point + by * mark.outward, mark.outward) for name, mark in outline.marks.items()},
+    )
+
+
+def outward_normals(outline: Outline) -> Points:
+    """Return the unit normals of the face into the air, (M, 2), from smoothed steps along it."""
+    face = outline.face
+    if len(face) < 2:
+        return np.tile(outline.chord.normal * outline.air, (len(face), 1))
+    reach = max(1, len(face) // 40)
+    index = np.arange(len(face))
+    step = face[np.minimum(index + reach, len(face) - 1)] - face[np.maximum(index - reach, 0)]
+    length = np.hypot(step[:, 0], step[:, 1])
+    step = np.where(length[:, None] > 0, step / np.maximum(length, 1e-12)[:, None], outline.chord.direction)
+    return np.column_stack([-step[:, 1], step[:, 0]]) * outline.air
+
+
+def _carried(toe: Points, old: Line, new: Line) -> Points:
+    """The toe stays where it is along its plate and goes with the line across it."""
+    along = float(old.along(toe))
+    return np.asarray(new.at(along) + float(old.offset(toe)) * new.normal)
+
+
+def moved_line(line: Line, by: Points) -> Line:
+    """Return the line moved by a vector."""
+    return Line(line.x + float(by[0]), line.y + float(by[1]), line.dx, line.dy)
+
+
+def _corner_step(first: Points, second: Points) -> Points:
+    """How the corner of two edges goes when both move one unit along their normals."""
+    return np.asarray((first + second) / max(1.0 + float(first @ second), 0.2))
+
+
+def _unit(vector: Points) -> Points:
+    return np.asarray(vector / max(float(np.hypot(*vector)), 1e-12))

@@ -1,0 +1,141 @@
+"""The highest place of a noisy curve, without the bias that the highest of many noisy points has.
+
+A parabola is fitted about the highest place, in windows that grow as long as the result agrees with that of
+every smaller window within its noise (the rule of O. V. Lepski, Theory of Probability and its Applications 35,
+1991, 454-466). A broad cap is so averaged over most of its width, a narrow notch over a few points.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from core.geometry import Points
+from measurement.uncertainty import Noise
+
+FEWEST = 9
+"""With fewer points a curve counts as drawn, not sampled: its highest point is taken as it is."""
+
+_AGREEMENT = 3.5
+_GROWTH = 1.6
+
+
+@dataclass(frozen=True, slots=True)
+class Peak:
+    """The highest place of a curve.
+
+    Attributes
+    ----------
+    along, height
+        Where it is and how high.
+    std
+        Standard uncertainty of the height from the noise of the points.
+    curvature
+        Second derivative of the height there, 1/mm.
+    index
+        Point nearest to it.
+    """
+
+    along: float
+    height: float
+    std: float
+    curvature: float
+    index: int
+
+
+def highest(along: Points, height: Points, noise: Noise) -> Peak:
+    """Return the highest place of a curve from end to end; an end counts as it is, without noise.
+
+    Parameters
+    ----------
+    along, height
+        (N,) each, ``along`` rising.
+    """
+    found = highest_inside(along, height, noise)
+    for end in (0, len(along) - 1):
+        if height[end] >= found.height:
+            found = Peak(float(along[end]), float(height[end]), 0.0, 0.0, end)
+    return found
+
+
+def highest_inside(along: Points, height: Points, noise: Noise) -> Peak:
+    """Return the highest place of a curve between its ends."""
+    if len(along) < FEWEST:
+        index = int(np.argmax(height))
+        return Peak(float(along[index]), float(height[index]), noise.point_std_mm, 0.0, index)
+    index = int(np.argmax(np.convolve(height, np.full(3, 1 / 3), mode="valid"))) + 1
+    return _grow(along, height, float(along[index]), noise)
+
+
+def standing_out(along: Points, height: Points, noise: Noise, base_std: float) -> tuple[Peak | None, float]:
+    """Return the highest place inside a curve if it stands out of the noise, and the height it had to reach.
+
+    The mean of at least 3 adjacent points (one and a half independent pieces of information) must exceed 3.5
+    of its standard uncertainties, so that the highest of some hundred such means seldom does by chance.
+
+    Parameters
+    ----------
+    base_std
+        Standard uncertainty of the line from which heights are taken.
+    """
+    count = min(max(3, math.ceil(1.5 * noise.correlation_points)), len(height))
+    reach = 3.5 * math.hypot(noise.of_mean(1 / count), base_std)
+    mean = np.convolve(height, np.full(count, 1 / count), mode="valid")
+    if float(mean.max()) <= reach:
+        return None, reach
+    peak = highest_inside(along, height, noise)
+    return (peak, reach) if peak.height > reach / 2 else (None, reach)
+
+
+def _grow(along: Points, height: Points, centre: float, noise: Noise) -> Peak:
+    spacing = float(along[-1] - along[0]) / (len(along) - 1)
+    half, longest = 2.6 * spacing, 0.55 * float(along[-1] - along[0])
+    accepted: list[Peak] = []
+    while not accepted or half < longest:
+        peak = _parabola(along, height, centre, half, noise)
+        if peak is not None:
+            if any(abs(peak.height - small.height) > _AGREEMENT * small.std + 1e-9 for small in accepted):
+                break
+            accepted.append(peak)
+            centre = peak.along
+        elif half >= longest:
+            break
+        half *= _GROWTH
+    if accepted:
+        return accepted[-1]
+    index = int(np.argmin(np.abs(along - centre)))
+    return Peak(centre, float(height[index]), noise.point_std_mm, 0.0, index)
+
+
+def _parabola(along: Points, height: Points, centre: float, half: float, noise: Noise) -> Peak | None:
+    first, last = np.searchsorted(along, [centre - half, centre + half])
+    first, last = max(int(first), 0), min(int(last), len(along))
+    if last - first < 5:
+        return None
+    x = (along[first:last] - centre) / half
+    design = np.column_stack([np.ones_like(x), x, x * x])
+    normal = design.T @ design
+    try:
+        inverse = np.linalg.inv(normal)
+    except np.linalg.LinAlgError:
+        return None
+    a, b, c = inverse @ (design.T @ height[first:last])
+    top = -b / (2 * c) if c < 0 else 0.0
+    if not x[0] <= top <= x[-1]:
+        top = 0.0
+    at = np.array([1.0, top, top * top])
+    place = centre + top * half
+    index = first + int(np.argmin(np.abs(x - top)))
+    std = noise.of_mean(float(at @ inverse @ at))
+    return Peak(float(place), float(at @ [a, b, c]), std, float(2 * c / half**2), index)
+
+
+def blur_part(peak: Peak, noise: Noise) -> float:
+    """Return how far blur moves the place of an edge as curved as this one.
+
+    A Gaussian spread of standard deviation b moves a contour of curvature k by k b²/2 to first order, and a
+    sharp corner by no more than about b.
+    """
+    return min(abs(peak.curvature) * noise.blur_mm**2 / 2, noise.blur_mm) if math.isfinite(peak.curvature) else 0.0

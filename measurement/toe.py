@@ -1,0 +1,164 @@
+"""Toe angle, and overlap that follows from it.
+
+Each toe is looked at in its own frame: origin at the toe, x along the plate into the weld, y out of the
+metal. Both toes then look like a left toe with the air above, and the toe angle is 180° less the rise of the
+face.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from core.fitting import LineFit
+from core.geometry import Points, arc_length
+from core.quantity import Measured, NotMeasurable, Quantity
+from measurement.peak import highest
+from measurement.uncertainty import Noise, quantity
+from vision.section import WeldSurface
+
+SPAN_MM = (0.5, 1.0)
+"""Least and greatest length of face over which the tangent is fitted."""
+
+CURVATURE_SPANS = (1.0, 1.5, 2.25, 3.4, 5.0)
+"""Multiples of the tangent's span over which the face's curvature is tried."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Toe:
+    """One toe in its own frame.
+
+    Attributes
+    ----------
+    face
+        (M, 2) from the toe on, the toe itself not included.
+    plate
+        (N, 2) from the toe outwards.
+    std
+        Standard uncertainty of the toe along the plate.
+    fit
+        The plate line in the section frame; ``along_plate`` is the toe's coordinate along it.
+    """
+
+    face: Points
+    plate: Points
+    std: float
+    fit: LineFit
+    along_plate: float
+
+
+def toes_of(surface: WeldSurface) -> dict[str, Toe]:
+    """Return the left and the right toe of the face side."""
+    left, right = surface.left.fit, surface.right.fit
+    return {
+        "left": _toe(
+            surface.face, surface.left.points, surface.toe_left, left, -left.line.normal, surface.toe_std_left
+        ),
+        "right": _toe(
+            surface.face[::-1], surface.right.points, surface.toe_right, right, right.line.normal, surface.toe_std_right
+        ),
+    }
+
+
+def _toe(face: Points, plate: Points, at: Points, fit: LineFit, out: Points, std: float) -> Toe:
+    axes = np.column_stack([-fit.line.direction, out])
+    origin = fit.line.at(float(fit.line.along(at)))
+    return Toe((face[1:] - origin) @ axes, (plate - origin) @ axes, std, fit, float(fit.line.along(at)))
+
+
+def toe_angle(toe: Toe, noise: Noise, *, transition_mm: float = 0.0) -> Measured:
+    """Return the angle through the air between the plate and the tangent to the face at the toe.
+
+    A straight line is fitted over up to 1 mm of the face and turned back to the toe by the face's curvature,
+    which comes from the longest stretch that agrees with the shorter ones. The first part, rounded by blur or
+    by the transition from plate to face, is left out.
+
+    Parameters
+    ----------
+    transition_mm
+        Length of face that belongs to the rounded transition.
+    """
+    face, noise = _thinned(toe.face, noise)
+    travel = arc_length(np.vstack([np.zeros(2), face]))[1:]
+    length = float(travel[-1]) if len(travel) else 0.0
+    span = min(SPAN_MM[1], max(SPAN_MM[0], length / 3))
+    if length < SPAN_MM[0]:
+        return NotMeasurable(f"the face is shorter than the {SPAN_MM[0]:g} mm that a tangent needs", "deg")
+    start = min(max(2 * noise.blur_mm, transition_mm), 0.5 * span)
+    near = (travel >= start) & (travel <= span)
+    if np.count_nonzero(near) < 5:
+        return NotMeasurable(
+            f"fewer than 5 points on the first {span:g} mm of the face; take the picture closer", "deg"
+        )
+    found: list[tuple[float, float, float, float]] = []
+    for multiple in CURVATURE_SPANS:
+        reach = multiple * span
+        if multiple > 1 and reach > 0.5 * length:
+            break
+        trial = _rise(face, near, (travel >= start) & (travel <= reach), noise)
+        if any(abs(trial[0] - shorter[0]) > 2.5 * shorter[1] for shorter in found):
+            break
+        found.append((*trial, reach))
+    rise, std, bend, reach = found[-1]
+    parts = {
+        "edge": math.degrees(std),
+        "plate fit": math.degrees(toe.fit.angle_std_rad),
+        "toe location": math.degrees(abs(bend) * toe.std),
+    }
+    note = f"tangent at the toe, fitted over {start:.2f} to {span:.2f} mm of the face, its bend over {reach:.2f} mm"
+    return quantity(180.0 - math.degrees(rise), "deg", parts, noise, note=note)
+
+
+def _thinned(face: Points, noise: Noise) -> tuple[Points, Noise]:
+    """Average points to be no denser than three noise widths, else steps of noise add up to a false length."""
+    if len(face) < 3:
+        return face, noise
+    spacing = float(np.hypot(*(face[-1] - face[0]))) / (len(face) - 1)
+    size = max(1, min(round(3 * noise.point_std_mm / max(spacing, 1e-9)), len(face) // 40))
+    count = len(face) // size
+    averaged = np.asarray(face[: count * size].reshape(count, size, 2).mean(axis=1))
+    fewer = replace(
+        noise,
+        point_std_mm=noise.of_mean(1 / size),
+        correlation_points=max(1.0, noise.correlation_points / size),
+    )
+    return averaged, fewer
+
+
+def _rise(face: Points, near: NDArray[np.bool_], bent: NDArray[np.bool_], noise: Noise) -> tuple[float, float, float]:
+    """Return the rise of the tangent at the toe, its standard uncertainty, and the face's curvature.
+
+    Both fits are linear in the heights, so that their covariance is exact: the slope at the toe is w·height.
+    """
+    tip = face[near][-3:].mean(axis=0)
+    turn = math.atan2(tip[1], tip[0])
+    axes = np.array([[math.cos(turn), -math.sin(turn)], [math.sin(turn), math.cos(turn)]])
+    turned = face @ axes
+    x, y = turned[:, 0], turned[:, 1]
+    slope = np.zeros(len(x))
+    slope[near] = np.linalg.pinv(np.column_stack([np.ones(np.count_nonzero(near)), x[near]]))[1]
+    square = np.zeros(len(x))
+    square[bent] = np.linalg.pinv(np.column_stack([np.ones(np.count_nonzero(bent)), x[bent], x[bent] ** 2]))[2]
+    bend = float(square @ y)
+    w = slope - float(slope @ x**2) * square
+    std = noise.point_std_mm * math.sqrt(float(w @ w) * noise.correlation_points)
+    return turn + math.atan(float(w @ y)), std, 2 * bend
+
+
+def overlap(toe: Toe, angle: Measured, noise: Noise) -> Measured:
+    """Return how far weld metal runs over the plate outside the toe.
+
+    Without a look below the overhang the toe, where the face meets the plate, stands for the point of fusion.
+    """
+    if not isinstance(angle, Quantity):
+        return NotMeasurable(f"the toe angle that shows an overlap is missing: {angle.reason}")
+    if angle.value >= 90.0:
+        return quantity(0.0, "mm", {"edge": noise.of_mean(0.2)}, noise)
+    near = arc_length(toe.face) < 0.5 * float(arc_length(toe.face)[-1])
+    over = toe.face[near]
+    peak = highest(arc_length(over), -over[:, 0], noise)
+    parts = {"edge": peak.std or noise.of_mean(0.2), "toe location": toe.std}
+    return quantity(max(peak.height, 0.0), "mm", parts, noise)

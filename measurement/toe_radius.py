@@ -1,0 +1,214 @@
+"""Toe radius by a template of straight plate, arc and slightly bent face.
+
+All points near the toe carry the fit, so that a radius is found whose arc alone departs too little from the
+corner for a circle fit. What the points cannot tell comes out in the covariance of the fit.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from core.geometry import Points
+from core.quantity import Measured, NotMeasurable
+from measurement.toe import Toe
+from measurement.uncertainty import Noise, quantity
+
+REACH_MM = 2.0
+LEAST_POINTS = 5
+_MOST_POINTS = 200
+_STARTS_MM = (0.3, 1.0, 3.0)
+_LEAST_RADIUS_MM = 0.01
+
+Values = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Transition:
+    """A fitted toe: radius, turn of the face against the plate, points on the arc, scatter about the fit."""
+
+    radius_mm: float
+    radius_std_mm: float
+    turn_rad: float
+    points_on_arc: int
+    residual_mm: float
+
+    @property
+    def tangent_length_mm(self) -> float:
+        """Length of face that the arc takes, 0 where no radius is resolved."""
+        return self.radius_mm * math.tan(self.turn_rad / 2) if self.resolved else 0.0
+
+    @property
+    def resolved(self) -> bool:
+        return self.radius_mm >= 2 * self.radius_std_mm
+
+
+def fit_transition(toe: Toe, noise: Noise) -> Transition | str:
+    """Return the fitted transition from plate to face, or why there is none."""
+    points = _near(toe)
+    step = max(1, len(points) // _MOST_POINTS)
+    correlation = max(1.0, noise.correlation_points / step)
+    points = points[::step]
+    face = points[points[:, 0] > 0]
+    if len(points) < 12 or len(face) < LEAST_POINTS:
+        return "fewer than 12 points within 2 mm of the toe; take the picture closer"
+    far = face[np.hypot(face[:, 0], face[:, 1]) > 0.4 * float(np.hypot(*face.T).max())]
+    turn = math.atan2(*(far.mean(axis=0)[::-1])) if len(far) else 0.0
+    if not math.radians(5) < turn < math.radians(150):
+        return "the face leaves the plate nearly flush, there is no transition to fit a circle to"
+    starts = [np.array([0.0, 0.0, turn, math.log(radius), 0.0]) for radius in _STARTS_MM]
+    fitted = min((_levenberg_marquardt(start, points) for start in starts[:2]), key=lambda found: found[1])
+    if fitted[0][3] > math.log(1.5):
+        fitted = min(fitted, _levenberg_marquardt(starts[2], points), key=lambda found: found[1])
+    parameters = fitted[0]
+    residual = math.sqrt(fitted[1] / max(len(points) - 5, 1))
+    turn, radius = float(parameters[2]), math.exp(float(parameters[3]))
+    if not math.radians(5) < turn < math.radians(170):
+        return "the face leaves the plate nearly flush, there is no transition to fit a circle to"
+    scatter = max(residual, 0.5 * noise.point_std_mm) * math.sqrt(correlation)
+    if radius <= 1.5 * _LEAST_RADIUS_MM:
+        radius, std = _unresolved(parameters, points, scatter)
+    else:
+        std = radius * _log_radius_std(parameters, points, scatter)
+    return Transition(radius, std, turn, int(np.count_nonzero(_on_arc(parameters, points))) * step, residual)
+
+
+def toe_radius(toe: Toe, transition: Transition | str, noise: Noise) -> Measured:
+    """Return the radius of the circle that fits the transition, or why the picture does not give it."""
+    if isinstance(transition, str):
+        return NotMeasurable(transition)
+    radius, std = transition.radius_mm, transition.radius_std_mm
+    if transition.residual_mm > max(3 * noise.point_std_mm, 0.03):
+        return NotMeasurable("the transition at the toe is not a plain arc; look at it in the picture")
+    bound = radius + 2 * std
+    if not transition.resolved:
+        return NotMeasurable(f"the toe radius is below what the points resolve, it is no more than {bound:.2f} mm")
+    if transition.points_on_arc < LEAST_POINTS:
+        return NotMeasurable(
+            f"fewer than {LEAST_POINTS} points lie on the arc at the toe, its radius is no more than {bound:.2f} mm; "
+            "take the picture closer"
+        )
+    rounded2 = 12 * (noise.blur_mm / transition.turn_rad) ** 2
+    if rounded2 > 0.75 * radius**2:
+        return NotMeasurable(f"blur rounds the toe, its radius is no more than {bound:.2f} mm; focus or move closer")
+    parts = {
+        "edge": std,
+        "resolution": noise.edge_bias_mm,
+        "blur": radius - math.sqrt(radius**2 - rounded2),
+    }
+    turn = math.degrees(transition.turn_rad)
+    note = f"plate, arc and face fitted within {REACH_MM:g} mm of the toe, the face turning {turn:.1f}°"
+    return quantity(radius, "mm", parts, noise, note=note)
+
+
+def _near(toe: Toe) -> Points:
+    reach = min(REACH_MM, 0.4 * float(np.hypot(*toe.face[-1]))) if len(toe.face) else 0.0
+    plate = toe.plate[(toe.plate[:, 0] < 0) & (toe.plate[:, 0] > -REACH_MM)][::-1]
+    distance = np.hypot(toe.face[:, 0], toe.face[:, 1])
+    beyond = np.flatnonzero(distance > reach)
+    face = toe.face[: beyond[0]] if len(beyond) else toe.face
+    return np.vstack([plate, face])
+
+
+def _residuals(parameters: Values, points: Points) -> Values:
+    """Distance of each point from the template, positive in the air, (N,).
+
+    Parameters: corner x and y, turn, log radius, curvature of the face beyond the arc.
+    """
+    x0, y0, turn, log_radius, bend = parameters
+    radius = math.exp(log_radius)
+    cut = radius * math.tan(turn / 2)
+    c, s = math.cos(turn), math.sin(turn)
+    x, y = points[:, 0] - x0, points[:, 1] - y0
+    along = x * c + y * s - cut
+    on_face = -x * s + y * c - 0.5 * bend * along**2
+    on_arc = radius - np.hypot(x + cut, y - radius)
+    return np.asarray(np.where(x < -cut, y, np.where(along > 0, on_face, on_arc)))
+
+
+def _jacobian(parameters: Values, points: Points) -> Values:
+    """Derivative of each point's distance by each parameter, (N, 5)."""
+    x0, y0, turn, log_radius, bend = parameters
+    radius = math.exp(log_radius)
+    cut, cut_by_turn = radius * math.tan(turn / 2), radius / (2 * math.cos(turn / 2) ** 2)
+    c, s = math.cos(turn), math.sin(turn)
+    x, y = points[:, 0] - x0, points[:, 1] - y0
+    along = x * c + y * s - cut
+    bent = bend * along
+    zero = np.zeros(len(x))
+    face = np.stack(
+        [
+            s + bent * c,
+            -c + bent * s,
+            -x * c - y * s - bent * (-x * s + y * c - cut_by_turn),
+            bent * cut,
+            -0.5 * along**2,
+        ]
+    )
+    distance = np.maximum(np.hypot(x + cut, y - radius), 1e-12)
+    u, v = (x + cut) / distance, (y - radius) / distance
+    arc = np.stack([u, v, -u * cut_by_turn, radius * (1 + v) - u * cut, zero])
+    plate = np.stack([zero, zero - 1, zero, zero, zero])
+    return np.asarray(np.where(x < -cut, plate, np.where(along > 0, face, arc)).T)
+
+
+def _on_arc(parameters: Values, points: Points) -> NDArray[np.bool_]:
+    x0, y0, turn, log_radius, _ = parameters
+    cut = math.exp(log_radius) * math.tan(turn / 2)
+    x, y = points[:, 0] - x0, points[:, 1] - y0
+    return np.asarray((x >= -cut) & (x * math.cos(turn) + y * math.sin(turn) <= cut))
+
+
+def _levenberg_marquardt(start: Values, points: Points) -> tuple[Values, float]:
+    """Return parameters of least squared distance and that sum (Marquardt 1963, damping by the diagonal)."""
+    parameters, damping = start, 1e-3
+    residuals = _residuals(parameters, points)
+    cost = float(residuals @ residuals)
+    for _ in range(25):
+        jacobian = _jacobian(parameters, points)
+        normal, gradient = jacobian.T @ jacobian, jacobian.T @ residuals
+        improved = False
+        for _ in range(6):
+            damped = normal + damping * np.diag(np.diag(normal) + 1e-9)
+            trial = _bounded(parameters - np.linalg.solve(damped, gradient))
+            trial_residuals = _residuals(trial, points)
+            trial_cost = float(trial_residuals @ trial_residuals)
+            if trial_cost < cost:
+                improved = True
+                break
+            damping *= 5
+        if not improved:
+            break
+        gain = (cost - trial_cost) / max(cost, 1e-30)
+        parameters, residuals, cost, damping = trial, trial_residuals, trial_cost, damping / 5
+        if gain < 1e-6:
+            break
+    return parameters, cost
+
+
+def _bounded(parameters: Values) -> Values:
+    low = np.array([-2.0, -0.5, 0.02, math.log(_LEAST_RADIUS_MM), -2.0])
+    high = np.array([2.0, 0.5, 3.0, math.log(20.0), 2.0])
+    return np.clip(parameters, low, high)
+
+
+def _log_radius_std(parameters: Values, points: Points, scatter: float) -> float:
+    jacobian = _jacobian(parameters, points)
+    covariance = np.linalg.pinv(jacobian.T @ jacobian) * scatter**2
+    # a parameter to which no point answers has no information at all, not perfect information
+    if float(np.sum(jacobian[:, 3] ** 2)) < 1e-12:
+        return math.inf
+    return math.sqrt(max(float(covariance[3, 3]), 0.0))
+
+
+def _unresolved(parameters: Values, points: Points, scatter: float) -> tuple[float, float]:
+    """Return half of the least radius that these points would tell from a sharp corner, and half of it as doubt."""
+    trial = parameters.copy()
+    for radius in np.geomspace(0.02, 10.0, 26):
+        trial[3] = math.log(radius)
+        if _log_radius_std(trial, points, scatter) < 0.5:
+            return float(radius) / 3, float(radius) / 3
+    return 5.0, 5.0

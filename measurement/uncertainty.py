@@ -1,0 +1,144 @@
+"""The uncertainty model: what is not known of a section, carried over to every value.
+
+Lines and toes are shifted one standard uncertainty at a time and the values computed again; the change is
+that input's part of the budget (JCGM 100:2008, 5.1.3 note 2). What all inputs share, the scale and shape of
+the picture frame, comes on top as a share of the value itself.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from typing import TypeVar
+
+from core.fitting import LineFit
+from core.geometry import Line
+from core.quantity import Component, Quantity, Unit
+from vision.section import Section
+
+EDGE_BIAS_PX = 0.08
+"""Standard uncertainty of where an edge lies as a whole: what half a grey level of threshold or a
+shade at the rim does to every point of it alike."""
+
+SOURCES = ("edge", "plate fit", "toe location", "resolution", "blur")
+"""Sources of this room, in the order of a budget; those of the calibration come before them."""
+
+Geometry = TypeVar("Geometry")
+
+
+@dataclass(frozen=True, slots=True)
+class Noise:
+    """What a section says about its own points.
+
+    Attributes
+    ----------
+    point_std_mm
+        Of a single point, across the outline.
+    correlation_points
+        Neighbouring points that carry one independent piece of information, at least 1.
+    edge_bias_mm
+        Standard uncertainty of the place of all edges alike.
+    blur_mm
+        Standard deviation of the edge spread.
+    resolution_mm
+        Size of a pixel.
+    relative_std
+        Source to relative standard uncertainty of a length.
+    """
+
+    point_std_mm: float
+    correlation_points: float
+    edge_bias_mm: float
+    blur_mm: float
+    resolution_mm: float
+    relative_std: Mapping[str, float]
+
+    def of_mean(self, share: float) -> float:
+        """Return the standard uncertainty of a weighted mean of points.
+
+        ``share`` is the sum of the squared weights, 1/n for a plain mean of n points. Correlated points never
+        make it better than independent ones nor worse than a single point.
+        """
+        return self.point_std_mm * math.sqrt(min(share * self.correlation_points, max(share, 1.0)))
+
+
+def noise_of(section: Section) -> Noise:
+    """Return what a section says about its own points."""
+    return Noise(
+        section.point_std_mm,
+        max(section.correlation_points, 1.0),
+        EDGE_BIAS_PX * section.resolution_mm,
+        section.blur_mm,
+        section.resolution_mm,
+        section.relative_std,
+    )
+
+
+def quantity(
+    value: float, unit: Unit, parts: Mapping[str, float], noise: Noise, *, note: str | None = None
+) -> Quantity:
+    """Return a value with its whole budget.
+
+    Parameters
+    ----------
+    parts
+        Source to standard uncertainty in ``unit``, what this room found.
+    """
+    budget = [Component(source, std) for source, std in _relative_parts(value, unit, noise).items()]
+    budget += [Component(source, parts[source]) for source in SOURCES if parts.get(source, 0.0) > 0]
+    if not budget:
+        budget = [Component("edge", parts.get("edge", 0.0))]
+    return Quantity(float(value), unit, tuple(budget), note)
+
+
+def _relative_parts(value: float, unit: Unit, noise: Noise) -> dict[str, float]:
+    """Lengths grow with the scale, areas with its square; angles only bend with the frame."""
+    if unit == "deg":
+        return {source: math.degrees(std) for source, std in noise.relative_std.items() if source in ("tilt", "lens")}
+    power = 2.0 if unit == "mm2" else 1.0
+    return {source: power * abs(value) * std for source, std in noise.relative_std.items()}
+
+
+def propagate(
+    values: Callable[[Geometry], dict[str, float]], nominal: Geometry, shifted: Iterable[tuple[str, Geometry]]
+) -> tuple[dict[str, float], dict[str, dict[str, float]]]:
+    """Return the values, and for each name the standard uncertainty by source.
+
+    Parameters
+    ----------
+    values
+        Smooth in its inputs: no clipping at 0 and no absolute value, else a part of the budget is lost.
+    shifted
+        Source and the geometry with one independent input shifted by one standard uncertainty.
+    """
+    base = values(nominal)
+    squares: dict[str, dict[str, float]] = {name: {} for name in base}
+    for source, geometry in shifted:
+        moved = values(geometry)
+        for name, value in base.items():
+            squares[name][source] = squares[name].get(source, 0.0) + (moved[name] - value) ** 2
+    parts = {name: {source: math.sqrt(s) for source, s in by_source.items()} for name, by_source in squares.items()}
+    return base, parts
+
+
+def combined(*parts: Mapping[str, float]) -> dict[str, float]:
+    """Return the root sum of squares of independent parts, source by source."""
+    sources = {source for part in parts for source in part}
+    return {source: math.hypot(*(part.get(source, 0.0) for part in parts)) for source in sources}
+
+
+def offset_line(line: Line, by: float) -> Line:
+    """Return the line moved to the left of its direction."""
+    return Line(line.x - by * line.dy, line.y + by * line.dx, line.dx, line.dy)
+
+
+def turned_line(line: Line, by_rad: float) -> Line:
+    """Return the line turned counter-clockwise about its point."""
+    c, s = math.cos(by_rad), math.sin(by_rad)
+    return Line(line.x, line.y, c * line.dx - s * line.dy, s * line.dx + c * line.dy)
+
+
+def line_shifts(fit: LineFit) -> tuple[Line, Line]:
+    """Return a fitted line off by one standard uncertainty of its offset, and of its direction."""
+    return offset_line(fit.line, fit.offset_std), turned_line(fit.line, fit.angle_std_rad)
