@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from cli import calibrate, demo, measure
+from cli.options import complain
 from core.errors import ToelineError
 
 app = typer.Typer(
@@ -72,12 +73,6 @@ def run(arguments: list[str]) -> int:
         # The reader of the pipe has seen enough; a second complaint at exit must not follow.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
-
-
-def complain(message: str, status: int) -> int:
-    """Print one line to stderr and return the status."""
-    print("toeline: " + " ".join(message.split()), file=sys.stderr)
-    return status
 
 
 if __name__ == "__main__":

@@ -34,7 +34,9 @@ def measure(
     thickness: Annotated[
         str | None, typer.Option(metavar="LENGTH", help='Nominal plate thickness, compared: "10 mm".')
     ] = None,
-    units: Annotated[str, typer.Option(metavar="SYSTEM", help="metric or inch, for the screen and the overlay.")] = "metric",
+    units: Annotated[
+        str, typer.Option(metavar="SYSTEM", help="metric or inch, for the screen and the overlay.")
+    ] = "metric",
     file_units: Annotated[str | None, typer.Option(metavar="UNIT", help="Unit of a profile that names none.")] = None,
     operator: Annotated[str | None, typer.Option(metavar="NAME", help="Who measures; kept in the result.")] = None,
     marks: Annotated[
@@ -85,11 +87,11 @@ def measure(
         for target in _targets(drawing, overlay if output is not None else None):
             _draw(target, path, inspection, units)
     text = as_text(document(entries))
-    for target in results:
-        if target is not None and str(target) == "-":
+    for result in results:
+        if result is not None and str(result) == "-":
             print(text, end="")
-        elif target is not None:
-            write_text(target, text)
+        elif result is not None:
+            write_text(result, text)
     return status
 
 
@@ -153,7 +155,7 @@ def _make_folder(path: Path) -> None:
 
 def _report(path: Path, inspection: Inspection) -> int:
     """Say in one line why a file gave nothing, and return its exit status."""
-    from cli.main import complain
+    from cli.options import complain
 
     if inspection.error is None:
         return 0
@@ -165,7 +167,6 @@ def _draw(target: Path, path: Path, inspection: Inspection, units: str) -> None:
     if inspection.found is None:
         return
     from desk.overlay import write_overlay
-
     from vision.picture import read_colour
 
     picture = None if inspection.calibration is None else read_colour(path)

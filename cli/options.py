@@ -3,10 +3,17 @@
 from __future__ import annotations
 
 import math
+import sys
 from collections.abc import Iterable
 from pathlib import Path
 
 from core.errors import UsageError
+
+
+def complain(message: str, status: int) -> int:
+    """Print one line to stderr and return the status."""
+    print("toeline: " + " ".join(message.split()), file=sys.stderr)
+    return status
 
 
 def parse_point(text: str, name: str) -> tuple[float, float]:

@@ -131,7 +131,7 @@ def _measured(found: FoundWelds, source: Entry, calibration: Calibration | None,
 
 def _near(found: FoundWelds, source: Entry) -> Points:
     """Return the points of all welds in the picture, its centre when there are none, (N, 2) px."""
-    points = [point for weld in found.welds for point in weld.points_px.values()]
+    points = [list(point) for weld in found.welds for point in weld.points_px.values()]
     centre = [((source["width_px"] or 1) - 1) / 2, ((source["height_px"] or 1) - 1) / 2]
     return np.array(points or [centre], float).reshape(-1, 2)
 

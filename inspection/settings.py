@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
@@ -67,7 +67,8 @@ def shared_calibration(settings: Settings) -> Calibration | None:
         calibration: Calibration = read_calibration(settings.calibration)
         return calibration
     if settings.scale_mm_per_px is not None:
-        return from_pixel_size(settings.scale_mm_per_px)
+        flags = (("scale_as_given", "the pixel size is taken as given; what is unknown about it is in no uncertainty"),)
+        return replace(from_pixel_size(settings.scale_mm_per_px), flags=flags)
     return None
 
 

@@ -39,7 +39,6 @@ def board(
 ) -> None:
     """Take scale and tilt from a board in the plane of the section."""
     from calibration.board import calibrate_board
-
     from cli.calibrate import common
     from core.units import parse_length_mm
     from vision.picture import read_picture

@@ -32,9 +32,9 @@ def check(
     """Measure a known artefact again: two points, a rule or a board."""
     from calibration.check import append_check, check_board, check_points, check_ruler
     from calibration.file import read_calibration
-
     from cli.calibrate import common
-    from cli.options import parse_point
+    from cli.options import complain, parse_point
+    from core.errors import CalibrationRefused
     from core.units import parse_length_mm
     from inspection.settings import parse_region
     from vision.picture import read_picture
@@ -66,6 +66,11 @@ def check(
         entry = check_board(known, read_picture(image).gray8, board, allowed_mm, date=when, operator=operator,
                             source=image.name)  # fmt: skip
     append_check(calibration, entry)
-    print(f"{'Passed' if entry.passed else 'NOT PASSED'}; the line was added to {calibration}")
-    print(f"  {entry}")
-    return 0 if entry.passed else 4
+    print(f"{entry.artefact}: {entry.measured_mm:.4f} mm measured where {entry.known_mm:g} mm is known")
+    print(f"  bias {entry.bias_mm:+.4f} mm, tolerance {entry.tolerance_mm:g} mm, "
+          f"uncertainty ± {entry.expanded_uncertainty_mm:.4f} mm (k = 2)")  # fmt: skip
+    print(f"The line was added to {calibration}")
+    if entry.passed:
+        return 0
+    text = f"{calibration}: the check is not passed, the bias is larger than the tolerance: calibrate again."
+    return complain(text, CalibrationRefused.exit_status)

@@ -13,7 +13,6 @@ from core.errors import UsageError
 if TYPE_CHECKING:
     from calibration.board import Board
     from calibration.file import Origin
-
     from calibration.model import Calibration, Lens
     from calibration.plane import PlaneOffset
 
@@ -64,7 +63,6 @@ def lens_of(path: Path | None) -> Lens | None:
 def board_of(pattern: str, corners: str, square: str, dictionary: str, marker_ratio: float | None) -> Board:
     """Return the board that the options describe."""
     from calibration.board import Board
-
     from cli.options import choose, parse_corners
     from core.units import parse_length_mm
 
@@ -97,8 +95,8 @@ def save(out: Path, calibration: Calibration, image: Path, sha256: str, size_px:
     import math
 
     import numpy as np
-    from calibration.file import write_calibration
 
+    from calibration.file import write_calibration
     from cli.options import refuse_overwriting
 
     refuse_overwriting([out], [image])

@@ -21,7 +21,6 @@ def lens(
 ) -> None:
     """Find camera matrix and distortion from many views of a board."""
     from calibration.lens import calibrate_lens, write_lens
-
     from cli.calibrate import common
     from cli.options import refuse_overwriting
     from vision.picture import read_picture
@@ -33,4 +32,6 @@ def lens(
     write_lens(out, found)
     print(f"Wrote {out}")
     print(f"  focal length {found.lens.camera_matrix[0, 0]:.1f} x {found.lens.camera_matrix[1, 1]:.1f} px")
-    print(f"  from {len(images)} pictures of {found.lens.width_px} x {found.lens.height_px} pixels")
+    print(f"  reprojection error {found.rms_px:.3f} px over {len(found.views)} of {len(images)} pictures")
+    for name, reason in found.left_out:
+        print(f"  left out: {name}: {reason}")

@@ -8,7 +8,6 @@ from cli.calibrate.common import Image, Operator, Out
 def resolution(image: Image, out: Out, operator: Operator = None) -> None:
     """Take the pixel size from the file's own words; results carry a flag."""
     from calibration.resolution import calibrate_resolution
-
     from cli.calibrate import common
     from vision.picture import read_picture
 
