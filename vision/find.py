@@ -16,7 +16,7 @@ from core.fitting import LineFit
 from core.geometry import Points, intersection, signed_area
 from vision import applied_marks
 from vision.groove_joint import OpenJoint, member, open_joint, prepared_edge
-from vision.joints import ButtPair, FilletPair, butt_pairs, classify_fillet, fillet_pairs, opposite_run
+from vision.joints import ButtPair, FilletPair, butt_pairs, classify_fillet, encloses, fillet_pairs, opposite_run
 from vision.marks import WeldMarks
 from vision.outline import Outline, refine_outline
 from vision.profile import Profile
@@ -29,7 +29,11 @@ PointPx = tuple[float, float]
 JointChoice = Literal["auto", "tee", "lap", "butt", "groove"]
 LOW_CONTRAST_LEVELS = 25.0
 BLUR_LIMIT_PX = 3.0
-GOOD_ENOUGH = 6.0
+LEAST_CONTRAST_LEVELS = 5.0
+MOST_RUNS = 120
+LEAST_STRAIGHT = 0.35
+"""An outline with less than this share in straight runs is grain, a stain or a shadow, not a section."""
+GOOD_ENOUGH = 4.5
 """A structure of this score, agreed on by its surroundings, ends the search for another way to split the picture."""
 
 
@@ -189,7 +193,7 @@ def _candidates(reduced: ReducedPicture, calibration: Calibration, joint: JointC
         outlines = silhouettes(mask, reduced, name)
         shapes = [_coarse_shape(outline, reduced, calibration) for outline in outlines]
         for outline, shape in zip(outlines, shapes, strict=True):
-            if shape is None:
+            if shape is None or abs(outline.contrast) < LEAST_CONTRAST_LEVELS:
                 continue
             structure = _recognise((shape,), joint)
             if structure is not None:
@@ -223,6 +227,9 @@ def _judge(
     extent = max(float(np.hypot(*np.ptp(o.points_px, axis=0))) for o in outlines)
     score += 3.0 * min(1.0, extent / diagonal)
     shape = structure.shapes[0]
+    score += 5.0 * (min(min(_straight_share(s) for s in structure.shapes), 0.9) - 0.7)
+    # Background between section and frame has most of its outline on the frame.
+    score -= 8.0 * max(0.0, float(np.mean(shape.cut)) - 0.3)
     pairs: list[FilletPair | ButtPair] = [*structure.fillets, *structure.butts]
     for pair in pairs:
         count = len(shape.points)
@@ -287,28 +294,36 @@ def _recognise(shapes: tuple[_Shape, ...], joint: JointChoice, *, closed: bool =
     if len(shapes) == 2:
         return _recognise_open(shapes)
     shape = shapes[0]
-    if len(shape.runs) < 2 or len(shape.runs) > 400:
+    if not 2 <= len(shape.runs) <= MOST_RUNS or _straight_share(shape) < LEAST_STRAIGHT:
         return None
     extent = float(np.hypot(*np.ptp(shape.points, axis=0)))
     smallest = max(5.0 * shape.detail.step_mm, 0.012 * extent)
     gap = min(2.5, 0.05 * extent)
     plates = bridged_runs(shape.points, shape.runs, closed=closed, gap=gap, height=0.6 * gap)
+    fillets: list[FilletPair] = []
+    butts: list[ButtPair] = []
     if joint in ("auto", "tee", "lap"):
         fillets = fillet_pairs(shape.points, shape.cut, plates, closed=closed, smallest_leg=smallest)
-        fillets = [pair for pair in fillets if pair.score > 0.8]
-        if fillets:
-            kinds = {classify_fillet(shape.points, pair, plates) for pair in fillets}
-            kind = joint if joint != "auto" else ("tee" if "tee" in kinds else "lap")
-            full = replace(shape, runs=plates)
-            return _Structure(kind, (full,), fillets=tuple(fillets), score=fillets[0].score)
     if joint in ("auto", "butt"):
         rise = max(3.0 * shape.detail.noise_mm, 1.0 * shape.detail.step_mm, 0.03)
         butts = butt_pairs(shape.points, shape.cut, plates, closed=closed, smallest_rise=rise)
-        butts = [pair for pair in butts if pair.score > 1.5]
-        if butts:
-            score = butts[0].score + (1.5 if opposite_run(shape.points, butts[0].first, plates) else 0.0)
-            return _Structure("butt", (replace(shape, runs=plates),), butts=tuple(butts), score=score)
+        butts = [pair for pair in butts if pair.score > 2.0]
+    full = replace(shape, runs=plates)
+    # The walls of an undercut can pass for a small fillet inside a butt weld.
+    count = len(shape.points)
+    if fillets and not all(any(encloses(butt, pair, count) for butt in butts) for pair in fillets):
+        kinds = {classify_fillet(shape.points, pair, plates) for pair in fillets}
+        kind = joint if joint != "auto" else ("tee" if "tee" in kinds else "lap")
+        return _Structure(kind, (full,), fillets=tuple(fillets), score=max(pair.score for pair in fillets))
+    if butts:
+        score = butts[0].score + (1.5 if opposite_run(shape.points, butts[0].first, plates) else 0.0)
+        return _Structure("butt", (full,), butts=tuple(butts), score=score)
     return None
+
+
+def _straight_share(shape: _Shape) -> float:
+    length = float(np.hypot(*np.diff(shape.points, axis=0).T).sum())
+    return sum(run.length for run in shape.runs) / max(length, 1e-9)
 
 
 def _recognise_open(shapes: tuple[_Shape, ...]) -> _Structure | None:

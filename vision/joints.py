@@ -12,6 +12,8 @@ from vision.runs import Run, turn_deg
 
 FILLET_TURN_DEG = (35.0, 145.0)
 """A joint angle of 35 to 145 degrees through the air."""
+LEAST_PLATE = 0.8
+"""Sum of both plates' visible lengths over the larger leg, below which a pair is not taken for plates."""
 BUTT_TURN_DEG = 28.0
 """Plates of a butt weld may peak by up to this angle."""
 
@@ -53,7 +55,7 @@ def path_between(points: Points, first: Run, second: Run, *, closed: bool) -> np
 
 
 def fillet_pairs(points: Points, cut: Points, runs: list[Run], *, closed: bool, smallest_leg: float) -> list[FilletPair]:
-    """Return the fillets of an outline, none sharing a plate end, best first."""
+    """Return the fillets of an outline, none sharing a plate end, largest first."""
     extent = float(np.hypot(*np.ptp(points, axis=0)))
     found = []
     plates = [run for run in runs if not run.cut]
@@ -64,7 +66,11 @@ def fillet_pairs(points: Points, cut: Points, runs: list[Run], *, closed: bool, 
             pair = _fillet(points, cut, first, second, closed, smallest_leg, extent)
             if pair is not None:
                 found.append(pair)
-    found.sort(key=lambda pair: -pair.score)
+    # A facet of the face beside one plate can pass for the other plate: of nested pairs the outer one
+    # is the weld, unless it only skips a piece of the same plate.
+    found = [pair for pair in found if pair.score > LEAST_PLATE]
+    found = [pair for pair in found if not any(_skips(pair, other) for other in found)]
+    found.sort(key=lambda pair: -(pair.leg_first + pair.leg_second))
     chosen: list[FilletPair] = []
     for pair in found:
         if all(pair.first is not other.first and pair.second is not other.second for other in chosen) and not any(
@@ -72,6 +78,21 @@ def fillet_pairs(points: Points, cut: Points, runs: list[Run], *, closed: bool, 
         ):
             chosen.append(pair)
     return chosen
+
+
+def _skips(outer: FilletPair, inner: FilletPair) -> bool:
+    """Tell whether a pair leaves out a nearer piece of one of its plates that another pair has."""
+    if outer is inner or outer.leg_first + outer.leg_second <= inner.leg_first + inner.leg_second:
+        return False
+    same_first, same_second = outer.first is inner.first, outer.second is inner.second
+    if same_first and not same_second:
+        far, near = outer.second, inner.second
+    elif same_second and not same_first:
+        far, near = outer.first, inner.first
+    else:
+        return False
+    off = abs(float(far.line.offset(near.line.point)))
+    return abs(turn_deg(far.line, near.line)) < 2.0 and off < 0.02 * far.length + 0.1
 
 
 def _inside(inner: FilletPair, outer: FilletPair, count: int) -> bool:
@@ -117,7 +138,7 @@ def _fillet(
     depth = 0.12 * bound
     if float(first.line.offset(face).min()) < -depth or float(second.line.offset(face).min()) < -depth:
         return None
-    if float(distance.min()) < 0.25 * min(leg_first, leg_second) * math.cos(math.radians((180 - turn) / 2)):
+    if float(distance.min()) < 0.1 * min(leg_first, leg_second) * math.cos(math.radians((180 - turn) / 2)):
         return None
     plates = min(first.length, 3 * bound) / bound + min(second.length, 3 * bound) / bound
     return FilletPair(first, second, root, leg_first, leg_second, plates + 0.2 * bound / extent)
@@ -170,10 +191,19 @@ def _butt(
         return None
     if min(first.length, second.length) < 0.35 * width:
         return None
-    if step > 0.8 * width:
+    # Plates offset by more than this are not a butt joint; a hollow deeper than that is a notch.
+    if step > 0.4 * width or rise < -0.3 * width:
         return None
-    plates = min(first.length, 3 * width) + min(second.length, 3 * width)
-    return ButtPair(first, second, width, rise, plates / width + (1.0 if rise > 0 else 0.0))
+    # The shorter plate decides: a facet of the face beside one plate must not pass for the other.
+    shorter = min(first.length, second.length)
+    return ButtPair(first, second, width, rise, min(12.0 * shorter / extent, 5.0) + (1.0 if rise > 0 else 0.0))
+
+
+def encloses(outer: ButtPair, inner: FilletPair, count: int) -> bool:
+    """Tell whether a fillet lies between the plates of a butt pair."""
+    start, length = outer.first.stop, (outer.second.start - outer.first.stop) % count
+    first, second = (inner.first.stop - start + 2) % count, (inner.second.start - start - 2) % count
+    return first <= second <= length
 
 
 def opposite_run(points: Points, run: Run, runs: list[Run]) -> Run | None:

@@ -92,8 +92,10 @@ def silhouettes(mask: NDArray[np.uint8], picture: ReducedPicture, proposal: str,
     """Return the outlines of the largest regions of a mask, holes filled, largest first."""
     cleaned = cv2.morphologyEx(mask, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
     cleaned = cv2.morphologyEx(cleaned, cv2.MORPH_CLOSE, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (5, 5)))
-    contours, _ = cv2.findContours(cleaned, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    sized = sorted(((cv2.contourArea(c), c) for c in contours), key=lambda pair: -pair[0])[:most]
+    contours, tree = cv2.findContours(cleaned, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
+    # Outer borders only, also of what lies inside another region (a section in the ring of its mount).
+    outer = [c for c, links in zip(contours, tree[0], strict=True) if links[3] < 0] if tree is not None else []
+    sized = sorted(((cv2.contourArea(c), c) for c in outer), key=lambda pair: -pair[0])[:most]
     found = []
     for area, contour in sized:
         if area < SMALLEST_REGION_SHARE * mask.size or area > 0.97 * mask.size:

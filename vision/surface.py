@@ -1,8 +1,7 @@
 """A welded surface between two plate runs: plate lines, toes and face.
 
-The toe is taken where a model of the face meets the plate line, from face points that the blur of the
-picture does not reach; where the transition is rounded more than blur explains, the toe is moved to where
-the rounding leaves the plate.
+The toe is taken where a model of the face meets the plate line, from face points that neither the blur of
+the picture nor a rounded transition reaches: the radius of the transition is a value of its own.
 """
 
 from __future__ import annotations
@@ -16,6 +15,10 @@ from core.fitting import LineFit, robust_line
 from core.geometry import Line, Points, arc_length
 from vision.runs import Run
 from vision.section import Flag, PlateSurface, WeldSurface
+
+
+STAYS_ON_PLATE_MM = 0.5
+"""A surface that follows the plate line this far beyond a bump is plate again: the bump was no weld."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,7 +193,7 @@ def _find_toe(path: Points, towards: Line, fit: LineFit, detail: Detail, face_si
     undercut = bool(np.min(offset[max(0, leave - round(3.0 / detail.step_mm)) : leave + 1]) < -2.0 * threshold) and (
         sign > 0
     )
-    return _model_toe(path, towards, fit, detail, leave, sign, undercut)
+    return _model_toe(path, towards, fit, detail, leave, sign, undercut, threshold)
 
 
 def _departure(
@@ -206,9 +209,9 @@ def _departure(
         apex = int(np.argmax(offset))
         on_plate = np.flatnonzero(offset[:apex] <= threshold)
         return 1, (int(on_plate[-1]) if len(on_plate) else None)
-    # A shallow cap may lie on either side: take the first departure that lasts.
+    # A shallow cap may lie on either side: take the first departure that is not a pit or a spatter bead,
+    # that is, after which the surface does not go on along the plate.
     length = arc_length(path)
-    lasting = 0.25 * float(length[-1]) * 0.5
     index = 0
     while index < len(path):
         if not departed[index]:
@@ -218,21 +221,28 @@ def _departure(
         end = index
         while end < len(path) and departed[end] and bool(rises[end]) == side:
             end += 1
-        extent = float(length[min(end, len(path) - 1)] - length[index])
-        if extent >= lasting or end >= len(path):
+        if end >= len(path):
             return (1 if side else -1), max(0, index - 1)
-        if not side and end < len(path) and offset[min(end + 2, len(path) - 1)] > -threshold:
-            # A groove that comes up again beside the face: the toe is where the face crosses the line.
-            ahead = offset[end : min(len(path), end + max(4, (end - index)))]
-            if len(ahead) and float(ahead.max()) > threshold:
-                crossing = end + int(np.argmax(ahead > threshold))
+        resume = end
+        while resume < len(path) and not departed[resume]:
+            resume += 1
+        on_plate = float(length[min(resume, len(path) - 1)] - length[end])
+        peak = float(np.abs(offset[index:end]).max())
+        wide = float(length[end] - length[index]) > 0.15 * float(length[-1])
+        if wide or (on_plate < STAYS_ON_PLATE_MM and peak > 2.0 * threshold):
+            if side:
+                return 1, max(0, index - 1)
+            if resume < len(path) and rises[resume]:
+                # A groove that comes up again beside the face: the face crosses the plate line there.
+                crossing = end + int(np.argmax(offset[end : resume + 1] > 0))
                 return 1, max(0, crossing - 1)
+            return -1, max(0, index - 1)
         index = end
     return 0, None
 
 
 def _model_toe(
-    path: Points, towards: Line, fit: LineFit, detail: Detail, leave: int, sign: int, undercut: bool
+    path: Points, towards: Line, fit: LineFit, detail: Detail, leave: int, sign: int, undercut: bool, threshold: float
 ) -> _Toe | None:
     length = arc_length(path)
     face_length = float(length[-1] - length[leave])
@@ -245,10 +255,6 @@ def _model_toe(
         window = path[start : min(stop, len(path)) + 1]
         if len(window) < 5:
             return None
-        if undercut:
-            # The face goes straight on into the groove: the crossing is inside the window's middle.
-            low = int(np.searchsorted(length, length[leave] - 0.6 * span))
-            window = path[max(0, low) : min(stop, len(path)) + 1]
         met = _meet(window, towards, near=float(towards.along(path[leave])))
         if met is None:
             return None
@@ -259,9 +265,8 @@ def _model_toe(
         if found <= 1.05 * rounding:
             break
         rounding = found
-    along = corner_along - rounding
+    along = corner_along
     point = towards.at(along)
-    # The face starts behind the toe; rounded points before the corner belong to it.
     ahead = towards.along(path)
     candidates = np.flatnonzero((np.arange(len(path)) >= max(0, leave - round(3.0 / detail.step_mm))) & (ahead >= along))
     face_index = int(candidates[0]) if len(candidates) else leave
@@ -271,7 +276,12 @@ def _model_toe(
     slope = math.sin(math.radians(min(max(slope_deg, 2.0), 178.0)))
     std = math.hypot(std_along, 0.5 * noise / max(slope, 0.03))
     std = math.hypot(std, fit.std_at(float(fit.line.along(point))) / max(math.tan(math.radians(min(slope_deg, 80.0))), 0.05))
-    std = math.hypot(std, 0.35 * rounding) if rounding > 0 else math.hypot(std, 0.04 * detail.blur_mm)
+    std = math.hypot(std, 0.04 * detail.blur_mm)
+    # Where the face comes off the plate too gently, the place where it is seen to leave and the place
+    # where its model meets the plate disagree; what cannot be explained by the threshold is doubt.
+    expected = threshold / max(math.tan(math.radians(min(slope_deg, 85.0))), 0.02) + clear
+    apart = abs(float(towards.along(path[leave])) - corner_along)
+    std = math.hypot(std, 0.5 * max(0.0, apart - 1.5 * expected))
     flag = None
     if slope_deg < 8.0:
         flag = f"the face leaves the plate at only {slope_deg:.0f} degrees"
