@@ -96,13 +96,20 @@ def compare(
 
 
 def _nearest(true: Weld, welds: Iterable[Mapping[str, Any]], reach_px: float) -> Mapping[str, Any] | None:
-    target = _middle(true.points_px.values())
     best, found = reach_px, None
     for weld in welds:
-        distance = float(np.hypot(*(_middle(weld["points_px"].values()) - target)))
+        distance = _distance_px(true.points_px, weld["points_px"])
         if distance < best:
             best, found = distance, weld
     return found
+
+
+def _distance_px(true: Mapping[str, Points], measured: Mapping[str, Any]) -> float:
+    """Return how far apart two welds lie: by the points both name, else by the middle of all their points."""
+    shared = true.keys() & measured.keys()
+    first = _middle([true[name] for name in shared or true])
+    second = _middle([measured[name] for name in shared or measured])
+    return float(np.hypot(*(first - second)))
 
 
 def _middle(points: Iterable[Any]) -> Points:

@@ -80,7 +80,7 @@ def random_butt(rng: np.random.Generator, *, field_mm: float, ends_inside: bool,
     root: tuple[float, float] | None = None
     root_bulge = 0.0
     if rng.random() < 0.75:
-        most = 0.35 * half + 1.4
+        most = min(0.35 * half + 1.4, 0.6 * half)  # narrower than the cap: that tells which side is the face
         root = (float(rng.uniform(1.2, most)), float(rng.uniform(1.2, most)))
         root_bulge = float(rng.uniform(0.3, 1.2)) if rng.random() < 0.8 else -float(rng.uniform(0.2, 0.6))
     # beside a face that lies below the plates there is no undercut to speak of

@@ -86,6 +86,8 @@ def random_scenario(
     field_mm = scale * min(width_px, height_px)
     inside = with_target or rng.random() < 0.5
     drawing = random_joints.BUILDERS[kind](rng, field_mm=field_mm, ends_inside=inside, difficulty=difficulty)
+    if kind == "groove" and rotation_deg is None and _alike_on_both_sides(drawing):
+        turn = float(rng.uniform(-40, 40))
     camera = Camera(width_px, height_px, scale, turn, tilt_deg=tilt_deg, tilt_axis_deg=float(rng.uniform(0, 360)))
     camera = _centred(camera, drawing, rng, spread=0.03 * min(width_px, height_px))
     look, exposure = random_looks.random_look(rng, difficulty, joint=kind)
@@ -122,6 +124,14 @@ def _rotation(rng: np.random.Generator, difficulty: Difficulty) -> float:
     if difficulty == "clean" or rng.random() < 0.5:
         return float(rng.uniform(-5, 5))
     return float(rng.uniform(-180, 180))
+
+
+def _alike_on_both_sides(drawing: Drawing) -> bool:
+    """Whether only the picture's own up tells which side of a groove is its outside (square edges, double V)."""
+    values = drawing.welds[0].values
+    depth, thick = values.get("preparation_depth_left", 0.0), values["thickness_left"]
+    doubled = depth + values.get("root_face_left", 0.0) < thick - 1e-6
+    return "groove_angle" not in values or ("bevel_angle_left" in values and doubled)
 
 
 def _centred(camera: Camera, drawing: Drawing, rng: np.random.Generator, *, spread: float) -> Camera:

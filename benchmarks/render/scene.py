@@ -48,6 +48,7 @@ class Look:
     rim: float = 0.0
     highlights: int = 0
     label: str = ""
+    label_at: tuple[float, float] = (0.03, 0.96)
     edge_bevel: float = 0.0
 
 
@@ -118,7 +119,8 @@ def _background(camera: Camera, look: Look, rng: np.random.Generator) -> Plane:
     if look.mount_radius_mm > 0:
         _mount(ground, camera, look)
     if look.label:
-        _text(ground, look.label, (0.03 * width, 0.96 * height), 0.028 * height, 0.25 if look.background > 0.4 else 0.7)
+        at = (look.label_at[0] * width, look.label_at[1] * height)
+        _text(ground, look.label, at, 0.028 * height, 0.25 if look.background > 0.4 else 0.7)
     for _ in range(look.specks):
         centre = rng.uniform(0, [width, height])
         radius = float(rng.gamma(2.0, 0.035 / camera.mm_per_px))
