@@ -143,7 +143,7 @@ def _marker_ratio(
 
     Middles do not depend on the ratio, so the plane is fitted to them alone when there are enough.
     """
-    middles_mm = (squares - 0.5) * board.square_mm
+    middles_mm = np.asarray((squares - 0.5) * board.square_mm, float)
     if len(squares) >= 6:
         better, _ = plane_view(middles_mm, quads.mean(axis=1), 3.0)
         view = view if better is None else better

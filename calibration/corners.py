@@ -147,9 +147,11 @@ def refined(gray: NDArray[np.uint8], points: Points, square_px: float) -> Points
 
 def _find_chessboard(gray: NDArray[np.uint8], board: Board) -> FoundBoard:
     size = (board.columns, board.rows)
-    flags = cv2.CALIB_CB_NORMALIZE_IMAGE | cv2.CALIB_CB_EXHAUSTIVE | cv2.CALIB_CB_ACCURACY
+    quick = cv2.CALIB_CB_NORMALIZE_IMAGE
     borders = False
-    for small, _ in reductions(gray):
+    pictures = [small for small, _ in reductions(gray)]
+    tries = [(small, quick) for small in pictures] + [(small, quick | cv2.CALIB_CB_EXHAUSTIVE) for small in pictures]
+    for small, flags in tries:
         seen, corners = cv2.findChessboardCornersSB(small, size, flags=flags)
         if not seen:
             continue
