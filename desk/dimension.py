@@ -6,9 +6,13 @@ import math
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import NDArray
 
 from core.geometry import Points
 from desk.drawing import DIMENSION, Arrowhead, Drawing, Polyline, Text
+
+PLACES = (("inside", 0.0), ("after", 0.0), ("before", 0.0), ("after", 5.0), ("before", 5.0))
+"""Where the text may stand: between the arrows, or outside, some text heights farther on."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -32,42 +36,63 @@ class Dimension:
     offset: float = 2.5
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Layout:
-    """Boxes already taken on the canvas, each (N, 2) sample points of what lies there."""
+    """What the canvas already holds, as (N, 2) sample points: lines, and boxes of text."""
 
-    taken: list[Points] = field(default_factory=list)
+    lines: list[Points] = field(default_factory=list)
+    texts: list[Points] = field(default_factory=list)
 
-    def cost(self, samples: Points, drawing: Drawing, reach_px: float) -> float:
-        """Return how much of a label's samples is covered, or off the picture."""
-        x, y = samples[:, 0], samples[:, 1]
+    def cost(self, line: Points, text: Points, drawing: Drawing) -> float:
+        """Return how badly a new line and its text collide with what is there, or leave the picture."""
+        x, y = text.T
         margin = 0.4 * drawing.text_px
         off = (x < margin) | (y < margin) | (x > drawing.width_px - margin) | (y > drawing.picture_height_px - margin)
+        reach = 0.55 * drawing.text_px
         total = 4.0 * float(np.mean(off))
-        for other in self.taken:
-            near = np.hypot(samples[:, None, 0] - other[None, :, 0], samples[:, None, 1] - other[None, :, 1])
-            total += float(np.mean(near.min(axis=1) < reach_px))
-        return total
+        total += sum(float(np.mean(_near(text, other, reach))) for other in self.lines)
+        total += sum(3.0 * float(np.mean(_near(text, other, reach))) for other in self.texts)
+        return total + sum(0.6 * float(np.count_nonzero(_near(line, other, reach))) for other in self.texts)
+
+
+def samples(start: Points, end: Points, step_px: float) -> Points:
+    """Return points along a straight line about a step apart, (N, 2)."""
+    count = max(2, math.ceil(float(np.hypot(*(end - start))) / step_px) + 1)
+    return np.asarray(start + np.linspace(0, 1, count)[:, None] * (end - start))
+
+
+def _near(points: Points, others: Points, reach_px: float) -> NDArray[np.bool_]:
+    distance2 = np.sum((points[:, None] - others[None]) ** 2, axis=2)
+    return np.asarray(distance2.min(axis=1) < reach_px**2)
 
 
 def draw_dimension(drawing: Drawing, layout: Layout, wanted: Dimension) -> None:
     """Draw a dimension where its line and its text collide least with what is there."""
-    options: list[tuple[float, int, list[Polyline | Arrowhead | Text], Points]] = []
+    options: list[tuple[float, int, _Placed]] = []
     for offset in (1.0, 1.7, 2.5, 3.4) if wanted.offset > 0 else (1.0,):
         for side in (1.0, -1.0) if wanted.offset > 0 else (1.0,):
-            for place in ("inside", "after", "before"):
-                primitives, samples = _layout(drawing, wanted, wanted.offset * offset * side, place)
-                cost = layout.cost(samples, drawing, 0.55 * drawing.text_px)
+            for place, farther in PLACES:
+                placed = _placed(drawing, wanted, wanted.offset * offset * side, place, farther)
+                cost = layout.cost(placed.line, placed.text, drawing)
                 bias = 0.12 * (offset - 1) + (0.5 if side < 0 else 0.0) + (0.0 if place == "inside" else 0.15)
-                options.append((cost + bias, len(options), primitives, samples))
-    _, _, primitives, samples = min(options, key=lambda option: option[:2])
-    drawing.primitives.extend(primitives)
-    layout.taken.append(samples)
+                bias += 0.05 * farther
+                options.append((cost + bias, len(options), placed))
+    best = min(options, key=lambda option: option[:2])[2]
+    drawing.primitives.extend(best.primitives)
+    layout.lines.append(best.line)
+    layout.texts.append(best.text)
 
 
-def _layout(
-    drawing: Drawing, wanted: Dimension, offset: float, place: str
-) -> tuple[list[Polyline | Arrowhead | Text], Points]:
+@dataclass(frozen=True, slots=True, eq=False)
+class _Placed:
+    """A dimension laid out: what is drawn, and sample points of its line and of its text."""
+
+    primitives: list[Polyline | Arrowhead | Text]
+    line: Points
+    text: Points
+
+
+def _placed(drawing: Drawing, wanted: Dimension, offset: float, place: str, farther: float) -> _Placed:
     text = drawing.text_px
     shift = offset * text * wanted.away
     first, second = wanted.start + shift, wanted.end + shift
@@ -92,17 +117,16 @@ def _layout(
     if place == "inside" and width < 0.98 * length:
         centre = (first + second) / 2 + above
     elif place == "before":
-        line_start = line_start - (width + 0.6 * text) * along
+        line_start = line_start - (width + (0.6 + farther) * text) * along
         centre = line_start + (0.5 * width + 0.1 * text) * along + above
     else:
-        line_end = line_end + (width + 0.6 * text) * along
+        line_end = line_end + (width + (0.6 + farther) * text) * along
         centre = line_end - (0.5 * width + 0.1 * text) * along + above
     primitives.append(Polyline(np.array([line_start, line_end]), DIMENSION))
     sign = 1.0 if arrows_inside else -1.0
     primitives.append(Arrowhead(first, -sign * along))
     primitives.append(Arrowhead(second, sign * along))
     primitives.append(Text(centre, wanted.label, angle_deg=angle))
-    steps = np.linspace(-0.5, 0.5, max(3, int(width / (0.8 * text))))[:, None] * width * reading
-    box = np.concatenate([centre + steps - 0.3 * above, centre + steps + 0.3 * above])
-    stations = np.linspace(0, 1, 12)[:, None]
-    return primitives, np.concatenate([box, box, line_start + stations * (line_end - line_start)])
+    half = 0.5 * width * reading
+    rows = [samples(centre - half + shift, centre + half + shift, 0.5 * text) for shift in (-0.3 * above, 0.3 * above)]
+    return _Placed(primitives, samples(line_start, line_end, 0.5 * text), np.concatenate(rows))

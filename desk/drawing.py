@@ -14,6 +14,8 @@ from core.geometry import Points
 INK = (16, 32, 44)
 ACCENT = (200, 60, 0)
 PAPER = (255, 255, 255)
+CHARACTER = 0.53
+"""Width of a character of the fonts used, a little on the large side, as a share of the text height."""
 
 Colour = tuple[int, int, int]
 Anchor = Literal["start", "middle", "end"]
@@ -107,7 +109,7 @@ class Drawing:
 
     def text_width(self, content: str, size: float = 1.0) -> float:
         """Return the width of a text, px, a little on the large side."""
-        return 0.53 * self.text_px * size * len(content)
+        return CHARACTER * self.text_px * size * len(content)
 
 
 def arrow_corners(arrow: Arrowhead, stroke_px: float) -> Points:

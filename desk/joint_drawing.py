@@ -9,7 +9,7 @@ import numpy as np
 from core.geometry import Line, Points, distance_to_segments
 from core.quantity import Measured, Quantity
 from core.units import MM_PER_INCH, UnitSystem, nearest_fraction
-from desk.dimension import Dimension, Layout, draw_dimension
+from desk.dimension import Dimension, Layout, draw_dimension, samples
 from desk.drawing import CHORD, PLATE, Drawing, Marker, Polyline, Text
 from vision.section import PreparedEdge, Section, WeldSurface
 
@@ -82,21 +82,21 @@ def _draw_fillet(
 ) -> None:
     at_root, left, right = to_canvas(np.array([root, face.toe_left, face.toe_right]))
     curve = to_canvas(face.face)
-    layout.taken.append(curve[:: max(1, len(curve) // 60)])
+    layout.lines.append(curve[:: max(1, len(curve) // 60)])
     for toe in (left, right):
         reach = toe - at_root
         _line(drawing, layout, at_root - 0.12 * reach, at_root + 1.9 * reach)
     _chord(drawing, layout, left, right)
     for marker in (Marker(left, "triangle"), Marker(right, "circle"), Marker(at_root, "square")):
         drawing.primitives.append(marker)
-    height, nearest = distance_to_segments(at_root, curve)
-    if height > 0:
-        _dimension(drawing, layout, "throat", values, units, at_root, nearest, np.zeros(2), 0.0)
     for name, toe, other in (("leg_left", left, right), ("leg_right", right, left)):
         _dimension(drawing, layout, name, values, units, at_root, toe, -_square_to(toe - at_root, other - at_root), 2.2)
     out = _square_to(right - left, left - at_root)
     bulge = max(0.0, float(np.max((curve - left) @ out))) / drawing.text_px
     _dimension(drawing, layout, "face_width", values, units, left, right, out, bulge + 2.0)
+    height, nearest = distance_to_segments(at_root, curve)
+    if height > 0:
+        _dimension(drawing, layout, "throat", values, units, at_root, nearest, np.zeros(2), 0.0)
 
 
 def _draw_butt(
@@ -145,7 +145,7 @@ def _draw_bead(
     """Draw the face side (air +1) or root side (air -1) of a butt weld."""
     left, right = to_canvas(np.array([bead.toe_left, bead.toe_right]))
     curve = to_canvas(bead.face)
-    layout.taken.append(curve[:: max(1, len(curve) // 60)])
+    layout.lines.append(curve[:: max(1, len(curve) // 60)])
     width = float(np.hypot(*(bead.toe_right - bead.toe_left)))
     for plate, toe in ((bead.left, bead.toe_left), (bead.right, bead.toe_right)):
         line = plate.fit.line
@@ -221,7 +221,7 @@ def _draw_edge(
     if angle is not None and edge.bevel is not None:
         spot = corner + 0.3 * (land_top - corner) + 3.4 * drawing.text_px * into
         drawing.primitives.append(Text(spot, f"bevel {angle}"))
-        layout.taken.append(spot + np.linspace(-2.5, 2.5, 7)[:, None] * drawing.text_px * np.array([1.0, 0.0]))
+        layout.texts.append(spot + np.linspace(-2.5, 2.5, 7)[:, None] * drawing.text_px * np.array([1.0, 0.0]))
 
 
 _SHORT = {
@@ -260,12 +260,12 @@ def _dimension(
 
 def _line(drawing: Drawing, layout: Layout, start: Points, end: Points) -> None:
     drawing.primitives.append(Polyline(np.array([start, end]), PLATE))
-    layout.taken.append(start + np.linspace(0, 1, 40)[:, None] * (end - start))
+    layout.lines.append(samples(start, end, 0.5 * drawing.text_px))
 
 
 def _chord(drawing: Drawing, layout: Layout, start: Points, end: Points) -> None:
     drawing.primitives.append(Polyline(np.array([start, end]), CHORD))
-    layout.taken.append(start + np.linspace(0, 1, 20)[:, None] * (end - start))
+    layout.lines.append(samples(start, end, 0.5 * drawing.text_px))
 
 
 def _unit(vector: Points) -> Points:

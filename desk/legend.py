@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import textwrap
 from collections.abc import Mapping
 
 import numpy as np
@@ -58,15 +59,27 @@ _LISTED = {
 }
 
 
-def legend_height(text_px: float, welds: int) -> int:
-    """Return the height of the strip, px."""
-    return math.ceil((STRIP_ROWS + welds) * ROW * text_px)
+def legend_height(text_px: float, lines: int) -> int:
+    """Return the height of the strip for some lines of values, px."""
+    return math.ceil((STRIP_ROWS + lines) * ROW * text_px)
 
 
-def draw_legend(
-    drawing: Drawing, found: FoundWelds, measured: tuple[Mapping[str, Measured], ...], units: UnitSystem
-) -> None:
-    """Draw line styles, markers and, weld by weld, the values that have no dimension line."""
+def value_lines(
+    found: FoundWelds, measured: tuple[Mapping[str, Measured], ...], units: UnitSystem, characters: int
+) -> list[str]:
+    """Return the values that have no dimension line, weld by weld, in lines of limited length."""
+    lines: list[str] = []
+    for number, (weld, values) in enumerate(zip(found.welds, measured, strict=True), start=1):
+        joint = weld.section.joint
+        listed = _LISTED.get(joint, _LISTED["fillet"])
+        stated = [(label, format_value(values.get(name), units)) for name, label in listed]
+        content = ", ".join(f"{label} {value}" for label, value in stated if value is not None)
+        lines += textwrap.wrap(f"Weld {number}, {joint}: {content}", max(20, characters), subsequent_indent="    ")
+    return lines
+
+
+def draw_legend(drawing: Drawing, found: FoundWelds, lines: list[str], units: UnitSystem) -> None:
+    """Draw line styles, markers and lines of values."""
     text = drawing.text_px
     groove = any(weld.section.joint == "groove" for weld in found.welds)
     top = drawing.picture_height_px + 1.2 * text
@@ -95,13 +108,9 @@ def draw_legend(
     unit = "mm" if units == "metric" else "inches, nearest 1/64 in brackets"
     top += ROW * text
     _words(drawing, 0.8 * text, top, f"Dimensions in {unit}. Proposed by the program, not confirmed.")
-    for number, (weld, values) in enumerate(zip(found.welds, measured, strict=True), start=1):
+    for line in lines:
         top += ROW * text
-        joint = weld.section.joint
-        listed = _LISTED.get(joint, _LISTED["fillet"])
-        stated = [(label, format_value(values.get(name), units)) for name, label in listed]
-        line = ", ".join(f"{label} {value}" for label, value in stated if value is not None)
-        _words(drawing, 0.8 * text, top, f"Weld {number}, {joint}: {line}")
+        _words(drawing, 0.8 * text, top, line)
 
 
 def draw_scale_bar(drawing: Drawing, canvas_px_per_mm: float, units: UnitSystem) -> None:

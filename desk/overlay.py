@@ -21,9 +21,9 @@ from core.geometry import Points
 from core.quantity import Measured
 from core.units import UnitSystem
 from desk.dimension import Layout
-from desk.drawing import OUTLINE, Drawing, Polyline
+from desk.drawing import CHARACTER, OUTLINE, Drawing, Polyline
 from desk.joint_drawing import draw_weld, key_points
-from desk.legend import draw_legend, draw_scale_bar, legend_height
+from desk.legend import draw_legend, draw_scale_bar, legend_height, value_lines
 from inspection.document import write_bytes
 from vision.find import FoundWelds
 
@@ -91,7 +91,8 @@ def draw_overlay(
     view = _picture_view(picture, found, calibration) if picture is not None and calibration else _paper_view(found)
     height, width = view.picture.shape[:2]
     text = LONG_SIDE_PX / 62
-    strip = legend_height(text, len(found.welds))
+    lines = value_lines(found, measured, units, int(width / (CHARACTER * text)) - 2)
+    strip = legend_height(text, len(lines))
     canvas = np.full((height + strip, width, 3), 255, np.uint8)
     canvas[:height] = view.picture
     drawing = Drawing(canvas, stroke_px=LONG_SIDE_PX / 800, text_px=text, picture_height_px=height)
@@ -101,7 +102,7 @@ def draw_overlay(
     for weld, values in zip(found.welds, measured, strict=True):
         draw_weld(drawing, layout, weld.section, values, view.to_canvas, units)
     draw_scale_bar(drawing, view.canvas_px_per_mm, units)
-    draw_legend(drawing, found, measured, units)
+    draw_legend(drawing, found, lines, units)
     return drawing
 
 
