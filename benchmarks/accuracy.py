@@ -11,7 +11,7 @@ import sys
 import tempfile
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any, get_args
 
@@ -58,6 +58,7 @@ def run_case(
     difficulty: Difficulty | None,
     told: bool = False,
     size_px: tuple[int, int] = (3000, 2250),
+    smooth: bool = False,
     measure: Measure = measure_by_program,
     keep: Path | None = None,
 ) -> Case:
@@ -65,7 +66,8 @@ def run_case(
     rng = np.random.default_rng([seed, number])
     level: Difficulty = difficulty or ("normal" if number % 3 else "hard")
     kind: Joint = joint or JOINTS[number % len(JOINTS)]
-    rendering = render(random_scenario(rng, joint=kind, difficulty=level, width_px=size_px[0], height_px=size_px[1]))
+    scenario = random_scenario(rng, joint=kind, difficulty=level, width_px=size_px[0], height_px=size_px[1])
+    rendering = render(replace(scenario, roughness_mm=0.0) if smooth else scenario)
     with tempfile.TemporaryDirectory() as folder:
         path = save(rendering, Path(folder) / f"case{number:05d}")
         entry = measure(path, rendering.mm_per_px, kind if told else "auto")
@@ -182,6 +184,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--joint", choices=get_args(Joint))
     parser.add_argument("--difficulty", choices=get_args(Difficulty), help="default: two thirds normal, one third hard")
+    parser.add_argument("--smooth", action="store_true", help="draw surfaces without their natural wander")
     parser.add_argument("--told", action="store_true", help="tell the program which joint it is")
     parser.add_argument("--width", type=int, default=3000, help="width of the pictures in px (4:3)")
     parser.add_argument("--keep", type=Path, help="keep the pictures that went wrong in this folder")
@@ -196,6 +199,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
                 joint=options.joint,
                 difficulty=options.difficulty,
                 told=options.told,
+                smooth=options.smooth,
                 size_px=(options.width, options.width * 3 // 4),
                 keep=options.keep,
             )

@@ -72,7 +72,7 @@ def groove(
         )
         members.append(union(Polygon(inner), far).buffer(1e-6))
         points[f"outer_corner_{side}"] = outline[0]
-        points[f"root_edge_{side}"] = outline[-1]
+        points[f"root_edge_{side}"] = outline[2] if edge.kind == "double_bevel" else outline[-1]
         values |= _edge_values(side, edge, thickness)
     bevels = [edge.bevel_deg for edge in (left, right) if edge.kind != "square"]
     if bevels:

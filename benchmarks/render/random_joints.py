@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
+from shapely.geometry import Polygon
 
 from benchmarks.render.butts import ButtShape, butt
 from benchmarks.render.fillets import FilletShape, lap, tee
@@ -134,44 +136,36 @@ BUILDERS: dict[str, Callable[..., Drawing]] = {
 
 
 def place_target(rng: np.random.Generator, scenario: Scenario) -> tuple[Target, ...]:
-    """Return a scale that lies clear of the section along the picture's lower or upper border, if there is room."""
-    camera, drawing = scenario.camera, scenario.drawing
-    x0, y0, x1, y1 = drawing.metal.bounds
+    """Return a scale along the picture's lower or upper border, none where it would lie on the section."""
+    camera, metal = scenario.camera, scenario.drawing.metal
+    x0, y0, x1, y1 = metal.bounds
     corners = camera.to_px(np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]]))
     below = camera.height_px - float(corners[:, 1].max())
     above = float(corners[:, 1].min())
     room_mm = max(below, above) * camera.mm_per_px
-    ruler = rng.random() < 0.6
     width_mm = camera.width_px * camera.mm_per_px
-    if ruler:
-        target = Target(
-            "ruler",
-            (0, 0),
-            square_mm=1.0,
-            length_mm=10 * int(0.08 * width_mm),
-            width_mm=float(np.clip(room_mm - 2, 6, 13)),
-        )
-    else:
-        kind: TargetKind = "charuco" if rng.random() < 0.5 else "chessboard"
-        square = float(np.clip((room_mm - 2) / 6, 1.5, 3.0))
-        target = Target(kind, (0, 0), corners=(8, 3), square_mm=round(square * 2) / 2)
+    target = _target(rng, room_mm, width_mm)
     size = target.size_mm
-    middle = camera.height_px - below / 2 if below >= above else above / 2
+    middle = camera.height_px - max(below, size[1] / camera.mm_per_px) / 2 if below >= above else above / 2
     inverse = np.linalg.inv(camera.mm_to_px)
     left = (camera.width_px - size[0] / camera.mm_per_px) / 2
     corner = inverse @ np.array([left, middle + size[1] / 2 / camera.mm_per_px, 1])
     at = corner[:2] / corner[2]
-    return (
-        Target(
-            target.kind,
-            (float(at[0]), float(at[1])),
-            -camera.rotation_deg,
-            target.corners,
-            target.square_mm,
-            target.length_mm,
-            target.width_mm,
-        ),
-    )
+    placed = replace(target, at_mm=(float(at[0]), float(at[1])), angle_deg=-camera.rotation_deg)
+    box = Polygon(placed.to_section(np.array([[0, 0], [size[0], 0], [size[0], size[1]], [0, size[1]]])))
+    return () if box.buffer(0.8).intersects(metal) else (placed,)
+
+
+def _target(rng: np.random.Generator, room_mm: float, width_mm: float) -> Target:
+    paper = float(rng.uniform(0.7, 0.92))
+    if rng.random() < 0.6:
+        tall = float(np.clip(room_mm - 2, 6, 13))
+        length = 10.0 * int(0.08 * width_mm)
+        spacing = 1.0 if rng.random() < 0.75 else 0.5
+        return Target("ruler", (0, 0), square_mm=spacing, length_mm=length, width_mm=tall, paper=paper)
+    kind: TargetKind = "charuco" if rng.random() < 0.5 else "chessboard"
+    square = float(np.clip((room_mm - 2) / 6, 1.5, 3.0))
+    return Target(kind, (0, 0), corners=(8, 3), square_mm=round(square * 2) / 2, paper=paper)
 
 
 def _fillet(rng: np.random.Generator, largest: float, angle: float, hard: bool) -> FilletShape:

@@ -78,6 +78,7 @@ def random_scenario(
     rotation_deg: float | None = None,
     with_target: bool = False,
     tilt_deg: float = 0.0,
+    k1: float = 0.0,
 ) -> Scenario:
     """Return a scenario drawn from rng; a picture much smaller than 3000 px gets coarser pixels to hold the joint."""
     kind: Joint = joint if joint is not None else JOINTS[int(rng.integers(len(JOINTS)))]
@@ -88,7 +89,9 @@ def random_scenario(
     drawing = random_joints.BUILDERS[kind](rng, field_mm=field_mm, ends_inside=inside, difficulty=difficulty)
     if kind == "groove" and rotation_deg is None and _alike_on_both_sides(drawing):
         turn = float(rng.uniform(-40, 40))
-    camera = Camera(width_px, height_px, scale, turn, tilt_deg=tilt_deg, tilt_axis_deg=float(rng.uniform(0, 360)))
+    camera = Camera(
+        width_px, height_px, scale, turn, tilt_deg=tilt_deg, tilt_axis_deg=float(rng.uniform(0, 360)), k1=k1
+    )
     camera = _centred(camera, drawing, rng, spread=0.03 * min(width_px, height_px))
     look, exposure = random_looks.random_look(rng, difficulty, joint=kind)
     if inside and difficulty != "clean" and look.background < 0.3 and rng.random() < 0.35:

@@ -73,6 +73,7 @@ class Target:
 def paint_target(picture: Plane, camera: Camera, target: Target) -> None:
     """Draw a target into a picture, in place."""
     width, height = target.size_mm
+    _fill(picture, camera, target, [_box(-0.12, -0.2, width + 0.15, height + 0.08)], 0.6 * target.paper, 0.6)
     _fill(picture, camera, target, [_box(0, 0, width, height)], target.paper)
     if target.kind == "ruler":
         _fill(picture, camera, target, _ticks(target), target.ink)
@@ -81,7 +82,9 @@ def paint_target(picture: Plane, camera: Camera, target: Target) -> None:
         _fill(picture, camera, target, _cells(target), target.ink)
 
 
-def _fill(picture: Plane, camera: Camera, target: Target, boxes: list[Points], tone: float) -> None:
+def _fill(
+    picture: Plane, camera: Camera, target: Target, boxes: list[Points], tone: float, strength: float = 1.0
+) -> None:
     rings = [camera.to_px(target.to_section(box)) for box in boxes]
     height, width = picture.shape
     low = np.floor(np.min([ring.min(axis=0) for ring in rings], axis=0)).astype(int) - 2
@@ -92,7 +95,7 @@ def _fill(picture: Plane, camera: Camera, target: Target, boxes: list[Points], t
         return
     share = coverage([ring - [x0, y0] for ring in rings], y1 - y0, x1 - x0)
     part = picture[y0:y1, x0:x1]
-    part += share * (tone - part)
+    part += strength * share * (tone - part)
 
 
 def _box(x0: float, y0: float, x1: float, y1: float) -> Points:
@@ -100,18 +103,20 @@ def _box(x0: float, y0: float, x1: float, y1: float) -> Points:
 
 
 def _ticks(target: Target) -> list[Points]:
-    """Return graduation lines: long at 10, middling at 5; the figures stand below the long ones."""
+    """Return graduation lines: long at every 10 mm, middling at 5, short ones between; figures stand below."""
     boxes = []
+    long, middling = (20, 10) if target.square_mm == 0.5 else (10, 5)
     for index in range(round(target.length_mm / target.square_mm) + 1):
         x = 3.0 + index * target.square_mm
-        share = 0.52 if index % 10 == 0 else 0.42 if index % 5 == 0 else 0.30
+        share = 0.52 if index % long == 0 else 0.42 if index % middling == 0 else 0.30
+        share -= 0.08 if target.square_mm == 0.5 and index % 2 else 0.0
         half = 0.09 * min(1.0, target.square_mm)
         boxes.append(_box(x - half, target.width_mm * (1 - share), x + half, target.width_mm))
     return boxes
 
 
 def _figures(picture: Plane, camera: Camera, target: Target) -> None:
-    step = 10 * target.square_mm
+    step = 20 * target.square_mm if target.square_mm == 0.5 else 10 * target.square_mm
     for index in range(int(target.length_mm / step) + 1):
         text = f"{index * step / 10:.0f}" if step == 10 else f"{index * step:g}"
         _stamp(picture, camera, target, text, 3.0 + index * step, 0.28 * target.width_mm, 0.2 * target.width_mm)
