@@ -11,7 +11,7 @@ from core.geometry import Line, Points, angle_between_deg, distance_to_segments,
 from core.quantity import Measured, NotMeasurable
 from measurement.names import FILLET
 from measurement.outline import Mark, Outline, dilated, height_above, outline_of, shifts
-from measurement.peak import FEWEST, Peak, blur_part, highest
+from measurement.peak import FEWEST, NEAR_END_MM, Peak, blur_part, highest
 from measurement.uncertainty import Noise, combined, propagate, quantity
 from vision.section import WeldSurface
 
@@ -31,8 +31,7 @@ def fillet_values(surface: WeldSurface, noise: Noise) -> dict[str, Measured]:
     if root is None:
         reason = "the two plate surfaces are parallel and have no root; measure this weld as a butt weld"
         return {name.name: NotMeasurable(reason, name.unit) for name in FILLET}
-    marks, edge = _marks(plain, root, noise)
-    nominal = replace(plain, marks=marks)
+    nominal, edge = _marked(plain, root, noise)
     moved = [*shifts(nominal, surface), ("resolution", dilated(nominal, noise.edge_bias_mm))]
     values, parts = propagate(_values, nominal, moved)
     measured: dict[str, Measured] = {}
@@ -53,24 +52,24 @@ def _values(outline: Outline) -> dict[str, float]:
         raise ValueError("plate lines must meet")
     left, right, chord, marks = outline.left, outline.right, outline.chord, outline.marks
     angle = angle_between_deg(left.direction, right.direction)
-    leg_left = float(np.hypot(*(outline.toe_left - root)))
-    leg_right = float(np.hypot(*(outline.toe_right - root)))
+    legs = {side: float(np.hypot(*(toe - root))) for side, toe in _toes(outline).items()}
     half = math.cos(math.radians(angle / 2))
+    size, throat = (legs.get(outline.held_by.get(name, ""), 0.0) for name in ("size", "throat"))
     if "size" in marks:
         size = float((marks["size"].point - root) @ _bisector(left, right)) / half
-    else:
-        size = leg_left if "left is shorter" in marks else leg_right
+    if "throat" in marks:
+        throat = float(np.hypot(*(marks["throat"].point - root)))
     rim = np.vstack([root, outline.toe_left, outline.face[1:-1], outline.toe_right])
     return {
         "joint_angle": angle,
-        "leg_left": leg_left,
-        "leg_right": leg_right,
+        "leg_left": legs["left"],
+        "leg_right": legs["right"],
         "perpendicular_leg_left": abs(float(right.offset(outline.toe_left))),
         "perpendicular_leg_right": abs(float(left.offset(outline.toe_right))),
-        "leg_difference": leg_left - leg_right,
+        "leg_difference": legs["left"] - legs["right"],
         "size": size,
         "design_throat": size * half,
-        "throat": float(np.hypot(*(marks["throat"].point - root))),
+        "throat": throat,
         "convexity": float(chord.offset(marks["convexity"].point)),
         "concavity": -float(chord.offset(marks["concavity"].point)),
         "face_width": float(np.hypot(*(outline.toe_right - outline.toe_left))),
@@ -78,15 +77,20 @@ def _values(outline: Outline) -> dict[str, float]:
     }
 
 
+def _toes(outline: Outline) -> dict[str, Points]:
+    return {"left": outline.toe_left, "right": outline.toe_right}
+
+
 def _bisector(left: Line, right: Line) -> Points:
     middle = left.direction + right.direction
     return np.asarray(middle / np.hypot(*middle))
 
 
-def _marks(outline: Outline, root: Points, noise: Noise) -> tuple[dict[str, Mark], dict[str, dict[str, float]]]:
+def _marked(outline: Outline, root: Points, noise: Noise) -> tuple[Outline, dict[str, dict[str, float]]]:
     """Find the places of the face on which values rest, and what point noise and blur do to them."""
     chord = outline.chord
     marks: dict[str, Mark] = {}
+    held_by: dict[str, str] = {}
     edge: dict[str, dict[str, float]] = {}
     for name, sign in (("convexity", 1.0), ("concavity", -1.0)):
         along, height = height_above(chord, sign * chord.normal, outline.face)
@@ -94,17 +98,18 @@ def _marks(outline: Outline, root: Points, noise: Noise) -> tuple[dict[str, Mark
         point = chord.at(peak.along) + sign * peak.height * chord.normal
         marks[name] = Mark(point, chord.normal)
         edge[name] = _edge(peak, noise)
-    marks["throat"], edge["throat"] = _throat(outline, root, noise)
-    found = _size(outline, root, noise)
-    half = math.cos(math.radians(angle_between_deg(outline.left.direction, outline.right.direction) / 2))
-    if isinstance(found, str):
-        marks[found] = Mark(outline.toe_left, outline.out_left)
-    else:
-        marks["size"], edge["design_throat"] = found
-        edge["size"] = {source: std / half for source, std in edge["design_throat"].items()}
+    for name, found in (("throat", _throat(outline, root, noise)), ("size", _size(outline, root, noise))):
+        if isinstance(found, str):
+            held_by[name] = found
+        else:
+            marks[name], edge[name] = found
+    if "size" in edge:
+        half = math.cos(math.radians(angle_between_deg(outline.left.direction, outline.right.direction) / 2))
+        edge["design_throat"] = edge["size"]
+        edge["size"] = {source: std / half for source, std in edge["size"].items()}
     width = float(np.hypot(*(outline.toe_right - outline.toe_left)))
     edge["weld_area"] = {"edge": width * noise.of_mean(1 / max(len(outline.face), 1))}
-    return marks, edge
+    return replace(outline, marks=marks, held_by=held_by), edge
 
 
 def _edge(peak: Peak, noise: Noise) -> dict[str, float]:
@@ -112,8 +117,11 @@ def _edge(peak: Peak, noise: Noise) -> dict[str, float]:
     return {"edge": peak.std or noise.of_mean(0.2), "blur": blur_part(peak, noise)}
 
 
-def _throat(outline: Outline, root: Points, noise: Noise) -> tuple[Mark, dict[str, float]]:
-    """The squared distance from the root is an exact parabola along a flat face."""
+def _throat(outline: Outline, root: Points, noise: Noise) -> tuple[Mark, dict[str, float]] | str:
+    """Find the place of the face nearest to the root, or the toe that is.
+
+    The squared distance from the root is an exact parabola along a flat face.
+    """
     shortest, nearest = distance_to_segments(root, outline.face)
     outward = (nearest - root) / max(shortest, 1e-12)
     if len(outline.face) < FEWEST or shortest == 0:
@@ -123,6 +131,8 @@ def _throat(outline: Outline, root: Points, noise: Noise) -> tuple[Mark, dict[st
     order = np.argsort(along, kind="stable")
     square = np.sum((outline.face - root) ** 2, axis=1) / (2 * shortest)
     peak = highest(along[order], -square[order], noise)
+    if peak.index in (0, len(order) - 1):
+        return "left" if peak.index == 0 else "right"
     distance = math.sqrt(max(-2 * shortest * peak.height, 0.0))
     outward = outline.face[order][peak.index] - root
     outward = outward / max(float(np.hypot(*outward)), 1e-12)
@@ -130,7 +140,7 @@ def _throat(outline: Outline, root: Points, noise: Noise) -> tuple[Mark, dict[st
 
 
 def _size(outline: Outline, root: Points, noise: Noise) -> tuple[Mark, dict[str, float]] | str:
-    """Find what limits the equal-legged triangle: a place of the face, or the shorter leg.
+    """Find what limits the equal-legged triangle: a place of the face, or the toe of the shorter leg.
 
     A point R + u·(left) + v·(right) with u, v >= 0 lies inside the triangle of leg s when u + v < s; in length
     across its hypotenuse, (point - R)·bisector < s·cos(joint angle / 2). Points with u or v below 0 lie beside
@@ -147,12 +157,12 @@ def _size(outline: Outline, root: Points, noise: Noise) -> tuple[Mark, dict[str,
     reach = ((face - root) @ bisector)[order]
     peak = highest(along[order], -reach, noise)
     half = math.cos(math.radians(angle_between_deg(outline.left.direction, outline.right.direction) / 2))
-    legs = {
-        "left is shorter": float(np.hypot(*(outline.toe_left - root))),
-        "right is shorter": float(np.hypot(*(outline.toe_right - root))),
-    }
+    legs = {side: float(np.hypot(*(toe - root))) for side, toe in _toes(outline).items()}
     shorter = min(legs, key=lambda side: legs[side])
-    if peak.index in (0, len(face) - 1) or -peak.height >= legs[shorter] * half:
+    span = float(along[order][-1] - along[order][0])
+    from_toe = min(peak.along - float(along[order][0]), float(along[order][-1]) - peak.along)
+    # a face that comes down towards the toe is lowest there, and the toe is better known than the points near it
+    if from_toe < min(NEAR_END_MM, 0.1 * span) or -peak.height >= legs[shorter] * half:
         return shorter
     along_hypotenuse = np.array([-bisector[1], bisector[0]])
     place = face[order][peak.index]

@@ -25,7 +25,8 @@ class Outline:
     """Plate lines (leading away from the weld), toes, face, and marks on the face.
 
     ``air`` is +1 where the air lies to the left of the way from the left toe to the right one (the face side),
-    -1 where it lies to the right (the root side).
+    -1 where it lies to the right (the root side). ``held_by`` names the toe ("left", "right") that limits a
+    value, where a toe and no mark does.
     """
 
     left: Line
@@ -35,6 +36,7 @@ class Outline:
     face: Points
     air: int = 1
     marks: Mapping[str, Mark] = field(default_factory=dict)
+    held_by: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def chord(self) -> Line:

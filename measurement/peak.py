@@ -8,7 +8,7 @@ every smaller window within its noise (the rule of O. V. Lepski, Theory of Proba
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -17,6 +17,9 @@ from measurement.uncertainty import Noise
 
 FEWEST = 9
 """With fewer points a curve counts as drawn, not sampled: its highest point is taken as it is."""
+
+NEAR_END_MM = 0.3
+"""Within this distance an end of a curve is better known than the points beside it."""
 
 _AGREEMENT = 3.5
 _GROWTH = 1.6
@@ -48,13 +51,18 @@ class Peak:
 def highest(along: Points, height: Points, noise: Noise) -> Peak:
     """Return the highest place of a curve from end to end; an end counts as it is, without noise.
 
+    Points near an end that rise above it by no more than their noise count as the end.
+
     Parameters
     ----------
     along, height
         (N,) each, ``along`` rising.
     """
     found = highest_inside(along, height, noise)
+    near = min(NEAR_END_MM, 0.1 * float(along[-1] - along[0]))
     for end in (0, len(along) - 1):
+        if abs(found.along - along[end]) < near and found.height - height[end] < 3.5 * noise.point_std_mm:
+            return Peak(float(along[end]), float(height[end]), 0.0, 0.0, end)
         if height[end] >= found.height:
             found = Peak(float(along[end]), float(height[end]), 0.0, 0.0, end)
     return found
@@ -103,8 +111,12 @@ def _grow(along: Points, height: Points, centre: float, noise: Noise) -> Peak:
         elif half >= longest:
             break
         half *= _GROWTH
+    if len(accepted) > 1:
+        # the widest window may lean on points that are no parabola any more; the step to it shows by how much
+        last, chosen = accepted[-1], accepted[-2]
+        return replace(chosen, std=math.hypot(chosen.std, (last.height - chosen.height) / 2))
     if accepted:
-        return accepted[-1]
+        return accepted[0]
     index = int(np.argmin(np.abs(along - centre)))
     return Peak(centre, float(height[index]), noise.point_std_mm, 0.0, index)
 

@@ -102,7 +102,9 @@ def toe_angle(toe: Toe, noise: Noise, *, transition_mm: float = 0.0) -> Measured
         if any(abs(trial[0] - shorter[0]) > 2.5 * shorter[1] for shorter in found):
             break
         found.append((*trial, reach))
-    rise, std, bend, reach = found[-1]
+    rise, std, bend, reach = found[max(len(found) - 2, 0)]
+    # the longest stretch may bend otherwise than the toe; the step to it shows by how much
+    std = math.hypot(std, (found[-1][0] - rise) / 2)
     parts = {
         "edge": math.degrees(std),
         "plate fit": math.degrees(toe.fit.angle_std_rad),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 import warnings
 from dataclasses import replace
@@ -49,7 +50,7 @@ def _corners(shape):
 
 def member(draw, corners, side):
     """Read a member's edges from its polygon: inside surface, land, bevel, outside surface, by direction alone."""
-    edges = [(a, b) for a, b in zip(corners[:-1], corners[1:], strict=True) if np.hypot(*(b - a)) > 1e-9]
+    edges = [(a, b) for a, b in itertools.pairwise(corners) if np.hypot(*(b - a)) > 1e-9]
     level = [e for e in edges if abs(e[1][1] - e[0][1]) < 1e-9]
     outside = max(level, key=lambda e: e[0][1])
     inside = min(level, key=lambda e: e[0][1])

@@ -1,0 +1,202 @@
+"""Toe angle, toe radius, undercut, overlap, pits and spatter on profiles drawn with them."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from core.quantity import NotMeasurable, Quantity
+from measurement import measure
+from measurement.toe_radius import _jacobian, _residuals
+
+LEFT, RIGHT = np.array([-1.0, 0.0]), np.array([1.0, 0.0])
+
+
+def value(measured, name):
+    assert isinstance(measured[name], Quantity), measured[name]
+    return measured[name].value
+
+
+def along_path(path, spacing):
+    """Points at equal steps along a polyline."""
+    travel = np.concatenate([[0], np.cumsum(np.hypot(*np.diff(path, axis=0).T))])
+    at = np.linspace(0, travel[-1], max(40, round(travel[-1] / spacing)))
+    return np.column_stack([np.interp(at, travel, path[:, 0]), np.interp(at, travel, path[:, 1])])
+
+
+def trapezoid(draw, rise_deg, radius, sampling, *, width=12.0, height=2.2):
+    """A bead with flat flanks that meet the plates in arcs of one radius; corners of flank and plate at ±width/2."""
+    rise = math.radians(rise_deg)
+    cut = radius * math.tan(rise / 2)
+    angle = np.linspace(0, rise, 200)
+    arc = np.column_stack([-width / 2 - cut + radius * np.sin(angle), radius * (1 - np.cos(angle))])
+    top = np.array([[-width / 2 + height / math.tan(rise), height]])
+    left = np.vstack([arc, top])
+    path = np.vstack([left, left[::-1] * [-1, 1]])
+    found = draw.welded(
+        np.array([-width / 2 - cut, 0.0]),
+        np.array([width / 2 + cut, 0.0]),
+        LEFT,
+        RIGHT,
+        lambda n: along_path(path, (np.hypot(*np.diff(path, axis=0).T)).sum() / n),
+        sampling,
+    )
+    return draw.section("butt", found, sampling)
+
+
+@pytest.mark.parametrize("rise_deg", [30, 45, 60])
+@pytest.mark.parametrize("radius", [0.5, 1.0])
+def test_radius_and_angle_of_a_rounded_toe(draw, rise_deg, radius):
+    """Noise 5 µm at 20 µm spacing, as in careful macro pictures."""
+    sampling = draw.Sampling(spacing=0.02, noise=0.005, rng=np.random.default_rng(rise_deg), resolution=0.02)
+    measured = measure(trapezoid(draw, rise_deg, radius, sampling))
+    for side in ("left", "right"):
+        found = measured[f"toe_radius_{side}"]
+        assert abs(value(measured, f"toe_radius_{side}") - radius) < 1.5 * found.expanded_uncertainty
+        assert found.expanded_uncertainty < 0.35
+        angle = measured[f"toe_angle_{side}"]
+        assert angle.value == pytest.approx(180 - rise_deg, abs=2.0)
+        assert "mm of the face" in angle.note
+
+
+def test_radius_intervals_cover(draw):
+    rng = np.random.default_rng(3)
+    hits, runs = 0, 60
+    for _ in range(runs):
+        radius = rng.uniform(0.5, 1.5)
+        sampling = draw.Sampling(spacing=0.02, noise=0.005, rng=rng, resolution=0.02)
+        measured = measure(trapezoid(draw, rng.uniform(35, 60), radius, sampling))
+        for side in ("left", "right"):
+            found = measured[f"toe_radius_{side}"]
+            assert isinstance(found, Quantity), found
+            hits += abs(found.value - radius) <= found.expanded_uncertainty
+    assert 0.90 <= hits / (2 * runs) <= 1.0
+
+
+def test_sharp_toe_gives_an_upper_bound_and_no_radius(draw):
+    sampling = draw.Sampling(spacing=0.03, noise=0.01, rng=np.random.default_rng(4), resolution=0.03)
+    measured = measure(trapezoid(draw, 45, 0.0, sampling))
+    for side in ("left", "right"):
+        found = measured[f"toe_radius_{side}"]
+        if isinstance(found, NotMeasurable):
+            assert "no more than" in found.reason
+        else:
+            assert found.value < 2.2 * found.standard_uncertainty
+
+
+def test_slopes_of_the_template_are_those_of_its_distances():
+    points = np.column_stack([np.linspace(-2, 2, 60), np.linspace(0, 1.6, 60) ** 2])
+    parameters = np.array([0.1, 0.02, 0.8, math.log(0.7), 0.15])
+    exact = _jacobian(parameters, points)
+    for index in range(5):
+        step = np.zeros(5)
+        step[index] = 1e-6
+        numeric = (_residuals(parameters + step, points) - _residuals(parameters - step, points)) / 2e-6
+        assert exact[:, index] == pytest.approx(numeric, abs=1e-5)
+
+
+def groove_beside(depth, width):
+    """A circular undercut of a depth and width at the plate line, beginning at the toe."""
+    radius = (width**2 / 4 + depth**2) / (2 * depth)
+
+    def height(along):
+        inside = np.abs(along - width / 2) < width / 2
+        across = np.sqrt(np.maximum(radius**2 - (along - width / 2) ** 2, 0)) - (radius - depth)
+        return np.where(inside, -across, 0.0)
+
+    return height
+
+
+@pytest.mark.parametrize(("depth", "width"), [(0.2, 0.8), (0.5, 1.2), (0.8, 2.0), (0.3, 1.5)])
+def test_undercut(draw, depth, width):
+    sampling = draw.Sampling(spacing=0.02, noise=0.005, rng=np.random.default_rng(2), resolution=0.02)
+    measured = measure(draw.butt(12.0, 1.5, sampling, beside=groove_beside(depth, width)))
+    for side in ("left", "right"):
+        found = measured[f"undercut_{side}"]
+        assert abs(found.value - depth) < 1.5 * found.expanded_uncertainty
+        assert found.expanded_uncertainty < 0.02
+        assert value(measured, f"undercut_width_{side}") == pytest.approx(width, abs=0.12)
+        assert isinstance(measured[f"toe_radius_{side}"], NotMeasurable)
+    assert value(measured, "pit_depth") == 0
+
+
+def test_undercut_intervals_cover(draw):
+    rng = np.random.default_rng(8)
+    hits = {"undercut": 0, "undercut_width": 0}
+    runs = 100
+    for _ in range(runs):
+        depth, width = rng.uniform(0.1, 0.8), rng.uniform(0.8, 1.8)
+        sampling = draw.Sampling(spacing=0.02, noise=0.006, rng=rng, resolution=0.02, toe_std=0.03)
+        measured = measure(draw.butt(12.0, 1.5, sampling, beside=groove_beside(depth, width)))
+        for side in ("left", "right"):
+            for name, exact in (("undercut", depth), ("undercut_width", width)):
+                found = measured[f"{name}_{side}"]
+                hits[name] += abs(found.value - exact) <= found.expanded_uncertainty
+    assert hits["undercut"] / (2 * runs) >= 0.92
+    assert hits["undercut_width"] / (2 * runs) >= 0.9
+
+
+def test_no_undercut_reads_zero_with_its_bound(draw):
+    sampling = draw.Sampling(noise=0.01, rng=np.random.default_rng(6))
+    measured = measure(draw.butt(12.0, 1.5, sampling))
+    for side in ("left", "right"):
+        assert value(measured, f"undercut_{side}") == 0
+        assert value(measured, f"undercut_width_{side}") == 0
+        assert 0.01 < measured[f"undercut_{side}"].expanded_uncertainty < 0.05
+        assert "noise" in measured[f"undercut_{side}"].note
+
+
+@pytest.mark.parametrize("height", [-0.3, 0.4])
+def test_pit_and_spatter_away_from_the_toes(draw, height):
+    sampling = draw.Sampling(spacing=0.02, noise=0.005, rng=np.random.default_rng(9), resolution=0.02)
+    measured = measure(
+        draw.butt(12.0, 1.5, sampling, beside=lambda along: height * np.exp(-((along - 7.0) ** 2) / (2 * 0.3**2)))
+    )
+    found, other = ("pit_depth", "spatter_height") if height < 0 else ("spatter_height", "pit_depth")
+    assert value(measured, found) == pytest.approx(abs(height), abs=0.012)
+    assert value(measured, other) == 0
+
+
+def test_rounded_end_of_a_plate_is_no_pit(draw):
+    sampling = draw.Sampling(spacing=0.02, noise=0.005, rng=np.random.default_rng(9), resolution=0.02)
+    measured = measure(draw.butt(12.0, 1.5, sampling, beside=lambda along: -2.0 * np.maximum(along - 14.7, 0)))
+    assert value(measured, "pit_depth") == 0
+
+
+def test_overlap_is_the_length_that_hangs_over_the_plate(draw):
+    """A bead whose left side is a circle that bulges 0.4 mm over the plate beyond the toe."""
+    angle = np.linspace(math.radians(180 + 36.87), 0, 400)
+    left = np.column_stack([2.0 * np.cos(angle), 1.2 + 2.0 * np.sin(angle)])
+    path = np.vstack([left[left[:, 0] < 0], [[8.0, 0.0]]])
+    found = draw.welded(path[0], path[-1], LEFT, RIGHT, lambda n: along_path(path, 0.03))
+    measured = measure(draw.section("butt", found))
+    assert value(measured, "toe_angle_left") < 90
+    assert value(measured, "overlap_left") == pytest.approx(2.0 - 1.6, abs=0.01)
+    assert value(measured, "toe_angle_right") > 90
+    assert value(measured, "overlap_right") == 0
+
+
+def test_face_too_short_for_a_tangent(draw):
+    found = draw.welded(
+        np.array([-0.2, 0.0]),
+        np.array([0.2, 0.0]),
+        LEFT,
+        RIGHT,
+        lambda n: draw.arc(np.array([-0.2, 0]), np.array([0.2, 0]), 0.05, n),
+    )
+    measured = measure(draw.section("butt", found))
+    assert isinstance(measured["toe_angle_left"], NotMeasurable)
+    assert isinstance(measured["overlap_left"], NotMeasurable)
+
+
+def test_little_plate_gives_reasons(draw):
+    found = draw.butt(12.0, 1.5)
+    plates = [replace(p, points=p.points[:3]) for p in (found.face.left, found.face.right)]
+    face = replace(found.face, left=plates[0], right=plates[1])
+    measured = measure(replace(found, face=face))
+    for name in ("undercut_left", "undercut_width_right", "pit_depth", "spatter_height"):
+        assert isinstance(measured[name], NotMeasurable)
+        assert "plate" in measured[name].reason
