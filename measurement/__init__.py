@@ -43,7 +43,7 @@ def toe_values(surface: WeldSurface, noise: Noise) -> dict[str, Measured]:
         transition: Transition | str = "an undercut lies beside the toe, plate and face do not meet in one arc"
         if not groove.present:
             transition = fit_transition(toe, noise)
-        arc = 0.0 if isinstance(transition, str) else transition.tangent_length_mm
+        arc = 0.0 if isinstance(transition, str) else transition.length_mm
         angle = toe_angle(toe, noise, transition_mm=arc)
         values[f"undercut_{side}"] = groove.depth
         values[f"undercut_width_{side}"] = groove.width

@@ -73,8 +73,8 @@ def toe_angle(toe: Toe, noise: Noise, *, transition_mm: float = 0.0) -> Measured
     """Return the angle through the air between the plate and the tangent to the face at the toe.
 
     A straight line is fitted over up to 1 mm of the face and turned back to the toe by the face's curvature,
-    which comes from the longest stretch that agrees with the shorter ones. The first part, rounded by blur or
-    by the transition from plate to face, is left out.
+    which comes from the longest stretch that agrees with the shorter ones. The part rounded by blur is left
+    out; where the toe is rounded by a resolved radius, the face counts from the end of that arc.
 
     Parameters
     ----------
@@ -84,21 +84,22 @@ def toe_angle(toe: Toe, noise: Noise, *, transition_mm: float = 0.0) -> Measured
     face, noise = _thinned(toe.face, noise)
     travel = arc_length(np.vstack([np.zeros(2), face]))[1:]
     length = float(travel[-1]) if len(travel) else 0.0
-    span = min(SPAN_MM[1], max(SPAN_MM[0], length / 3))
     if length < SPAN_MM[0]:
         return NotMeasurable(f"the face is shorter than the {SPAN_MM[0]:g} mm that a tangent needs", "deg")
-    start = min(max(2 * noise.blur_mm, transition_mm), 0.5 * span)
-    near = (travel >= start) & (travel <= span)
+    span = min(SPAN_MM[1], max(SPAN_MM[0], length / 3))
+    first = max(0.0, min(transition_mm, 0.5 * length - span))
+    start, end = first + min(2 * noise.blur_mm, 0.5 * span), first + span
+    near = (travel >= start) & (travel <= end)
     if np.count_nonzero(near) < 5:
         return NotMeasurable(
             f"fewer than 5 points on the first {span:g} mm of the face; take the picture closer", "deg"
         )
     found: list[tuple[float, float, float, float]] = []
     for multiple in CURVATURE_SPANS:
-        reach = multiple * span
+        reach = first + multiple * span
         if multiple > 1 and reach > 0.5 * length:
             break
-        trial = _rise(face, near, (travel >= start) & (travel <= reach), noise)
+        trial = _rise(face, near, (travel >= start) & (travel <= reach), first, noise)
         if any(abs(trial[0] - shorter[0]) > 2.5 * shorter[1] for shorter in found):
             break
         found.append((*trial, reach))
@@ -110,7 +111,7 @@ def toe_angle(toe: Toe, noise: Noise, *, transition_mm: float = 0.0) -> Measured
         "plate fit": math.degrees(toe.fit.angle_std_rad),
         "toe location": math.degrees(abs(bend) * toe.std),
     }
-    note = f"tangent at the toe, fitted over {start:.2f} to {span:.2f} mm of the face, its bend over {reach:.2f} mm"
+    note = f"tangent at the toe, fitted over {start:.2f} to {end:.2f} mm of the face, its bend up to {reach:.2f} mm"
     return quantity(180.0 - math.degrees(rise), "deg", parts, noise, note=note)
 
 
@@ -130,8 +131,12 @@ def _thinned(face: Points, noise: Noise) -> tuple[Points, Noise]:
     return averaged, fewer
 
 
-def _rise(face: Points, near: NDArray[np.bool_], bent: NDArray[np.bool_], noise: Noise) -> tuple[float, float, float]:
-    """Return the rise of the tangent at the toe, its standard uncertainty, and the face's curvature.
+def _rise(
+    face: Points, near: NDArray[np.bool_], bent: NDArray[np.bool_], first: float, noise: Noise
+) -> tuple[float, float, float]:
+    """Return the rise of the tangent where the face begins, its standard uncertainty, and the face's curvature.
+
+    The face begins at the toe, or at the end of the rounded transition, ``first`` mm from it.
 
     Both fits are linear in the heights, so that their covariance is exact: the slope at the toe is w·height.
     """
@@ -145,7 +150,8 @@ def _rise(face: Points, near: NDArray[np.bool_], bent: NDArray[np.bool_], noise:
     square = np.zeros(len(x))
     square[bent] = np.linalg.pinv(np.column_stack([np.ones(np.count_nonzero(bent)), x[bent], x[bent] ** 2]))[2]
     bend = float(square @ y)
-    w = slope - float(slope @ x**2) * square
+    at = float(x[near][0]) if first > 0 else 0.0
+    w = slope - (float(slope @ x**2) - 2 * at) * square
     std = noise.point_std_mm * math.sqrt(float(w @ w) * noise.correlation_points)
     return turn + math.atan(float(w @ y)), std, 2 * bend
 

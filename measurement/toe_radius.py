@@ -26,20 +26,24 @@ _LEAST_RADIUS_MM = 0.01
 Values = NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Transition:
-    """A fitted toe: radius, turn of the face against the plate, points on the arc, scatter about the fit."""
+    """A fitted toe: radius, turn of the face against the plate, points on the arc, scatter about the fit.
+
+    ``end`` is where arc and face meet, in the toe's frame, (2,).
+    """
 
     radius_mm: float
     radius_std_mm: float
     turn_rad: float
     points_on_arc: int
     residual_mm: float
+    end: Points
 
     @property
-    def tangent_length_mm(self) -> float:
+    def length_mm(self) -> float:
         """Length of face that the arc takes, 0 where no radius is resolved."""
-        return self.radius_mm * math.tan(self.turn_rad / 2) if self.resolved else 0.0
+        return max(0.0, float(self.end @ [math.cos(self.turn_rad / 2), math.sin(self.turn_rad / 2)])) * self.resolved
 
     @property
     def resolved(self) -> bool:
@@ -73,7 +77,10 @@ def fit_transition(toe: Toe, noise: Noise) -> Transition | str:
         radius, std = _unresolved(parameters, points, scatter)
     else:
         std = radius * _log_radius_std(parameters, points, scatter)
-    return Transition(radius, std, turn, int(np.count_nonzero(_on_arc(parameters, points))) * step, residual)
+    on_arc = int(np.count_nonzero(_on_arc(parameters, points))) * step
+    cut = radius * math.tan(turn / 2)
+    end = parameters[:2] + cut * np.array([math.cos(turn), math.sin(turn)])
+    return Transition(radius, std, turn, on_arc, residual, end)
 
 
 def toe_radius(toe: Toe, transition: Transition | str, noise: Noise) -> Measured:

@@ -62,34 +62,41 @@ def _beside(toe: Toe) -> tuple[Points, Points]:
 
 
 def _width(along: Points, depth: Points, peak: Peak, toe: Toe, noise: Noise) -> Measured:
-    """The outer wall, between a tenth and six tenths of the depth, is extended to the plate line."""
+    """The outer wall, from seven tenths of the depth upwards, is extended to the plate line as a parabola."""
     outer = np.flatnonzero(along > peak.along)
-    shallow = outer[depth[outer] < max(0.1 * peak.height, noise.point_std_mm)]
+    shallow = outer[depth[outer] < max(0.12 * peak.height, noise.point_std_mm)]
     if len(shallow) == 0:
         return NotMeasurable("the undercut reaches beyond the visible plate surface; show more of the plate")
     end = int(shallow[0])
-    wall = outer[(outer < end) & (depth[outer] < 0.6 * peak.height)]
-    edge_std = noise.point_std_mm / max(peak.height / max(float(along[end]) - peak.along, 1e-6), 1e-6)
-    if len(wall) >= 4:
+    steep = peak.height / max(float(along[end]) - peak.along, 1e-6)
+    wall = outer[(outer < end) & (depth[outer] < 0.7 * peak.height)]
+    if len(wall) >= 5:
         rows = slice(int(wall[0]), end)
-        x, y = along[rows], depth[rows]
-        slope, at_zero, share = _crossing(x, y)
-        if slope < 0 and 0 < at_zero - float(x[-1]) < float(along[end]):
-            edge_std = noise.of_mean(share) / -slope
-            return _crossed(at_zero, edge_std, -slope, toe, noise)
-    return _crossed(float(along[end]), edge_std, peak.height / max(float(along[end]) - peak.along, 1e-6), toe, noise)
+        extended = _crossing(along[rows], depth[rows])
+        if extended is not None:
+            width, slope, share = extended
+            return _crossed(
+                width, noise.point_std_mm * math.sqrt(share * noise.correlation_points) / slope, slope, toe, noise
+            )
+    return _crossed(float(along[end]), noise.point_std_mm / steep + 0.1 * peak.height / steep, steep, toe, noise)
 
 
-def _crossing(x: Points, y: Points) -> tuple[float, float, float]:
-    """Return slope, zero and leverage at the zero of a straight line through a wall."""
-    design = np.column_stack([np.ones_like(x), x])
-    inverse = np.linalg.inv(design.T @ design)
-    a, b = inverse @ (design.T @ y)
-    if b == 0:
-        return 0.0, math.inf, 1.0
-    zero = -a / b
-    at = np.array([1.0, zero])
-    return float(b), float(zero), float(at @ inverse @ at)
+def _crossing(x: Points, y: Points) -> tuple[float, float, float] | None:
+    """Return where a parabola through a wall comes to 0, its fall there, and the leverage of that place."""
+    reach = float(x[-1] - x[0])
+    t = (x - x[-1]) / reach
+    design = np.column_stack([np.ones_like(t), t, t * t])
+    inverse = np.linalg.pinv(design.T @ design)
+    a, b, c = inverse @ (design.T @ y)
+    roots = np.roots([c, b, a])
+    real = roots[np.isreal(roots)].real
+    real = real[(real > 0) & (real < 1.0)]
+    if len(real) == 0:
+        return None
+    zero = float(real.min())
+    slope = -(b + 2 * c * zero) / reach
+    at = np.array([1.0, zero, zero * zero])
+    return (float(x[-1] + zero * reach), float(slope), float(at @ inverse @ at)) if slope > 0.02 else None
 
 
 def _crossed(width: float, edge_std: float, slope: float, toe: Toe, noise: Noise) -> Measured:
