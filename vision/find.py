@@ -16,7 +16,7 @@ from core.fitting import LineFit
 from core.geometry import Points, intersection, signed_area
 from vision import applied_marks
 from vision.groove_joint import OpenJoint, member, open_joint, prepared_edge
-from vision.joints import ButtPair, FilletPair, butt_pairs, classify_fillet, encloses, fillet_pairs, opposite_run
+from vision.joints import ButtPair, FilletPair, butt_pairs, classify_fillet, encloses, fillet_pairs, opposite_run, root_pair
 from vision.marks import WeldMarks
 from vision.outline import Outline, refine_outline
 from vision.profile import Profile
@@ -308,6 +308,10 @@ def _recognise(shapes: tuple[_Shape, ...], joint: JointChoice, *, closed: bool =
         rise = max(3.0 * shape.detail.noise_mm, 1.0 * shape.detail.step_mm, 0.03)
         butts = butt_pairs(shape.points, shape.cut, plates, closed=closed, smallest_rise=rise)
         butts = [pair for pair in butts if pair.score > 2.0]
+        # The root side is looked for behind the plates of the face side: its offset may exceed its width.
+        root = root_pair(shape.points, shape.cut, plates, butts[0], closed=closed) if butts else None
+        if root is not None and all(pair.first is not root.first or pair.second is not root.second for pair in butts):
+            butts = [*butts, root]
     full = replace(shape, runs=plates)
     # The walls of an undercut can pass for a small fillet inside a butt weld.
     count = len(shape.points)
@@ -348,7 +352,8 @@ def _recognise_open(shapes: tuple[_Shape, ...]) -> _Structure | None:
     joint = open_joint(left, right)
     if joint is None:
         return None
-    return _Structure("groove", shapes, joint=joint, score=joint.score)
+    # Two members that fit each other are no chance: they outrank what one of them shows by itself (a J's radius).
+    return _Structure("groove", shapes, joint=joint, score=joint.score + 3.0)
 
 
 def _profile(outline: Outline, shape: _Shape, calibration: Calibration) -> Profile:
@@ -448,10 +453,7 @@ def _plate_flags(left: LineFit, right: LineFit) -> tuple[Flag, ...]:
 def _butt_section(shape: _Shape, butts: Sequence[ButtPair], profile: Profile, closed: bool) -> Section | None:
     pairs = list(butts)
     face = pairs[0]
-    partner = next(
-        (p for p in pairs[1:] if p.first.line.direction @ face.first.line.direction < -0.7),
-        None,
-    )
+    partner = next((p for p in pairs[1:] if p.first.line.direction @ face.first.line.direction < -0.7), None)
     if partner is not None and _is_face_side(partner, face):
         face, partner = partner, face
     traced = trace_surface(shape.points, face.first, face.second, shape.detail, face_sign=0)

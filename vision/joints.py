@@ -12,7 +12,7 @@ from vision.runs import Run, turn_deg
 
 FILLET_TURN_DEG = (35.0, 145.0)
 """A joint angle of 35 to 145 degrees through the air."""
-LEAST_PLATE = 0.8
+LEAST_PLATE = 0.7
 """Sum of both plates' visible lengths over the larger leg, below which a pair is not taken for plates."""
 BUTT_TURN_DEG = 28.0
 """Plates of a butt weld may peak by up to this angle."""
@@ -128,14 +128,15 @@ def _fillet(
     if max(leg_first, leg_second) > 4.0 * min(leg_first, leg_second):
         return None
     # A plate must be seen well beyond the weld: a facet of the face is not a plate.
-    if first.length < 0.3 * leg_first or second.length < 0.3 * leg_second:
+    if first.length < 0.2 * leg_first or second.length < 0.2 * leg_second:
         return None
     face = points[path]
     bound = max(leg_first, leg_second)
     distance = np.hypot(*(face - root).T)
     if float(distance.max()) > 1.25 * bound:
         return None
-    depth = 0.12 * bound
+    # Room for an undercut below either plate line.
+    depth = min(0.25 * bound, 0.05 * bound + 1.2)
     if float(first.line.offset(face).min()) < -depth or float(second.line.offset(face).min()) < -depth:
         return None
     if float(distance.min()) < 0.1 * min(leg_first, leg_second) * math.cos(math.radians((180 - turn) / 2)):
@@ -197,6 +198,23 @@ def _butt(
     # The shorter plate decides: a facet of the face beside one plate must not pass for the other.
     shorter = min(first.length, second.length)
     return ButtPair(first, second, width, rise, min(12.0 * shorter / extent, 5.0) + (1.0 if rise > 0 else 0.0))
+
+
+def root_pair(points: Points, cut: Points, runs: list[Run], face: ButtPair, *, closed: bool) -> ButtPair | None:
+    """Return the pair on the other side of a butt weld's plates, None where they are one run or cut away."""
+    first, second = opposite_run(points, face.second, runs), opposite_run(points, face.first, runs)
+    if first is None or second is None or first is second:
+        return None
+    path = path_between(points, first, second, closed=closed)
+    if path is None or len(path) < 4 or cut[path].any():
+        return None
+    bead = points[path]
+    chord = bead[-1] - bead[0]
+    width = float(np.hypot(*chord))
+    if width < 1e-6 or width > 2.0 * face.width or chord @ first.line.direction < 0:
+        return None
+    offset = (bead - bead[0]) @ np.array([-chord[1], chord[0]]) / width
+    return ButtPair(first, second, width, float(offset[np.argmax(np.abs(offset))]), 0.0)
 
 
 def encloses(outer: ButtPair, inner: FilletPair, count: int) -> bool:

@@ -21,6 +21,10 @@ STAYS_ON_PLATE_MM = 0.5
 """A surface that follows the plate line this far beyond a bump is plate again: the bump was no weld."""
 
 
+WIDEST_UNDERCUT_MM = 3.5
+"""A hollow wider than this beside a rising face is the face itself (plates offset, face hollow), not undercut."""
+
+
 @dataclass(frozen=True, slots=True)
 class Detail:
     """How fine the profile is.
@@ -232,7 +236,8 @@ def _departure(
         if wide or (on_plate < STAYS_ON_PLATE_MM and peak > 2.0 * threshold):
             if side:
                 return 1, max(0, index - 1)
-            if resume < len(path) and rises[resume]:
+            narrow = float(length[end] - length[index]) < WIDEST_UNDERCUT_MM
+            if narrow and resume < len(path) and rises[resume]:
                 # A groove that comes up again beside the face: the face crosses the plate line there.
                 crossing = end + int(np.argmax(offset[end : resume + 1] > 0))
                 return 1, max(0, crossing - 1)
