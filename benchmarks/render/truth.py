@@ -92,10 +92,14 @@ def misalignment(left: Points, right: Points, at_left: Points, at_right: Points)
 
 
 def toe_angles(left: Points, right: Points, face: Points) -> dict[str, float]:
-    """Return the angles through the air between plate surface and face, at the ends of a dense face."""
+    """Return the angles through the air between plate surface and face, at the ends of a dense face.
+
+    With the weld face up the air is passed clockwise from the left plate, counter-clockwise from the right
+    one; a face that dips below the plate has more than 180 degrees.
+    """
     return {
-        "toe_angle_left": _angle(left, face[1] - face[0]),
-        "toe_angle_right": _angle(right, face[-2] - face[-1]),
+        "toe_angle_left": _turn(face[1] - face[0], left),
+        "toe_angle_right": _turn(right, face[-2] - face[-1]),
     }
 
 
@@ -105,9 +109,10 @@ def offsets(first: Points, last: Points, points: Points) -> Points:
     return np.asarray((points - first) @ np.array([-along[1], along[0]]))
 
 
-def _angle(first: Points, second: Points) -> float:
+def _turn(first: Points, second: Points) -> float:
+    """Return the counter-clockwise angle from one direction to another, 0 to 360 degrees."""
     cross = float(first[0] * second[1] - first[1] * second[0])
-    return math.degrees(abs(math.atan2(cross, float(np.dot(first, second)))))
+    return math.degrees(math.atan2(cross, float(np.dot(first, second)))) % 360.0
 
 
 def _area(ring: Points) -> float:

@@ -65,6 +65,14 @@ def test_a_circular_cap_meets_its_closed_forms(width: float, height: float) -> N
     assert values["toe_angle_left"] == pytest.approx(180 - flank, abs=0.15)
 
 
+def test_a_face_that_dips_below_the_plates_has_toe_angles_above_180_degrees() -> None:
+    values = butt(thickness_left_mm=10, thickness_right_mm=10, weld=ButtShape(6, 6, -0.5)).welds[0].values
+    dip = 2 * math.degrees(math.atan(2 * 0.5 / 12))
+    assert values["underfill"] == pytest.approx(0.5)
+    assert values["toe_angle_left"] == pytest.approx(180 + dip, abs=0.1)
+    assert values["toe_angle_right"] == pytest.approx(180 + dip, abs=0.1)
+
+
 def test_hi_lo_and_peaking_are_signed_as_defined() -> None:
     shape = ButtShape(6, 6, 1.0, (2, 2), 0.8)
     values = butt(thickness_left_mm=10, thickness_right_mm=12, weld=shape, offset_mm=0.7).welds[0].values
