@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import os
 import sys
 from typing import Annotated
@@ -28,6 +29,10 @@ ClickUsageError: type[Exception] = typer.BadParameter.__mro__[1]
 ClickException: type[Exception] = typer.BadParameter.__mro__[2]
 
 
+INTERRUPTED = 130
+"""128 and the number of the signal, as shells have it."""
+
+
 def _version(wanted: bool) -> None:
     if wanted:
         from importlib.metadata import version
@@ -47,6 +52,7 @@ def main(arguments: list[str] | None = None) -> None:
     """Run the command line and leave with its exit status."""
     # Decoders of damaged pictures write to stderr themselves; the one line there is ours.
     os.environ.setdefault("OPENCV_LOG_LEVEL", "SILENT")
+    logging.getLogger("tifffile").addHandler(logging.NullHandler())
     raise SystemExit(run(sys.argv[1:] if arguments is None else arguments))
 
 
@@ -58,6 +64,8 @@ def run(arguments: list[str]) -> int:
     try:
         status = app(arguments, prog_name="toeline", standalone_mode=False)
         sys.stdout.flush()
+        if status == INTERRUPTED:  # the command line library has turned the interrupt into a status
+            return complain("interrupted.", INTERRUPTED)
         return status if isinstance(status, int) else 0
     except ToelineError as error:
         return complain(str(error), error.exit_status)
@@ -68,7 +76,7 @@ def run(arguments: list[str]) -> int:
             return 2
         return complain(f"{message} See --help.", 2)
     except (KeyboardInterrupt, typer.Abort):
-        return complain("interrupted.", 130)
+        return complain("interrupted.", INTERRUPTED)
     except BrokenPipeError:
         # The reader of the pipe has seen enough; a second complaint at exit must not follow.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

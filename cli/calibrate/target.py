@@ -11,14 +11,13 @@ import typer
 def target(
     out: Annotated[Path, typer.Option("--out", metavar="TARGET.pdf", help="PDF to write.")],
     paper: Annotated[str, typer.Option(help="A4 or Letter.")] = "A4",
-    corners: Annotated[str, typer.Option(metavar="8x11", help="Inner corners, columns x rows.")] = "8x11",
-    square: Annotated[str, typer.Option(metavar="LENGTH", help="Side of a square.")] = "20 mm",
+    corners: Annotated[str, typer.Option(metavar="11x7", help="Inner corners, columns x rows.")] = "11x7",
+    square: Annotated[str, typer.Option(metavar="LENGTH", help="Side of a square.")] = "10 mm",
 ) -> None:
     """Write a printable board with a length bar to measure after printing."""
-    from desk.target import write_target
-
     from cli.options import choose, parse_corners
     from core.units import parse_length_mm
+    from desk.target import write_target
 
     columns, rows = parse_corners(corners)
     square_mm = parse_length_mm(square, name="--square")
