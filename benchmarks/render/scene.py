@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from benchmarks.render import camera as cam
 from benchmarks.render.camera import Camera, Plane
-from benchmarks.render.geometry import Drawing, rings_of, roughened
+from benchmarks.render.geometry import Drawing, line_patch, rings_of, roughened
 from benchmarks.render.targets import Target, paint_target
 from core.geometry import Points
 
@@ -146,12 +146,12 @@ def _metal(drawing: Drawing, camera: Camera, look: Look, rng: np.random.Generato
     if look.banding > 0:
         tone += look.banding * _banding(camera, rng)
     for patch in drawing.patches:
-        rings = [camera.to_px(cam.densify(ring, 0.3)) for ring in rings_of(patch.shape)]
-        share = cam.blur(cam.coverage(rings, height, width), patch.feather_mm / camera.mm_per_px)
+        window, share = _share(rings_of(patch.shape), camera, patch.feather_mm / camera.mm_per_px)
         value = {"weld": look.weld, "haz": look.haz, "pass": look.weld + 0.5 * (look.haz - look.weld)}[patch.tone]
-        tone += share * (value - tone)
-        if patch.tone == "weld" and look.weld_texture > 0:
-            tone += share * look.weld_texture * _dendrites(share, camera, rng)
+        part = tone[window]
+        part += share * (value - part)
+        if patch.tone == "weld" and look.weld_texture > 0 and share.size:
+            part += share * look.weld_texture * _dendrites(share, camera, rng)
     tone += look.grain * (0.6 * grain + 0.6 * cloud(height, width, 2.5, rng) + 0.5 * cloud(height, width, 9, rng))
     if look.stains > 0:
         blotch = cloud(height, width, 2.5 / camera.mm_per_px, rng)
@@ -161,21 +161,32 @@ def _metal(drawing: Drawing, camera: Camera, look: Look, rng: np.random.Generato
     for _ in range(look.scratches):
         _scratch(tone, look, rng)
     for line, width_mm in drawing.seams:
-        if len(line) < 2:
-            continue
-        from benchmarks.render.geometry import line_patch
-
-        rings = [camera.to_px(cam.densify(ring, 0.3)) for ring in rings_of(line_patch(line, width_mm))]
-        share = cam.coverage(rings, height, width)
+        seam = line_patch(line, width_mm)
         for patch in drawing.patches:
-            if patch.tone == "weld":
-                filled = [camera.to_px(cam.densify(ring, 0.3)) for ring in rings_of(patch.shape)]
-                share = share * (1 - cam.coverage(filled, height, width))
-        tone += share * (look.seam - tone)
+            seam = seam.difference(patch.shape) if patch.tone == "weld" else seam
+        window, share = _share(rings_of(seam), camera, 0.0)
+        part = tone[window]
+        part += share * (look.seam - part)
     if look.edge_bevel != 0:
         rim = mask - cam.blur(mask, 0.12 / camera.mm_per_px)
         tone += look.edge_bevel * np.clip(rim, 0, 1) * 2
     return tone
+
+
+def _share(rings_mm: list[Points], camera: Camera, sigma_px: float) -> tuple[tuple[slice, slice], Plane]:
+    """Return the part of the picture that a soft-edged shape touches, and its share of each pixel there."""
+    if not rings_mm:
+        return (slice(0), slice(0)), np.zeros((0, 0), np.float32)
+    rings = [camera.to_px(cam.densify(ring, 0.3)) for ring in rings_mm]
+    limits = [camera.width_px, camera.height_px]
+    margin = 4 * sigma_px + 2
+    low = np.clip(np.floor(np.min([ring.min(axis=0) for ring in rings], axis=0) - margin), 0, limits).astype(int)
+    high = np.clip(np.ceil(np.max([ring.max(axis=0) for ring in rings], axis=0) + margin), 0, limits).astype(int)
+    window = (slice(low[1], high[1]), slice(low[0], high[0]))
+    size = high - low
+    if size.min() <= 0:
+        return (slice(0), slice(0)), np.zeros((0, 0), np.float32)
+    return window, cam.blur(cam.coverage([ring - low for ring in rings], int(size[1]), int(size[0])), sigma_px)
 
 
 def _banding(camera: Camera, rng: np.random.Generator) -> Plane:
