@@ -30,6 +30,8 @@ class LineFit:
         Standard uncertainty of the line's position at its point, and of its direction.
     inliers
         (N,) bool, the points that carry the line.
+    correlation_points
+        Neighbouring points that carried one independent piece of information.
     """
 
     line: Line
@@ -37,6 +39,7 @@ class LineFit:
     offset_std: float
     angle_std_rad: float
     inliers: NDArray[np.bool_]
+    correlation_points: float = 1.0
 
     def std_at(self, along: float) -> float:
         """Return the standard uncertainty of the line's offset at a coordinate along it."""
@@ -100,7 +103,7 @@ def robust_line(
     spread = float(np.sqrt(np.mean(line.along(points[inliers]) ** 2))) if inliers.any() else 1.0
     independent = max(2.0, np.count_nonzero(inliers) / max(correlation_points, 1.0))
     offset_std = residual / math.sqrt(independent)
-    return LineFit(line, residual, offset_std, offset_std / max(spread, 1e-9), inliers)
+    return LineFit(line, residual, offset_std, offset_std / max(spread, 1e-9), inliers, correlation_points)
 
 
 def _best_hypothesis(points: Points, noise_std: float, hypotheses: int, seed: int) -> Line:

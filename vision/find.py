@@ -418,14 +418,16 @@ def _build(
     return FoundWelds(tuple(welds), outline_px, tuple(p.points_mm for p in profiles), True)
 
 
-def _section(joint: Joint, profile: Profile, flags: tuple[Flag, ...]) -> Section:
+def _section(joint: Joint, profile: Profile, flags: tuple[Flag, ...], fits: Sequence[LineFit]) -> Section:
+    # How far a real surface wanders about its line is seen on the plates; the face is taken to be no better.
+    wander = max((fit.residual_std for fit in fits), default=0.0)
     return Section(
         joint=joint,
-        point_std_mm=float(np.median(profile.std_mm)),
+        point_std_mm=math.hypot(float(np.median(profile.std_mm)), wander),
         resolution_mm=profile.resolution_mm,
         relative_std=profile.relative_std,
         blur_mm=profile.blur_mm,
-        correlation_points=profile.correlation_points,
+        correlation_points=max([profile.correlation_points, *(fit.correlation_points for fit in fits)]),
         flags=flags,
     )
 
@@ -439,7 +441,11 @@ def _fillet_section(shape: _Shape, pair: FilletPair, kind: str, profile: Profile
     if root is None:
         return None
     flags = traced.flags + _plate_flags(surface.left.fit, surface.right.fit)
-    return replace(_section("lap" if kind == "lap" else "tee", profile, flags), face=surface, root=root)
+    return replace(
+        _section("lap" if kind == "lap" else "tee", profile, flags, (surface.left.fit, surface.right.fit)),
+        face=surface,
+        root=root,
+    )
 
 
 def _plate_flags(left: LineFit, right: LineFit) -> tuple[Flag, ...]:
@@ -478,7 +484,7 @@ def _butt_section(shape: _Shape, butts: Sequence[ButtPair], profile: Profile, cl
             )
             flags += tuple(replace(f, message=f"root side: {f.message}") for f in root_traced.flags)
     return replace(
-        _section("butt", profile, flags),
+        _section("butt", profile, flags, (traced.surface.left.fit, traced.surface.right.fit)),
         face=traced.surface,
         root_side=root_side,
         opposite_left=_opposite_fit(shape, face.first),
@@ -507,7 +513,7 @@ def _groove_section(structure: _Structure, profile: Profile) -> Section:
     detail = structure.shapes[0].detail
     left = prepared_edge(joint.left, detail, outside_towards=True)
     right = prepared_edge(joint.right, detail, outside_towards=False)
-    return replace(_section("groove", profile, ()), edge_left=left, edge_right=right)
+    return replace(_section("groove", profile, (), (left.outside, right.outside)), edge_left=left, edge_right=right)
 
 
 def _points_px(section: Section, calibration: Calibration | None, origin: Points) -> dict[str, PointPx]:

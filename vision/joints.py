@@ -55,7 +55,7 @@ def path_between(points: Points, first: Run, second: Run, *, closed: bool) -> np
 
 
 def fillet_pairs(points: Points, cut: Points, runs: list[Run], *, closed: bool, smallest_leg: float) -> list[FilletPair]:
-    """Return the fillets of an outline, none sharing a plate end, largest first."""
+    """Return the fillets of an outline, none sharing a plate end, widest first."""
     extent = float(np.hypot(*np.ptp(points, axis=0)))
     found = []
     plates = [run for run in runs if not run.cut]
@@ -69,8 +69,8 @@ def fillet_pairs(points: Points, cut: Points, runs: list[Run], *, closed: bool, 
     # A facet of the face beside one plate can pass for the other plate: of nested pairs the outer one
     # is the weld, unless it only skips a piece of the same plate.
     found = [pair for pair in found if pair.score > LEAST_PLATE]
-    found = [pair for pair in found if not any(_skips(pair, other) for other in found)]
-    found.sort(key=lambda pair: -(pair.leg_first + pair.leg_second))
+    found = [pair for pair in found if not any(_skips(pair, other, len(points)) for other in found)]
+    found.sort(key=lambda pair: -_span(pair, len(points)))
     chosen: list[FilletPair] = []
     for pair in found:
         if all(pair.first is not other.first and pair.second is not other.second for other in chosen) and not any(
@@ -80,9 +80,13 @@ def fillet_pairs(points: Points, cut: Points, runs: list[Run], *, closed: bool, 
     return chosen
 
 
-def _skips(outer: FilletPair, inner: FilletPair) -> bool:
+def _span(pair: FilletPair, count: int) -> int:
+    return (pair.second.start - pair.first.stop) % count
+
+
+def _skips(outer: FilletPair, inner: FilletPair, count: int) -> bool:
     """Tell whether a pair leaves out a nearer piece of one of its plates that another pair has."""
-    if outer is inner or outer.leg_first + outer.leg_second <= inner.leg_first + inner.leg_second:
+    if outer is inner or _span(outer, count) <= _span(inner, count):
         return False
     same_first, same_second = outer.first is inner.first, outer.second is inner.second
     if same_first and not same_second:

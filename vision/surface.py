@@ -7,7 +7,7 @@ the picture nor a rounded transition reaches: the radius of the transition is a 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -76,14 +76,14 @@ def fit_plate(points: Points, run: Run, detail: Detail, *, toe_at_stop: bool) ->
     if own > 1.3 * noise:
         noise = min(own, 6 * noise)
         fit = robust_line(body, noise)
-    correlation = _correlation_points(fit.line.offset(body)[fit.inliers])
+    correlation = correlation_points(fit.line.offset(body)[fit.inliers])
     fit = robust_line(body, noise, correlation_points=correlation)
     if float((ordered[-1] - ordered[0]) @ fit.line.direction) < 0:
-        fit = LineFit(fit.line.reversed(), fit.residual_std, fit.offset_std, fit.angle_std_rad, fit.inliers)
+        fit = replace(fit, line=fit.line.reversed())
     return fit, ordered
 
 
-def _correlation_points(residuals: Points) -> float:
+def correlation_points(residuals: Points) -> float:
     """Return how many neighbouring residuals carry one independent piece of information.
 
     From the growth of the variance of block means with the block's length (integrated autocorrelation).
@@ -277,9 +277,10 @@ def _model_toe(
     face_index = int(candidates[0]) if len(candidates) else leave
     if undercut:
         face_index = leave
-    noise = math.hypot(detail.noise_mm, 0.3 * fit.residual_std)
+    # A face is no smoother than the plate beside it.
+    noise = math.hypot(detail.noise_mm, fit.residual_std)
     slope = math.sin(math.radians(min(max(slope_deg, 2.0), 178.0)))
-    std = math.hypot(std_along, 0.5 * noise / max(slope, 0.03))
+    std = math.hypot(std_along, 0.8 * noise / max(slope, 0.03))
     std = math.hypot(std, fit.std_at(float(fit.line.along(point))) / max(math.tan(math.radians(min(slope_deg, 80.0))), 0.05))
     std = math.hypot(std, 0.04 * detail.blur_mm)
     # Where the face comes off the plate too gently, the place where it is seen to leave and the place
