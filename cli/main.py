@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import logging
 import os
 import sys
@@ -10,7 +11,7 @@ from typing import Annotated
 import typer
 
 from cli import calibrate, demo, measure
-from cli.options import complain
+from cli.options import complain, mute_stdout
 from core.errors import ToelineError
 
 app = typer.Typer(
@@ -52,6 +53,9 @@ def main(arguments: list[str] | None = None) -> None:
     """Run the command line and leave with its exit status."""
     # Decoders of damaged pictures write to stderr themselves; the one line there is ours.
     os.environ.setdefault("OPENCV_LOG_LEVEL", "SILENT")
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")
     logging.getLogger("tifffile").addHandler(logging.NullHandler())
     raise SystemExit(run(sys.argv[1:] if arguments is None else arguments))
 
@@ -78,8 +82,7 @@ def run(arguments: list[str]) -> int:
     except (KeyboardInterrupt, typer.Abort):
         return complain("interrupted.", INTERRUPTED)
     except BrokenPipeError:
-        # The reader of the pipe has seen enough; a second complaint at exit must not follow.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        mute_stdout()
         return 0
 
 

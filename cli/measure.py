@@ -54,7 +54,7 @@ def measure(
     ] = None,
 ) -> int:
     """Measure the welds in photographs of sections or in profile files."""
-    from cli.options import choose, refuse_overwriting
+    from cli.options import choose, mute_stdout, refuse_overwriting
     from cli.table import print_inspection
     from inspection.document import as_text, document, write_text
     from inspection.picture import inspect_file, needs_scale, source_kind
@@ -82,10 +82,13 @@ def measure(
         inspection = inspect_file(path, settings, shared)
         entries.append(inspection.entry)
         status = max(status, _report(path, inspection))
-        if str(json_file) != "-":
-            print_inspection(inspection.entry, units)
         for target in _targets(drawing, overlay if output is not None else None):
             _draw(target, path, inspection, units)
+        if str(json_file) != "-":
+            try:
+                print_inspection(inspection.entry, units)
+            except BrokenPipeError:
+                mute_stdout()
     text = as_text(document(entries))
     for result in results:
         if result is not None and str(result) == "-":

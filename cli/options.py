@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import os
 import sys
 from collections.abc import Iterable
 from pathlib import Path
@@ -14,6 +15,11 @@ def complain(message: str, status: int) -> int:
     """Print one line to stderr and return the status."""
     print("toeline: " + " ".join(message.split()), file=sys.stderr)
     return status
+
+
+def mute_stdout() -> None:
+    """Send what is still printed nowhere: the reader of the pipe has seen enough, the files are still wanted."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def parse_point(text: str, name: str) -> tuple[float, float]:

@@ -20,10 +20,12 @@ def print_inspection(entry: dict[str, Any], units: str) -> None:
     console = Console(highlight=False, markup=False, emoji=False)
     if not console.is_terminal:
         console.width = max(console.width, 110)
-    print_source(console, entry)
-    for weld in entry["welds"]:
-        print_weld(console, weld, entry, units)
-    console.print(PROPOSAL)
+    with console.capture() as captured:
+        print_source(console, entry)
+        for weld in entry["welds"]:
+            print_weld(console, weld, entry, units)
+        console.print(PROPOSAL)
+    print(captured.get(), flush=True)
 
 
 def print_source(console: Any, entry: dict[str, Any]) -> None:

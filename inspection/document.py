@@ -82,14 +82,19 @@ def flag_entries(flags: Sequence[Flag]) -> list[Entry]:
     return [{"code": flag.code, "message": flag.message} for flag in dict.fromkeys(flags)]
 
 
+def as_name(path: str | Path) -> str:
+    """Return a path as text that any reader takes: bytes of a name that are no text are replaced."""
+    return str(path).encode("utf-8", "replace").decode("utf-8")
+
+
 def error_entry(error: ToelineError) -> Entry:
     """Return why a file gave nothing."""
-    return {"code": error.code, "message": str(error)}
+    return {"code": error.code, "message": as_name(str(error))}
 
 
 def as_text(content: Entry) -> str:
     """Return a document as JSON; a number that is not finite is a bug and raises ValueError."""
-    return json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    return json.dumps(content, indent=2, allow_nan=False) + "\n"
 
 
 def write_text(path: str | Path, text: str) -> None:

@@ -61,7 +61,7 @@ def measure_file(path: str | Path, settings: Settings) -> Entry:
 def inspect_file(path: str | Path, settings: Settings, calibration: Calibration | None) -> Inspection:
     """Measure one picture or profile with a calibration already read."""
     kind = source_kind(path, settings)
-    source: Entry = {"path": str(path), "sha256": None, "kind": kind, "width_px": None, "height_px": None}
+    source: Entry = {"path": document.as_name(path), "sha256": None, "kind": kind, "width_px": None, "height_px": None}
     try:
         if kind == "profile":
             return _inspect_profile(path, settings, source)

@@ -183,6 +183,23 @@ def test_unreadable_file_is_status_3(tmp_path: Path, capsys: pytest.CaptureFixtu
     )
 
 
+def test_file_name_that_is_no_text(tmp_path: Path) -> None:
+    path = os.fsencode(tmp_path) + b"/weld-\xff \xc3\xa9.jpg"
+    Path(os.fsdecode(path)).write_bytes(TEE.read_bytes())
+    result = tmp_path / "r.json"
+    command = [sys.executable, "-m", "cli.main", "measure", path, *SCALE, "--json", str(result)]
+    done = subprocess.run(command, cwd=ROOT, capture_output=True, timeout=120, check=False)
+    assert (done.returncode, done.stderr) == (0, b"")
+    assert read_result(result).results[0].welds[0].joint == "tee"
+
+
+def test_screen_that_knows_no_signs(tmp_path: Path) -> None:
+    command = [sys.executable, "-m", "cli.main", "measure", str(TEE), *SCALE]
+    environment = os.environ | {"PYTHONIOENCODING": "ascii"}
+    done = subprocess.run(command, cwd=ROOT, capture_output=True, timeout=120, check=False, env=environment)
+    assert (done.returncode, done.stderr) == (0, b"")
+
+
 def test_nothing_measurable_is_status_4(tmp_path: Path, capsys: pytest.CaptureFixture) -> None:
     assert "blank.png" in complaint(capsys, "measure", blank(tmp_path / "blank.png"), *SCALE, status=4)
 
@@ -204,6 +221,16 @@ def test_closed_pipe_is_no_error() -> None:
     command = f"'{sys.executable}' -m cli.main measure '{TEE}' --scale '0.028 mm' --json - | head -c 1"
     done = subprocess.run(["bash", "-c", command], cwd=ROOT, capture_output=True, timeout=120, check=False)
     assert done.stderr == b""
+
+
+def test_closed_pipe_leaves_the_files_whole(tmp_path: Path) -> None:
+    command = (
+        f"set -o pipefail; '{sys.executable}' -m cli.main measure '{TEE}' '{TEE}' --scale '0.028 mm' "
+        f"--output '{tmp_path}' | true"
+    )
+    done = subprocess.run(["bash", "-c", command], cwd=ROOT, capture_output=True, timeout=120, check=False)
+    assert (done.returncode, done.stderr) == (0, b"")
+    assert sorted(os.listdir(tmp_path)) == ["result.json", "tee-2-overlay.png", "tee-overlay.png"]
 
 
 def test_interrupt_is_one_line(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture) -> None:
