@@ -20,6 +20,10 @@ def random_look(rng: np.random.Generator, difficulty: str, *, joint: str = "tee"
         look = Look(background, plate, plate, plate, seam=background + 0.3 * (plate - background), weld_texture=0.005)
         return look, Exposure(blur_px=float(rng.uniform(0.5, 0.9)), read_noise=0.003, shot_noise=0.004)
     hard = difficulty == "hard"
+    shadow = 0.0
+    if hard and kind in (1, 2) and sign < 0 and rng.random() < 0.4:
+        # a third of the contrast at most: a deeper shadow could not be told from the section by anybody
+        shadow = float(rng.uniform(0.1, 0.33)) * contrast / background
     share = 1.0 if hard else 0.55
     weld = plate - sign * contrast * float(rng.uniform(-0.15, 0.4)) * share
     haz = plate - sign * contrast * float(rng.uniform(-0.1, 0.3)) * share
@@ -43,7 +47,7 @@ def random_look(rng: np.random.Generator, difficulty: str, *, joint: str = "tee"
         light_gradient=float(rng.uniform(0, 0.3 if hard and kind != 4 else 0.15)),
         light_angle_deg=float(rng.uniform(0, 360)),
         vignette=float(rng.uniform(0, 0.3 if hard and kind != 4 else 0.15)),
-        shadow=float(rng.uniform(0.1, 0.3)) if hard and kind in (1, 2) and rng.random() < 0.4 and sign < 0 else 0.0,
+        shadow=shadow,
         shadow_angle_deg=float(rng.uniform(0, 360)),
         highlights=int(rng.integers(0, 5)) if hard and plate < 0.6 else 0,
         edge_bevel=float(rng.uniform(-0.1, 0.1)) * contrast * share,
