@@ -72,8 +72,8 @@ def _find_with(
     square_px = _square_px(view, board)
     if error > 0.2 * square_px:
         return None
-    corners, corner_ids = _seen_corners(view, used, board, quads, numbers, legacy)
-    points = refined(gray, corners, square_px)
+    corners, corner_ids, ratio = _seen_corners(view, used, board, quads, numbers, legacy)
+    points = refined(gray, corners, square_px, free_share=0.5 * (1.0 - ratio))
     good = np.asarray(np.isfinite(points).all(axis=1), bool)
     good[good] &= are_saddles(gray, points[good], view, board.points_mm()[corner_ids[good]], 0.1 * board.square_mm)
     if good.sum() < 4:
@@ -166,8 +166,8 @@ def _seen_corners(
     quads: NDArray[np.float64],
     numbers: NDArray[np.int64],
     legacy: bool,
-) -> tuple[Points, NDArray[np.int64]]:
-    """Return where corners beside a seen marker are expected, by the plane of the nearest markers."""
+) -> tuple[Points, NDArray[np.int64], float]:
+    """Return where corners beside a seen marker are expected, by its neighbours, their numbers, the marker ratio."""
     squares = marker_squares(board, legacy)[numbers[used]]
     seen_px = quads[used]
     ratio = board.marker_ratio or _marker_ratio(view, squares, seen_px, board)
@@ -186,4 +186,4 @@ def _seen_corners(
             local = view if fitted is None else fitted
         places.append(through(local, point[None])[0])
         ids.append(number)
-    return np.array(places).reshape(-1, 2), np.array(ids, np.int64)
+    return np.array(places).reshape(-1, 2), np.array(ids, np.int64), ratio

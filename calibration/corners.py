@@ -129,9 +129,9 @@ def to_full(points: Points, small: NDArray[np.uint8], gray: NDArray[np.uint8]) -
     return np.asarray((points + 0.5) * ratio - 0.5)
 
 
-def refined(gray: NDArray[np.uint8], points: Points, square_px: float) -> Points:
-    """Return saddle points refined in windows that stay inside the neighbouring squares."""
-    half = int(np.clip(round(0.22 * square_px), 2, 12))
+def refined(gray: NDArray[np.uint8], points: Points, square_px: float, *, free_share: float = 0.3) -> Points:
+    """Return saddle points refined in windows that stay where squares are plain, ``free_share`` of a square around."""
+    half = int(np.clip(round(0.75 * free_share * square_px), 2, 12))
     inside = (points > half + 2).all(axis=1) & (points < np.array(gray.shape[::-1]) - half - 3).all(axis=1)
     result = points.copy()
     if inside.any():

@@ -78,6 +78,8 @@ class Graduation:
         (N,) relative tick lengths, 1 for the shortest.
     halved
         Largest strength of ticks half-way between, in any row near the rule, relative to the ticks.
+    solid
+        Share of the ticks' length that is drawn through; a line of print is not.
     """
 
     index: NDArray[np.int64]
@@ -92,6 +94,7 @@ class Graduation:
     lengths: NDArray[np.float64]
 
     halved: float
+    solid: float
 
     @property
     def count(self) -> int:
@@ -147,7 +150,8 @@ def _best_rows(gray: NDArray[np.uint8], strip: Strip, band: tuple[float, float])
     graduation = _take_ticks(gray, strip, band)
     if graduation is None:
         return []
-    if graduation.count < 16 or graduation.untidiness < 0.05:
+    hopeless = graduation.count < 16 or graduation.untidiness > 0.18 or graduation.seen_share < 0.6
+    if hopeless or graduation.untidiness < 0.05:
         return [graduation]
     found = [graduation]
     low_px = max(1.0, 0.3 * strip.period_px)
@@ -274,7 +278,7 @@ def _take_ticks(gray: NDArray[np.uint8], strip: Strip, band: tuple[float, float]
     first, last = _chord(strip, width, height)
     step = min(1.0, strip.period_px / 16)
     inset = 0.15 * (band[1] - band[0])
-    half = max(1.0, 0.5 * (band[1] - band[0]) - inset)
+    half = float(max(1.0, 0.5 * (band[1] - band[0]) - inset))
     middle = 0.5 * (band[0] + band[1])
     centred = Strip(strip.origin + middle * strip.tick, strip.along, strip.tick, strip.period_px)
     picture = centred.sample(gray, first, last, half, step)
@@ -293,7 +297,7 @@ def _take_ticks(gray: NDArray[np.uint8], strip: Strip, band: tuple[float, float]
     index = (index - index[0]) // _common_step(index)
     coefficients, residual = _smooth_fit(index, x)
     period = float(np.median(np.abs(np.polyval(np.polyder(coefficients), index))))
-    lengths = _tick_lengths(gray, centred, x, half, dark)
+    lengths, solid = _tick_lengths(gray, centred, x, half, dark)
     return Graduation(
         index - index[0],
         centred.to_picture(x, 0.0),
@@ -306,6 +310,7 @@ def _take_ticks(gray: NDArray[np.uint8], strip: Strip, band: tuple[float, float]
         dark,
         lengths,
         _halved(gray, centred, index, x, coefficients, half, dark),
+        solid,
     )
 
 
@@ -363,26 +368,35 @@ def _steps(
     """Walk from the start one way, one expected tick after the other; the index counts spacings."""
     first = int(peaks[np.argmin(np.abs(peaks - start))])
     found = {0: first}
+    recent = [0]
     local, missing, number = period, 0, 0
     near_height = float(signal[first])
     while True:
         number += way
-        recent = sorted(found, key=lambda i: -way * i)[:12]
-        if len(recent) >= 5:
-            local = way * float(np.polyfit(recent, [found[i] for i in recent], 1)[0]) * way
-        last = recent[0]
+        last = recent[-1]
         expected = found[last] + (number - last) * local
         if not 0 <= expected < len(signal):
             return found
-        nearest = int(peaks[np.argmin(np.abs(peaks - expected))])
+        place = int(np.searchsorted(peaks, expected))
+        beside = peaks[max(0, place - 1) : place + 1]
+        nearest = int(beside[0] if len(beside) == 1 or expected - beside[0] < beside[1] - expected else beside[1])
         if abs(nearest - expected) < NEAR * period and signal[nearest] > 0.35 * near_height:
             found[number] = nearest
+            recent = [*recent[-11:], number]
+            if len(recent) >= 5:
+                local = _slope(recent, [found[i] for i in recent])
             near_height += 0.2 * (min(float(signal[nearest]), 2 * near_height) - near_height)
             missing = 0
         else:
             missing += 1
             if missing > min(LONGEST_GAP, len(found)):
                 return found
+
+
+def _slope(x: list[int], y: list[int]) -> float:
+    middle_x, middle_y = sum(x) / len(x), sum(y) / len(y)
+    moment = sum((a - middle_x) * (b - middle_y) for a, b in zip(x, y, strict=True))
+    return moment / sum((a - middle_x) ** 2 for a in x)
 
 
 def _without_strays(index: NDArray[np.int64]) -> NDArray[np.int64]:
@@ -405,14 +419,14 @@ def _centroid(signal: NDArray[np.float64], peak: int, period: float) -> float:
 
 def _smooth_fit(index: NDArray[np.int64], x: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Fit position over index by a cubic; return its coefficients and the residuals."""
-    coefficients = np.polyfit(index, x, 3 if len(index) > 12 else 2)
+    coefficients = np.polyfit(index, x, 3 if len(index) > 24 else 2)
     return coefficients, x - np.polyval(coefficients, index)
 
 
 def _tick_lengths(
     gray: NDArray[np.uint8], strip: Strip, x: NDArray[np.float64], half: float, dark: bool
-) -> NDArray[np.float64]:
-    """Return how far each tick reaches beyond the shared rows, 1 for the shortest, by its own contrast."""
+) -> tuple[NDArray[np.float64], float]:
+    """Return how far each tick reaches, 1 for the shortest, and which share of the shared rows is drawn through."""
     reach = 5.0 * half
     y = np.arange(-reach, reach + 1.0, max(1.0, half / 12))
     tick = _look(gray, strip, x, y, 0.0)
@@ -422,7 +436,9 @@ def _tick_lengths(
     strong = contrast > 0.5 * np.median(contrast[:, inner], axis=1)[:, None]
     middle = len(y) // 2
     lengths = np.array([_run_around(row, middle).sum() for row in strong], float)
-    return lengths / max(1.0, float(np.quantile(lengths, 0.1)))
+    core = contrast[:, np.abs(y) <= 0.8 * half]
+    solid = float(np.mean(core > 0.3 * np.median(core, axis=1)[:, None]))
+    return lengths / max(1.0, float(np.quantile(lengths, 0.1))), solid
 
 
 def _halved(

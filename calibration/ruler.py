@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from calibration.graduation import LEAST_TICKS, Graduation, follow
 from calibration.model import Calibration, Lens
 from calibration.plane import PlaneOffset, plane_correction
-from calibration.stripes import find_stripes, grouped, pyramid
+from calibration.stripes import Stripes, find_stripes, grouped, pyramid
 from calibration.unseen import (
     LEAST_TILT_STD_RAD,
     TILT_STD_RAD,
@@ -34,6 +34,14 @@ RULE_REL_STD = 0.0005
 TRIED_GROUPS = 10
 LARGEST_UNTIDINESS = 0.07
 LEAST_CONTRAST = 3.0
+FINE_PERIOD_PX = 4.5
+LEAST_SOLID, LEAST_SOLID_SHORT = 0.9, 0.65
+SHORTEST_TICK, LONGEST_TICK = 0.55, 10.0
+"""Length of the finest ticks in spacings: shorter are dots and letters, longer are ruled lines."""
+
+LARGEST_LENGTH_SPREAD = 1.5
+"""Upper over lower quartile of tick lengths that follow no pattern: letters differ by more."""
+
 HALF_TICK_STRENGTH = 0.4
 LONG_TICK = 1.25
 
@@ -110,19 +118,35 @@ def _graduations(gray: NDArray[np.uint8]) -> list[Graduation]:
         for start in grouped(stripes)[:TRIED_GROUPS]:
             level = int(np.clip(math.floor(math.log2(start.period_px / 5.0)), 0, len(levels) - 1))
             found.extend(g for g in follow(gray, levels[level], 2.0**level, start) if _tidy(g))
+        found.extend(_finer(gray, found))
         if found:
             return sorted(found, key=lambda g: -_merit(g))
     return []
 
 
+def _finer(gray: NDArray[np.uint8], found: list[Graduation]) -> list[Graduation]:
+    """Return the graduation at half the spacing when ticks half-way are seen and nothing else found them."""
+    halved = [g for g in found if g.halved > HALF_TICK_STRENGTH]
+    if not halved:
+        return []
+    best = max(halved, key=_merit)
+    middle = best.points_px[best.count // 2]
+    period = 0.5 * best.period_px
+    start = Stripes(middle, np.array([best.tick[1], -best.tick[0]]), period, 3 * best.half_length_px, 0.0)
+    return [g for g in follow(gray, gray, 1.0, start) if _tidy(g) and 0.9 < g.period_px / period < 1.1]
+
+
 def _tidy(graduation: Graduation) -> bool:
     """Tell ticks from figures and scratches; the fewer the ticks, the tidier they have to be."""
+    length = 2 * graduation.half_length_px / graduation.period_px
     limit = min(LARGEST_UNTIDINESS, 0.035 + 0.002 * (graduation.count - LEAST_TICKS))
     return (
-        graduation.count >= LEAST_TICKS
+        graduation.count >= (LEAST_TICKS if graduation.period_px > FINE_PERIOD_PX else 2 * LEAST_TICKS)
         and graduation.untidiness < limit
         and graduation.contrast > LEAST_CONTRAST
         and graduation.seen_share > 0.75
+        and graduation.solid > (LEAST_SOLID_SHORT if length < 1.2 and graduation.untidiness < 0.02 else LEAST_SOLID)
+        and SHORTEST_TICK < length < LONGEST_TICK
     )
 
 
@@ -155,8 +179,15 @@ def _readings(found: list[Graduation]) -> list[Reading]:
             continue
         patterns = [tick_pattern(g.index, g.lengths) for g in group]
         pattern = next((kind for kind in patterns if kind != "none"), "none")
+        if pattern == "none" and min(_length_spread(g) for g in group) > LARGEST_LENGTH_SPREAD:
+            continue
         readings.append(Reading(group[0], pattern, max(g.halved for g in group) > HALF_TICK_STRENGTH))
     return readings
+
+
+def _length_spread(graduation: Graduation) -> float:
+    low, high = np.quantile(graduation.lengths, (0.25, 0.75))
+    return float(high / max(low, 1e-6))
 
 
 def _same_graduation(first: Graduation, second: Graduation) -> bool:
@@ -173,7 +204,12 @@ def _chosen(found: list[Graduation], spacing_mm: float) -> tuple[Graduation, flo
             f"no rule is seen: at least {LEAST_TICKS} evenly spaced ticks are needed; show more of the rule, "
             "sharper, or mark a known length"
         )
-    fitting = [(r.graduation, n) for r in _readings(found) if (n := _spacings_per_tick(r, spacing_mm)) is not None]
+    readings = _without_halved(_readings(found), spacing_mm)
+    fitting = [(r.graduation, n) for r in readings if (n := _spacings_per_tick(r, spacing_mm)) is not None]
+    if not readings:
+        raise CalibrationRefused(
+            "what looks like ticks differs in length without order, as print does: no rule is seen"
+        )
     if not fitting:
         raise CalibrationRefused(
             f"the long and short ticks of the rule do not fit a spacing of {spacing_mm:g} mm: check --spacing, which "
@@ -190,6 +226,21 @@ def _chosen(found: list[Graduation], spacing_mm: float) -> tuple[Graduation, flo
             f"{spacing_mm:g} mm cannot be told: give the part of the picture with the right one"
         )
     return best, per_tick
+
+
+def _without_halved(readings: list[Reading], spacing_mm: float) -> list[Reading]:
+    """Drop a graduation that is every second tick of a finer one which the spacing fits.
+
+    Where the coarser ticks tell that they are decimal, they are kept and the finer ones follow from them.
+    """
+    told = [r for r in readings if r.halved and r.pattern == "decimal"]
+    readings = [r for r in readings if r in told or not any(_coarser_of_same(r.graduation, t.graduation) for t in told)]
+    whole = [r for r in readings if not r.halved and _spacings_per_tick(r, spacing_mm) is not None]
+    return [
+        r
+        for r in readings
+        if r in told or not (r.halved and any(_coarser_of_same(finer.graduation, r.graduation) for finer in whole))
+    ]
 
 
 def _coarser_of_same(best: Graduation, other: Graduation) -> bool:
@@ -298,6 +349,11 @@ def _calibration(
         np.asarray(graduation.index * spacing_mm * per_tick, float),
         math.tan(math.radians(5.0)) / focal,
     )
+    if fit.residual_px > 0.1 + 0.06 * graduation.period_px:
+        raise CalibrationRefused(
+            f"the ticks lie {fit.residual_px:.2f} px (rms) off an even spacing of {graduation.period_px:.1f} px: what was "
+            "found may be print or no rule; give the part of the picture with the rule"
+        )
     correction = plane_correction(plane or PlaneOffset())
     tilt = abs(fit.along_per_px) * focal
     tilt_std = math.sqrt(float(fit.covariance[1, 1])) * focal

@@ -22,6 +22,8 @@ SHORTEST_PERIOD_PX, LONGEST_PERIOD_PX = 3.4, 10.0
 LEAST_PEAK_RATIO = 12.0
 LARGEST_CROSS_RATIO = 0.4
 LEAST_GREY_STD = 1.5
+MOST_TILES = 500
+MOST_GROUPS = 60
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -74,13 +76,13 @@ def grouped(stripes: list[Stripes]) -> list[Stripes]:
     ``strength`` of a group is the sum of its tiles, groups come strongest first.
     """
     groups: list[tuple[Stripes, float]] = []
-    for tile in stripes:
+    for tile in stripes[:MOST_TILES]:
         for index, (head, total) in enumerate(groups):
             if _same_rule(head, tile):
                 groups[index] = (head, total + tile.strength)
                 break
         else:
-            if len(groups) < 200:
+            if len(groups) < MOST_GROUPS:
                 groups.append((tile, tile.strength))
     heads = [Stripes(h.centre_px, h.direction, h.period_px, h.reach_px, total) for h, total in groups]
     return sorted(heads, key=lambda s: -s.strength)

@@ -84,8 +84,8 @@ def _board_corner(board: Board, width: float, height: float, paper: str) -> tupl
     room_down = height - 2 * MARGIN_MM - TEXT_MM - BAR_ROOM_MM
     if across + 2 * quiet > room_across or down + 2 * quiet > room_down:
         raise UsageError(
-            f"a board of {across:g} x {down:g} mm does not fit {paper} (room for {room_across:.0f} x {room_down:.0f} mm "
-            "with its white border): take fewer or smaller squares"
+            f"a board of {across:g} x {down:g} mm does not fit {paper} (room for {room_across:.0f} x {room_down:.0f} "
+            "mm with its white border): take fewer or smaller squares"
         )
     return 0.5 * (width - across), MARGIN_MM + TEXT_MM + 0.5 * (room_down - down)
 
@@ -93,7 +93,7 @@ def _board_corner(board: Board, width: float, height: float, paper: str) -> tupl
 def _write_text(pdf: FPDF, board: Board, width: float, paper: str) -> None:
     lines = (
         f'1.  Print at 100 % ("actual size", no fitting to the page) on matt {paper} paper.',
-        f"2.  Measure the bar at the foot between its end ticks with a steel rule. It should be {BAR_MM:g} mm; note what it is.",
+        f"2.  Measure the bar at the foot between its end ticks with a steel rule; note the reading ({BAR_MM:g} mm if true).",
         "3.  Cut out the board with its white border and glue it flat on a rigid plate.",
         "4.  Put it beside the section, in the same plane and squarely under the camera, and photograph both at once.",
     )

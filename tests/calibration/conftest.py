@@ -65,7 +65,7 @@ def through(homography, points):
 
 
 def chessboard(columns, rows, square_mm=10.0, px_per_mm=8, border=1.0, dark=25, light=230):
-    """Return a raster of (columns + 1) x (rows + 1) squares in a light border, and mm of its upper left inner corner."""
+    """Return a raster of (columns + 1) x (rows + 1) squares in a light border, and mm of its first inner corner."""
     side = round(square_mm * px_per_mm)
     row, column = np.indices((rows + 1, columns + 1))
     cells = np.where((row + column) % 2 == 0, dark, light).astype(np.uint8)

@@ -1,0 +1,208 @@
+"""Rules drawn with known spacing, real photographs of rules, and pictures that hold none."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+from calibration.plane import PlaneOffset
+from calibration.ruler import calibrate_ruler, tick_pattern
+from core.errors import CalibrationRefused, UsageError
+
+DATA = Path(__file__).parents[1] / "data"
+IN_PLANE = PlaneOffset(0.0, 300.0, 0.0)
+
+
+def scene(
+    draw,
+    angle_deg,
+    spacing_mm=1.0,
+    *,
+    ticks=45,
+    px_per_spacing=14.0,
+    tilt=(0.0, 0.0),
+    seed=0,
+    noise=3.0,
+    blur_px=0.8,
+    **rule,
+):
+    raster, raster_px_per_mm, first = draw.rule(ticks, spacing_mm, **rule)
+    middle = (first[0] + (ticks - 1) / 2 * spacing_mm, first[1])
+    view = draw.view(*tilt, angle_deg, px_per_spacing / spacing_mm, 2600.0, (620.0, 480.0), middle)
+    gray = draw.seen(raster, raster_px_per_mm, view, (1250, 950), noise=noise, blur_px=blur_px, seed=seed)
+    return gray, view, first
+
+
+def length_error(draw, calibration, view, first, spacing_mm, start, end):
+    ends_mm = np.array([[first[0] + start * spacing_mm, first[1]], [first[0] + end * spacing_mm, first[1]]])
+    found = calibration.to_mm(draw.through(view, ends_mm))
+    return float(np.hypot(*(found[1] - found[0]))) / ((end - start) * spacing_mm) - 1
+
+
+@pytest.mark.parametrize("angle_deg", range(0, 360, 24))
+def test_any_rotation(draw, angle_deg):
+    gray, view, first = scene(draw, angle_deg, dark=angle_deg % 48 == 0)
+    calibration = calibrate_ruler(gray, 1.0)
+    assert calibration.provenance["ticks"] == 45
+    assert abs(length_error(draw, calibration, view, first, 1.0, 2, 42)) < 0.001
+    axes = calibration.to_mm(np.array([[600.0, 400.0], [610.0, 400.0], [600.0, 390.0]]))
+    assert axes[1, 0] > axes[0, 0]
+    assert axes[2, 1] > axes[0, 1]
+
+
+@pytest.mark.parametrize(
+    ("spacing_mm", "pattern"),
+    [(1.0, "decimal"), (0.5, "halves"), (25.4 / 16, "halves"), (25.4 / 32, "halves"), (25.4 / 64, "none")],
+)
+@pytest.mark.parametrize("px_per_spacing", [6.5, 22.0])
+def test_usual_graduations(draw, spacing_mm, pattern, px_per_spacing):
+    gray, view, first = scene(draw, 33.0, spacing_mm, px_per_spacing=px_per_spacing, pattern=pattern, blur_px=0.6)
+    calibration = calibrate_ruler(gray, spacing_mm)
+    assert abs(length_error(draw, calibration, view, first, spacing_mm, 0, 44)) < 0.002
+
+
+def test_hidden_stretch_keeps_the_count(draw):
+    gray, view, first = scene(draw, 11.0, ticks=50, missing=tuple(range(20, 29)))
+    calibration = calibrate_ruler(gray, 1.0)
+    assert calibration.provenance["ticks"] == 41
+    assert calibration.provenance["ticks_hidden"] == 9
+    assert abs(length_error(draw, calibration, view, first, 1.0, 0, 49)) < 0.001
+
+
+def test_perspective_along_the_rule_is_mapped(draw):
+    gray, view, first = scene(draw, 0.0, ticks=60, tilt=(0.0, 12.0))
+    calibration = calibrate_ruler(gray, 1.0)
+    assert calibration.provenance["drift"] > 0.03
+    for start, end in ((0, 12), (24, 36), (47, 59)):
+        assert abs(length_error(draw, calibration, view, first, 1.0, start, end)) < 0.003
+
+
+def test_scale_lies_inside_its_uncertainty(draw):
+    """Of the errors over two standard uncertainties, one in twenty is expected; the figure must be earned, not huge."""
+    rng = np.random.default_rng(3)
+    shares, errors = [], []
+    for number in range(24):
+        tilt = tuple(rng.uniform(-6, 6, 2))
+        gray, view, first = scene(
+            draw,
+            rng.uniform(0, 360),
+            ticks=int(rng.integers(15, 55)),
+            px_per_spacing=rng.uniform(6, 16),
+            tilt=tilt,
+            noise=rng.uniform(1, 6),
+            blur_px=rng.uniform(0.5, 1.1),
+            seed=number,
+        )
+        calibration = calibrate_ruler(gray, 1.0, plane=IN_PLANE, rule_rel_std=0.0)
+        for start, end in ((0, 10), (3, 14)):
+            error = length_error(draw, calibration, view, first, 1.0, start, end)
+            ends = draw.through(view, np.array([[first[0] + start, first[1]], [first[0] + end, first[1]]]))
+            parts = calibration.relative_components(ends)
+            shares.append(abs(error) / np.hypot(parts["scale"], parts["tilt"]))
+            errors.append(error)
+    assert np.mean(np.array(shares) < 2.0) >= 0.9
+    assert float(np.sqrt(np.mean(np.square(errors)))) < 0.002
+
+
+def test_photograph_of_a_butt_joint():
+    """50 mm paper rule in a photograph of 18 megapixels: 11.22 to 11.44 px per mm by hand (BAM, BSD-3, see its LICENSE)."""
+    gray = cv2.imread(str(DATA / "butt-joint-photo" / "WID417_pre.JPG"), cv2.IMREAD_GRAYSCALE)
+    calibration = calibrate_ruler(gray, 1.0)
+    seen = calibration.provenance
+    assert seen["ticks"] == 51
+    assert seen["tick_pattern"] == "decimal"
+    assert seen["px_per_mm_mean"] == pytest.approx(11.33, rel=0.01)
+    assert seen["px_per_mm_first"] == pytest.approx(11.22, rel=0.01)
+    assert seen["px_per_mm_last"] == pytest.approx(11.44, rel=0.01)
+    with pytest.raises(CalibrationRefused, match="do not fit"):
+        calibrate_ruler(gray, 0.5)
+    with pytest.raises(CalibrationRefused, match="do not fit"):
+        calibrate_ruler(gray, 25.4 / 32)
+
+
+@pytest.mark.parametrize("angle_deg", [0, 90])
+def test_photograph_of_a_specimen_above_a_rule(angle_deg):
+    """A rule whose millimetres are numbered and halved: 67 px per cm by hand (BSD-3, see LICENSE.txt)."""
+    gray = cv2.imread(str(DATA / "specimens-on-rulers" / f"BMNHE_1105737_angle{angle_deg}.JPG"), cv2.IMREAD_GRAYSCALE)
+    for spacing_mm in (1.0, 0.5):
+        assert calibrate_ruler(gray, spacing_mm).provenance["px_per_mm_mean"] == pytest.approx(6.69, rel=0.01)
+    with pytest.raises(CalibrationRefused):
+        calibrate_ruler(gray, 25.4 / 64)
+
+
+def _text(seed):
+    picture = np.full((700, 1000), 235, np.uint8)
+    rng = np.random.default_rng(seed)
+    for line in range(19):
+        letters = "".join(chr(int(c)) for c in rng.integers(97, 123, 50))
+        cv2.putText(picture, letters, (20, 40 + 34 * line), seed % 4, 0.7, 20, 1, cv2.LINE_AA)
+    return picture
+
+
+def _noise(seed):
+    grey = np.random.default_rng(seed).integers(0, 256, (700, 1000)).astype(np.float32)
+    return cv2.GaussianBlur(grey, (0, 0), 0.5 + seed).clip(0, 255).astype(np.uint8)
+
+
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("make", [_text, _noise])
+def test_print_and_noise_are_no_rule(make, seed):
+    with pytest.raises(CalibrationRefused):
+        calibrate_ruler(make(seed), 1.0)
+
+
+def test_blank_and_tiny_pictures_are_no_rule():
+    with pytest.raises(CalibrationRefused, match="no rule"):
+        calibrate_ruler(np.full((500, 700), 128, np.uint8), 1.0)
+    with pytest.raises(CalibrationRefused, match="no rule"):
+        calibrate_ruler(np.full((20, 30), 128, np.uint8), 1.0)
+
+
+@pytest.mark.parametrize("angle_deg", [0, 17, 45])
+@pytest.mark.parametrize("square_px", [12, 20, 45])
+def test_chessboard_is_no_rule(draw, angle_deg, square_px):
+    raster, first = draw.chessboard(30, 22)
+    view = draw.view(2, 3, angle_deg, square_px / 10, 2600, (600, 450), (first[0] + 145, first[1] + 105))
+    with pytest.raises(CalibrationRefused):
+        calibrate_ruler(draw.seen(raster, 8, view, (1200, 900)), 1.0)
+
+
+def test_too_few_ticks_are_refused(draw):
+    gray, _, _ = scene(draw, 20.0, ticks=6)
+    with pytest.raises(CalibrationRefused):
+        calibrate_ruler(gray, 1.0)
+
+
+def test_millimetre_ticks_are_not_taken_for_fractions_of_an_inch(draw):
+    gray, _, _ = scene(draw, 5.0, pattern="decimal")
+    with pytest.raises(CalibrationRefused, match="do not fit"):
+        calibrate_ruler(gray, 25.4 / 32)
+
+
+def test_two_rules_are_refused_and_a_region_helps(draw):
+    first_picture, view, first = scene(draw, 0.0, px_per_spacing=14.0, pattern="none", figures=False)
+    second, _, _ = scene(draw, 0.0, px_per_spacing=11.0, pattern="none", figures=False)
+    both = first_picture.copy()
+    both[:300] = second[330:630]
+    with pytest.raises(CalibrationRefused, match="two graduations"):
+        calibrate_ruler(both, 1.0)
+    calibration = calibrate_ruler(both, 1.0, region_px=(0, 320, 1250, 400))
+    assert abs(length_error(draw, calibration, view, first, 1.0, 0, 44)) < 0.001
+
+
+def test_impossible_input():
+    gray = np.zeros((100, 100), np.uint8)
+    with pytest.raises(UsageError, match="spacing"):
+        calibrate_ruler(gray, 0.0)
+    with pytest.raises(UsageError, match="region"):
+        calibrate_ruler(gray, 1.0, region_px=(200, 200, 10, 10))
+
+
+def test_tick_pattern_tells_the_kind_of_rule():
+    index = np.arange(40)
+    assert tick_pattern(index, np.where(index % 10 == 3, 2.0, np.where(index % 5 == 3, 1.5, 1.0))) == "decimal"
+    assert tick_pattern(index, np.where(index % 2 == 1, 1.6, 1.0)) == "halves"
+    assert tick_pattern(index, np.ones(40)) == "none"
