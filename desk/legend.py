@@ -73,8 +73,10 @@ def value_lines(
         joint = weld.section.joint
         listed = _LISTED.get(joint, _LISTED["fillet"])
         stated = [(label, format_value(values.get(name), units)) for name, label in listed]
-        content = ", ".join(f"{label} {value}" for label, value in stated if value is not None)
-        lines += textwrap.wrap(f"Weld {number}, {joint}: {content}", max(20, characters), subsequent_indent="    ")
+        # A label and its value stay on one line: the space between them is put back after wrapping.
+        content = ", ".join(f"{label} {value}".replace(" ", "~") for label, value in stated if value is not None)
+        wrapped = textwrap.wrap(f"Weld {number}, {joint}: {content}", max(20, characters), subsequent_indent="    ")
+        lines += [line.replace("~", " ") for line in wrapped]
     return lines
 
 

@@ -1,12 +1,12 @@
-"""Plane geometry against shapely and closed forms."""
+"""Plane geometry against closed forms and against shapely, which computes the same things its own way."""
+
+from __future__ import annotations
 
 import math
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
-from shapely.geometry import LineString, Point, Polygon
+import shapely
 
 from core.geometry import (
     Line,
@@ -18,55 +18,109 @@ from core.geometry import (
     signed_area,
 )
 
-coordinate = st.floats(-100, 100)
-point = st.tuples(coordinate, coordinate)
+
+def star(rng: np.random.Generator, count: int = 40) -> np.ndarray:
+    """Return a polygon that does not cross itself: radii that vary, angles in order."""
+    angles = np.sort(rng.uniform(0, 2 * np.pi, count))
+    return rng.uniform(2, 5, count)[:, None] * np.column_stack([np.cos(angles), np.sin(angles)])
 
 
-@given(point, st.lists(point, min_size=2, max_size=12))
-def test_distance_to_polyline_is_that_of_shapely(where: tuple, corners: list) -> None:
-    line = np.array(corners)
-    if np.ptp(line, axis=0).max() < 1e-3:
-        return
-    distance, nearest = distance_to_segments(np.array(where), line)
-    assert distance == pytest.approx(LineString(line).distance(Point(where)), abs=1e-6)
-    assert np.hypot(*(nearest - where)) == pytest.approx(distance, abs=1e-6)
+@pytest.mark.parametrize("turn_deg", [0, 17, 90, 133, 180, 271])
+def test_line_frame_is_right_handed_at_any_turn(turn_deg: float) -> None:
+    """Along grows with the direction, offset to its left, and both lead back to the point."""
+    rng = np.random.default_rng(turn_deg)
+    a = math.radians(turn_deg)
+    line = Line.through(np.array([3.0, -2.0]), np.array([3.0 + 5 * math.cos(a), -2.0 + 5 * math.sin(a)]))
+    points = rng.uniform(-20, 20, (50, 2))
+    back = line.point + line.along(points)[:, None] * line.direction + line.offset(points)[:, None] * line.normal
+    assert np.allclose(back, points, atol=1e-12)
+    assert math.hypot(line.dx, line.dy) == pytest.approx(1, abs=1e-15)
+    assert line.dx * line.normal[1] - line.dy * line.normal[0] == pytest.approx(1)
+    assert np.allclose(line.reversed().offset(points), -line.offset(points))
+    assert np.allclose(line.reversed().along(points), -line.along(points))
+    assert np.allclose(line.at(2.5), line.point + 2.5 * line.direction)
 
 
-@given(st.integers(3, 40), st.floats(0.1, 50), point)
-def test_area_and_length_are_those_of_shapely(count: int, radius: float, centre: tuple) -> None:
-    angle = np.linspace(0, 2 * math.pi, count, endpoint=False)
-    polygon = np.column_stack([radius * np.cos(angle), 0.5 * radius * np.sin(angle)]) + centre
-    assert signed_area(polygon) == pytest.approx(Polygon(polygon).area, rel=1e-9)
-    assert signed_area(polygon[::-1]) == pytest.approx(-Polygon(polygon).area, rel=1e-9)
-    assert arc_length(polygon)[-1] == pytest.approx(LineString(polygon).length, rel=1e-9)
+def test_line_takes_one_point_or_many() -> None:
+    line = Line.through(np.array([0, 0]), np.array([10, 0]))
+    assert float(line.along(np.array([4.0, 3.0]))) == 4.0
+    assert float(line.offset(np.array([4.0, 3.0]))) == 3.0
+    assert line.offset(np.array([[0.0, 1.0], [0.0, -1.0]])).tolist() == [1.0, -1.0]
 
 
-def test_intersection_and_parallel_lines() -> None:
-    level = Line.through(np.array([0.0, 2.0]), np.array([5.0, 2.0]))
-    steep = Line.through(np.array([3.0, -1.0]), np.array([3.0, 1.0]))
-    assert intersection(level, steep) == pytest.approx([3.0, 2.0])
-    assert intersection(level, Line.through(np.array([0.0, 0.0]), np.array([1000.0, 1.0]))) is None
-    assert intersection(level, Line.through(np.array([0.0, 0.0]), np.array([100.0, 1.0]))) is not None
-
-
-def test_left_of_the_direction_is_positive() -> None:
-    line = Line.through(np.array([0.0, 0.0]), np.array([2.0, 0.0]))
-    assert float(line.offset(np.array([1.0, 3.0]))) == 3.0
-    assert float(line.along(np.array([1.0, 3.0]))) == 1.0
-    assert float(line.reversed().offset(np.array([1.0, 3.0]))) == -3.0
+def test_line_needs_two_points() -> None:
     with pytest.raises(ValueError, match="two different points"):
         Line.through(np.array([1.0, 1.0]), np.array([1.0, 1.0]))
 
 
-@given(st.floats(-math.pi, math.pi), point, point)
-def test_rotation_keeps_distances_and_turns_counter_clockwise(angle: float, about: tuple, where: tuple) -> None:
-    turned = rotate(np.array([where]), angle, np.array(about))[0]
-    assert np.hypot(*(turned - about)) == pytest.approx(math.dist(where, about), abs=1e-9)
-    assert rotate(np.array([[1.0, 0.0]]), math.pi / 2)[0] == pytest.approx([0, 1], abs=1e-12)
+@pytest.mark.parametrize("angle_deg", [1, 30, 90, 150, 179, -60])
+def test_lines_meet_where_both_pass(angle_deg: float) -> None:
+    a = math.radians(angle_deg)
+    first = Line.through(np.array([-4.0, 1.0]), np.array([7.0, 1.0]))
+    second = Line(9.0 + 3 * math.cos(a), 1.0 + 3 * math.sin(a), math.cos(a), math.sin(a))
+    assert intersection(first, second) == pytest.approx([9.0, 1.0], abs=1e-9)
+    assert intersection(second, first) == pytest.approx([9.0, 1.0], abs=1e-9)
 
 
-@pytest.mark.parametrize("degrees", [0, 0.001, 30, 90, 135, 179.999, 180])
-def test_angle_between_vectors(degrees: float) -> None:
-    turn = math.radians(degrees)
-    vector = np.array([math.cos(turn), math.sin(turn)])
-    assert angle_between_deg(np.array([1.0, 0.0]), 3 * vector) == pytest.approx(degrees, abs=1e-9)
+@pytest.mark.parametrize(("angle_deg", "meet"), [(0, False), (180, False), (0.09, False), (0.11, True), (179.89, True)])
+def test_lines_within_a_tenth_of_a_degree_do_not_meet(angle_deg: float, meet: bool) -> None:
+    a = math.radians(angle_deg)
+    found = intersection(Line(0, 0, 1, 0), Line(0, 1, math.cos(a), math.sin(a)))
+    assert (found is not None) is meet
+
+
+@pytest.mark.parametrize("angle_deg", [0, 1e-5, 45, 90, 135, 179.99999, 180])
+def test_angle_between_vectors_of_any_length(angle_deg: float) -> None:
+    a = math.radians(angle_deg)
+    first, second = np.array([0.2, 0.0]), 30 * np.array([math.cos(a), math.sin(a)])
+    assert angle_between_deg(first, second) == pytest.approx(angle_deg, abs=1e-9)
+    assert angle_between_deg(second, first) == pytest.approx(angle_deg, abs=1e-9)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_area_as_shapely_has_it(seed: int) -> None:
+    polygon = star(np.random.default_rng(seed))
+    area = shapely.Polygon(polygon).area
+    assert signed_area(polygon) == pytest.approx(area, rel=1e-12)
+    assert signed_area(polygon[::-1]) == pytest.approx(-area, rel=1e-12)
+    assert signed_area(np.roll(polygon, 7, axis=0)) == pytest.approx(area, rel=1e-12)
+
+
+def test_area_of_a_regular_polygon() -> None:
+    """n/2 r² sin(2 pi / n), the closed form of a regular polygon."""
+    angles = 2 * np.pi * np.arange(17) / 17
+    ring = 3.0 * np.column_stack([np.cos(angles), np.sin(angles)])
+    assert signed_area(ring) == pytest.approx(0.5 * 17 * 9 * math.sin(2 * math.pi / 17), rel=1e-12)
+
+
+def test_arc_length_of_a_quarter_circle() -> None:
+    angles = np.linspace(0, np.pi / 2, 2001)
+    along = arc_length(4.0 * np.column_stack([np.cos(angles), np.sin(angles)]))
+    assert along[0] == 0
+    assert (np.diff(along) > 0).all()
+    assert along[-1] == pytest.approx(2 * math.pi, rel=1e-6)
+
+
+def test_turns_counter_clockwise_about_the_centre() -> None:
+    quarter = rotate(np.array([[1.0, 0.0]]), math.pi / 2)
+    assert quarter[0] == pytest.approx([0, 1], abs=1e-15)
+    about = rotate(np.array([[4.0, 1.0]]), math.pi / 2, np.array([3.0, 1.0]))
+    assert about[0] == pytest.approx([3, 2], abs=1e-15)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_distance_as_shapely_has_it(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    polyline = rng.uniform(-5, 5, (30, 2))
+    string = shapely.LineString(polyline)
+    for point in rng.uniform(-8, 8, (20, 2)):
+        distance, nearest = distance_to_segments(point, polyline)
+        assert distance == pytest.approx(string.distance(shapely.Point(point)), abs=1e-12)
+        assert math.dist(point, nearest) == pytest.approx(distance, abs=1e-12)
+        assert string.distance(shapely.Point(nearest)) < 1e-9
+
+
+def test_distance_beyond_an_end_and_over_a_repeated_point() -> None:
+    polyline = np.array([[0.0, 0.0], [0.0, 0.0], [2.0, 0.0]])
+    assert distance_to_segments(np.array([5.0, 4.0]), polyline)[0] == pytest.approx(5.0)
+    assert distance_to_segments(np.array([1.0, -3.0]), polyline)[1] == pytest.approx([1.0, 0.0])
