@@ -351,8 +351,8 @@ def _calibration(
     )
     if fit.residual_px > 0.1 + 0.06 * graduation.period_px:
         raise CalibrationRefused(
-            f"the ticks lie {fit.residual_px:.2f} px (rms) off an even spacing of {graduation.period_px:.1f} px: what was "
-            "found may be print or no rule; give the part of the picture with the rule"
+            f"the ticks lie {fit.residual_px:.2f} px (rms) off an even spacing of {graduation.period_px:.1f} px: what "
+            "was found may be print or no rule; give the part of the picture with the rule"
         )
     correction = plane_correction(plane or PlaneOffset())
     tilt = abs(fit.along_per_px) * focal

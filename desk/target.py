@@ -93,7 +93,7 @@ def _board_corner(board: Board, width: float, height: float, paper: str) -> tupl
 def _write_text(pdf: FPDF, board: Board, width: float, paper: str) -> None:
     lines = (
         f'1.  Print at 100 % ("actual size", no fitting to the page) on matt {paper} paper.',
-        f"2.  Measure the bar at the foot between its end ticks with a steel rule; note the reading ({BAR_MM:g} mm if true).",
+        f"2.  Measure the bar at the foot between its end ticks with a steel rule: {BAR_MM:g} mm if true.",
         "3.  Cut out the board with its white border and glue it flat on a rigid plate.",
         "4.  Put it beside the section, in the same plane and squarely under the camera, and photograph both at once.",
     )

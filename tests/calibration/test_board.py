@@ -186,11 +186,11 @@ def test_no_board_and_impossible_boards():
         with pytest.raises(CalibrationRefused, match="no "):
             calibrate_board(gray, Board(pattern, 8, 5, 10.0))
     for wrong in (
-        dict(columns=1),
-        dict(square_mm=0.0),
-        dict(square_mm=float("nan")),
-        dict(dictionary="DICT_X"),
-        dict(pattern="x"),
+        {"columns": 1},
+        {"square_mm": 0.0},
+        {"square_mm": float("nan")},
+        {"dictionary": "DICT_X"},
+        {"pattern": "x"},
     ):
         with pytest.raises(UsageError):
             Board(**{"pattern": "charuco", "columns": 8, "rows": 5, "square_mm": 10.0, **wrong})

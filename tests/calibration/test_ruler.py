@@ -108,7 +108,7 @@ def test_scale_lies_inside_its_uncertainty(draw):
 
 
 def test_photograph_of_a_butt_joint():
-    """50 mm paper rule in a photograph of 18 megapixels: 11.22 to 11.44 px per mm by hand (BAM, BSD-3, see its LICENSE)."""
+    """50 mm paper rule in a photograph of 18 megapixels, 11.22 to 11.44 px per mm by hand (BAM, see its LICENSE)."""
     gray = cv2.imread(str(DATA / "butt-joint-photo" / "WID417_pre.JPG"), cv2.IMREAD_GRAYSCALE)
     calibration = calibrate_ruler(gray, 1.0)
     seen = calibration.provenance
