@@ -8,7 +8,7 @@ starts from least squares is pulled off by several degrees when a third of the p
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,6 +44,30 @@ class LineFit:
     def std_at(self, along: float) -> float:
         """Return the standard uncertainty of the line's offset at a coordinate along it."""
         return math.hypot(self.offset_std, along * self.angle_std_rad)
+
+
+def with_wander(fit: LineFit, wander: float, correlation_length: float, length: float) -> LineFit:
+    """Widen a fit to what a surface that wanders about its line leaves unknown.
+
+    A stretch shorter than the wander's own length follows the wander: its residuals do not show it. The
+    wander is taken from the longest surfaces of the same part.
+
+    Parameters
+    ----------
+    wander
+        Standard deviation of the surface about its line.
+    correlation_length
+        Length over which the wander is one piece of information.
+    length
+        Length of the fitted stretch.
+    """
+    if wander <= 0 or length <= 0:
+        return fit
+    pieces = max(1.0, length / max(correlation_length, 1e-9))
+    offset = wander / math.sqrt(pieces)
+    # Slope of a line through independent pieces of standard deviation `wander` spread over `length`.
+    angle = wander * math.sqrt(12.0) / (max(length, correlation_length) * math.sqrt(pieces))
+    return replace(fit, offset_std=max(fit.offset_std, offset), angle_std_rad=max(fit.angle_std_rad, angle))
 
 
 def total_least_squares(points: Points, weights: NDArray[np.float64] | None = None) -> Line:

@@ -21,9 +21,8 @@ PointPx = tuple[float, float]
 CLICK_STD_PX = 1.0
 """How well a person marks an edge in a picture (common practice, no source)."""
 
-def apply(
-    found: FoundWelds, marks: Sequence[WeldMarks], calibration: Calibration, origin: Points
-) -> FoundWelds:
+
+def apply(found: FoundWelds, marks: Sequence[WeldMarks], calibration: Calibration, origin: Points) -> FoundWelds:
     """Put a person's marks in the place of what was found; each goes to the nearest weld."""
     welds = list(found.welds)
     for mark in marks:

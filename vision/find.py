@@ -16,14 +16,23 @@ from core.fitting import LineFit
 from core.geometry import Points, intersection, signed_area
 from vision import applied_marks
 from vision.groove_joint import OpenJoint, member, open_joint, prepared_edge
-from vision.joints import ButtPair, FilletPair, butt_pairs, classify_fillet, encloses, fillet_pairs, opposite_run, root_pair
+from vision.joints import (
+    ButtPair,
+    FilletPair,
+    butt_pairs,
+    classify_fillet,
+    encloses,
+    fillet_pairs,
+    opposite_run,
+    root_pair,
+)
 from vision.marks import WeldMarks
 from vision.outline import Outline, refine_outline
 from vision.profile import Profile
 from vision.runs import Run, bridged_runs, straight_runs
 from vision.section import Flag, Joint, Section
 from vision.segmentation import ReducedPicture, Silhouette, proposals, reduce_picture, silhouettes
-from vision.surface import Detail, fit_plate, trace_surface
+from vision.surface import Detail, fit_plate, surface_wander, trace_surface
 
 PointPx = tuple[float, float]
 JointChoice = Literal["auto", "tee", "lap", "butt", "groove"]
@@ -121,11 +130,13 @@ def find_welds(
         outlines = [refine_outline(window, s.points_px, 2.2 * reduced.factor + 2.5) for s in candidate.outlines]
         if min(outline.support for outline in outlines) < 0.5:
             continue
-        shapes = tuple(_fine_shape(outline, shift) for outline in outlines)
-        structure = _recognise(shapes, joint)
+        structure = _recognise(tuple(_fine_shape(outline, shift) for outline in outlines), joint)
         if structure is None:
             continue
-        profiles = tuple(_profile(outline, shape, shift) for outline, shape in zip(outlines, shapes, strict=True))
+        structure = _with_wander(structure)
+        profiles = tuple(
+            _profile(outline, shape, shift) for outline, shape in zip(outlines, structure.shapes, strict=True)
+        )
         flags = _picture_flags(outlines)
         found = _build(structure, profiles, flags, shift, origin)
         if not found.welds:
@@ -155,12 +166,10 @@ def find_welds_in_profile(profile: Profile, *, joint: JointChoice = "auto") -> F
         raise NothingMeasurable(
             "no weld was recognised in the profile: two straight plate surfaces with a weld between them are needed"
         )
-    return _build(structure, (profile,), (), None, np.zeros(2), closed=profile.closed)
+    return _build(_with_wander(structure), (profile,), (), None, np.zeros(2), closed=profile.closed)
 
 
-def _window(
-    gray: NDArray[np.uint8], region: tuple[int, int, int, int] | None
-) -> tuple[int, int, NDArray[np.uint8]]:
+def _window(gray: NDArray[np.uint8], region: tuple[int, int, int, int] | None) -> tuple[int, int, NDArray[np.uint8]]:
     if region is None:
         return 0, 0, gray
     x, y, w, h = region
@@ -247,7 +256,9 @@ def _judge(
     return score
 
 
-def _levels(reduced: ReducedPicture, outline_px: Points, index: NDArray[np.int64], outwards: float) -> NDArray[np.uint8]:
+def _levels(
+    reduced: ReducedPicture, outline_px: Points, index: NDArray[np.int64], outwards: float
+) -> NDArray[np.uint8]:
     """Return grey levels of the reduced picture beside outline points, a few reduced pixels off."""
     count = len(outline_px)
     tangent = outline_px[(index + 3) % count] - outline_px[(index - 3) % count]
@@ -356,6 +367,13 @@ def _recognise_open(shapes: tuple[_Shape, ...]) -> _Structure | None:
     return _Structure("groove", shapes, joint=joint, score=joint.score + 3.0)
 
 
+def _with_wander(structure: _Structure) -> _Structure:
+    """Put how far the long surfaces wander into the detail of each shape."""
+    wander = max(surface_wander(shape.points, shape.runs, shape.detail) for shape in structure.shapes)
+    shapes = tuple(replace(s, detail=replace(s.detail, wander_mm=wander)) for s in structure.shapes)
+    return replace(structure, shapes=shapes)
+
+
 def _profile(outline: Outline, shape: _Shape, calibration: Calibration) -> Profile:
     count = len(shape.points)
     return Profile(
@@ -376,7 +394,9 @@ def _picture_flags(outlines: Sequence[Outline]) -> tuple[Flag, ...]:
     contrast = min(abs(outline.contrast) for outline in outlines)
     if contrast < LOW_CONTRAST_LEVELS:
         flags.append(
-            Flag("low_contrast", f"the section stands out from the background by only {contrast:.0f} grey levels of 255")
+            Flag(
+                "low_contrast", f"the section stands out from the background by only {contrast:.0f} grey levels of 255"
+            )
         )
     blur = max(outline.blur_px for outline in outlines)
     if blur > BLUR_LIMIT_PX:
@@ -411,16 +431,19 @@ def _build(
             if section is not None:
                 sections.append(section)
     welds = [
-        FoundWeld(replace(s, flags=s.flags + flags), _points_px(s, calibration, origin), s.flags + flags) for s in sections
+        FoundWeld(replace(s, flags=s.flags + flags), _points_px(s, calibration, origin), s.flags + flags)
+        for s in sections
     ]
     welds.sort(key=lambda weld: float(np.mean([p[0] for p in weld.points_px.values()])) if weld.points_px else 0.0)
     outline_px = tuple(p.points_px + origin for p in profiles if p.points_px is not None)
     return FoundWelds(tuple(welds), outline_px, tuple(p.points_mm for p in profiles), True)
 
 
-def _section(joint: Joint, profile: Profile, flags: tuple[Flag, ...], fits: Sequence[LineFit]) -> Section:
+def _section(
+    joint: Joint, profile: Profile, flags: tuple[Flag, ...], fits: Sequence[LineFit], wander: float
+) -> Section:
     # How far a real surface wanders about its line is seen on the plates; the face is taken to be no better.
-    wander = max((fit.residual_std for fit in fits), default=0.0)
+    wander = max([wander, *(fit.residual_std for fit in fits)])
     return Section(
         joint=joint,
         point_std_mm=math.hypot(float(np.median(profile.std_mm)), wander),
@@ -442,7 +465,13 @@ def _fillet_section(shape: _Shape, pair: FilletPair, kind: str, profile: Profile
         return None
     flags = traced.flags + _plate_flags(surface.left.fit, surface.right.fit)
     return replace(
-        _section("lap" if kind == "lap" else "tee", profile, flags, (surface.left.fit, surface.right.fit)),
+        _section(
+            "lap" if kind == "lap" else "tee",
+            profile,
+            flags,
+            (surface.left.fit, surface.right.fit),
+            shape.detail.wander_mm,
+        ),
         face=surface,
         root=root,
     )
@@ -484,7 +513,7 @@ def _butt_section(shape: _Shape, butts: Sequence[ButtPair], profile: Profile, cl
             )
             flags += tuple(replace(f, message=f"root side: {f.message}") for f in root_traced.flags)
     return replace(
-        _section("butt", profile, flags, (traced.surface.left.fit, traced.surface.right.fit)),
+        _section("butt", profile, flags, (traced.surface.left.fit, traced.surface.right.fit), shape.detail.wander_mm),
         face=traced.surface,
         root_side=root_side,
         opposite_left=_opposite_fit(shape, face.first),
@@ -513,7 +542,11 @@ def _groove_section(structure: _Structure, profile: Profile) -> Section:
     detail = structure.shapes[0].detail
     left = prepared_edge(joint.left, detail, outside_towards=True)
     right = prepared_edge(joint.right, detail, outside_towards=False)
-    return replace(_section("groove", profile, (), (left.outside, right.outside)), edge_left=left, edge_right=right)
+    return replace(
+        _section("groove", profile, (), (left.outside, right.outside), detail.wander_mm),
+        edge_left=left,
+        edge_right=right,
+    )
 
 
 def _points_px(section: Section, calibration: Calibration | None, origin: Points) -> dict[str, PointPx]:

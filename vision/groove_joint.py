@@ -59,7 +59,9 @@ def member(points: Points, cut: Points, runs: list[Run], direction: Points) -> M
     ordered = tuple(sorted(end, key=lambda run: (run.start - towards.stop) % count))
     ordered = tuple(run for run in ordered if run.length > 0.04 * thickness)
     # All of the end must go across the plate: a hook or an arrow-shaped thing is no prepared edge.
-    if not ordered or any(turn_deg(towards.line, run.line) > -20 or turn_deg(towards.line, run.line) < -160 for run in ordered):
+    if not ordered or any(
+        turn_deg(towards.line, run.line) > -20 or turn_deg(towards.line, run.line) < -160 for run in ordered
+    ):
         return None
     covered = sum(run.length for run in ordered)
     length = float(np.hypot(*np.diff(points[path], axis=0).T).sum())
@@ -84,7 +86,10 @@ class OpenJoint:
 
 def open_joint(first: Member, second: Member) -> OpenJoint | None:
     """Pair two members that face each other; None when they do not."""
-    if abs(turn_deg(first.towards.line, second.away.line)) > 12 or abs(turn_deg(first.away.line, second.towards.line)) > 12:
+    if (
+        abs(turn_deg(first.towards.line, second.away.line)) > 12
+        or abs(turn_deg(first.away.line, second.towards.line)) > 12
+    ):
         return None
     direction = first.towards.line.direction
     up = first.towards.line.normal

@@ -54,7 +54,9 @@ def path_between(points: Points, first: Run, second: Run, *, closed: bool) -> np
     return np.arange(first.stop, stop + 1) % len(points)
 
 
-def fillet_pairs(points: Points, cut: Points, runs: list[Run], *, closed: bool, smallest_leg: float) -> list[FilletPair]:
+def fillet_pairs(
+    points: Points, cut: Points, runs: list[Run], *, closed: bool, smallest_leg: float
+) -> list[FilletPair]:
     """Return the fillets of an outline, none sharing a plate end, widest first."""
     extent = float(np.hypot(*np.ptp(points, axis=0)))
     found = []

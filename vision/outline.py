@@ -119,7 +119,9 @@ def _edge_shift(gray: Gray, points: Points, reach_px: float, *, smooth: int) -> 
         rows, cv2.CV_32F, np.ones(1, np.float32), _gauss(max(0.6, smooth / 3.0)), borderType=cv2.BORDER_REFLECT_101
     )
     # Gradient at the sample places, smoothed a little across the edge against grain.
-    slope = cv2.sepFilter2D(rows, cv2.CV_32F, _gauss_slope(1.0), np.ones(1, np.float32), borderType=cv2.BORDER_REPLICATE)
+    slope = cv2.sepFilter2D(
+        rows, cv2.CV_32F, _gauss_slope(1.0), np.ones(1, np.float32), borderType=cv2.BORDER_REPLICATE
+    )
     # One sign for the neighbourhood: an edge does not change from dark-to-light to light-to-dark in a few pixels.
     trend = cv2.GaussianBlur(slope, (5, 4 * smooth + 1), sigmaX=1.0, sigmaY=float(smooth))
     near = np.exp(-0.5 * (offsets / (0.75 * reach_px + 1.0)) ** 2)

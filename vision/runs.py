@@ -85,9 +85,7 @@ def _split_at_cut(start: int, stop: int, cut: NDArray[np.bool_]) -> list[tuple[i
     flags = cut[np.arange(start, stop + 1) % len(cut)]
     changes = np.flatnonzero(np.diff(flags.astype(np.int8))) + 1
     bounds = [0, *changes.tolist(), len(flags)]
-    return [
-        (start + low, start + high - 1, bool(flags[low])) for low, high in pairwise(bounds)
-    ]
+    return [(start + low, start + high - 1, bool(flags[low])) for low, high in pairwise(bounds)]
 
 
 def _run(points: Points, start: int, stop: int, is_cut: bool) -> Run:

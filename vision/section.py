@@ -125,5 +125,3 @@ class Section:
     blur_mm: float = 0.0
     correlation_points: float = 1.0
     flags: tuple[Flag, ...] = ()
-
-

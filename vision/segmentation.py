@@ -136,7 +136,9 @@ def flatten_light(gray: Gray) -> Gray:
         surface = terms @ solution[:5]
     if np.ptp(surface) < 0.05:
         return gray
-    gain = cv2.resize(np.exp(-surface).reshape(small.shape).astype(np.float32), gray.shape[::-1], interpolation=cv2.INTER_LINEAR)
+    gain = cv2.resize(
+        np.exp(-surface).reshape(small.shape).astype(np.float32), gray.shape[::-1], interpolation=cv2.INTER_LINEAR
+    )
     flat = gray.astype(np.float32) * gain
     low, high_level = np.percentile(flat[::4, ::4], (0.2, 99.8))
     return np.asarray(np.clip((flat - low) * (255.0 / max(high_level - low, 1.0)), 0, 255), np.uint8)
@@ -158,7 +160,11 @@ def _three_classes(gray: Gray) -> tuple[int, int]:
     moment = np.concatenate([[0.0], np.cumsum(histogram * np.arange(64))])
     first, second = np.triu_indices(63, k=1)
     best = np.zeros(len(first))
-    for low, high in ((np.zeros_like(first), first + 1), (first + 1, second + 1), (second + 1, np.full_like(first, 64))):
+    for low, high in (
+        (np.zeros_like(first), first + 1),
+        (first + 1, second + 1),
+        (second + 1, np.full_like(first, 64)),
+    ):
         share = weight[high] - weight[low]
         best += np.where(share > 0, (moment[high] - moment[low]) ** 2 / np.maximum(share, 1e-9), 0.0)
     index = int(np.argmax(best))

@@ -7,16 +7,20 @@ the picture nor a rounded transition reaches: the radius of the transition is a 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from core.fitting import LineFit, robust_line
+from core.fitting import LineFit, robust_line, with_wander
 from core.geometry import Line, Points, arc_length
 from vision.runs import Run
 from vision.section import Flag, PlateSurface, WeldSurface
 
 
+SHORTEST_WANDER_MM = 1.2
+"""Rolled, ground and cut surfaces wander over millimetres (common practice, no source); shorter stretches
+of a surface carry no independent information about its line."""
 STAYS_ON_PLATE_MM = 0.5
 """A surface that follows the plate line this far beyond a bump is plate again: the bump was no weld."""
 
@@ -37,11 +41,14 @@ class Detail:
         Distance of neighbouring points.
     blur_mm
         Standard deviation of the edge spread.
+    wander_mm
+        How far the part's straight surfaces wander about their lines, seen on the longest of them.
     """
 
     noise_mm: float
     step_mm: float
     blur_mm: float
+    wander_mm: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -78,9 +85,19 @@ def fit_plate(points: Points, run: Run, detail: Detail, *, toe_at_stop: bool) ->
         fit = robust_line(body, noise)
     correlation = correlation_points(fit.line.offset(body)[fit.inliers])
     fit = robust_line(body, noise, correlation_points=correlation)
+    length = float(np.hypot(*(body[-1] - body[0])))
+    wander = max(fit.residual_std, detail.wander_mm)
+    correlation_mm = max(correlation * detail.step_mm, SHORTEST_WANDER_MM)
+    fit = with_wander(fit, wander, correlation_mm, length)
     if float((ordered[-1] - ordered[0]) @ fit.line.direction) < 0:
         fit = replace(fit, line=fit.line.reversed())
     return fit, ordered
+
+
+def surface_wander(points: Points, runs: Sequence[Run], detail: Detail) -> float:
+    """Return the robust standard deviation of the longest straight surfaces about their lines, mm."""
+    longest = sorted((run for run in runs if not run.cut), key=lambda run: -run.length)[:4]
+    return max((fit_plate(points, run, detail, toe_at_stop=False)[0].residual_std for run in longest), default=0.0)
 
 
 def correlation_points(residuals: Points) -> float:
@@ -273,15 +290,19 @@ def _model_toe(
     along = corner_along
     point = towards.at(along)
     ahead = towards.along(path)
-    candidates = np.flatnonzero((np.arange(len(path)) >= max(0, leave - round(3.0 / detail.step_mm))) & (ahead >= along))
+    candidates = np.flatnonzero(
+        (np.arange(len(path)) >= max(0, leave - round(3.0 / detail.step_mm))) & (ahead >= along)
+    )
     face_index = int(candidates[0]) if len(candidates) else leave
     if undercut:
         face_index = leave
     # A face is no smoother than the plate beside it.
-    noise = math.hypot(detail.noise_mm, fit.residual_std)
+    noise = math.hypot(detail.noise_mm, max(fit.residual_std, detail.wander_mm))
     slope = math.sin(math.radians(min(max(slope_deg, 2.0), 178.0)))
     std = math.hypot(std_along, 0.8 * noise / max(slope, 0.03))
-    std = math.hypot(std, fit.std_at(float(fit.line.along(point))) / max(math.tan(math.radians(min(slope_deg, 80.0))), 0.05))
+    std = math.hypot(
+        std, fit.std_at(float(fit.line.along(point))) / max(math.tan(math.radians(min(slope_deg, 80.0))), 0.05)
+    )
     std = math.hypot(std, 0.04 * detail.blur_mm)
     # Where the face comes off the plate too gently, the place where it is seen to leave and the place
     # where its model meets the plate disagree; what cannot be explained by the threshold is doubt.
@@ -329,7 +350,9 @@ def _meet(window: Points, towards: Line, near: float) -> tuple[float, float, flo
     roots = roots[(roots > -2.5 * scale) & (roots < 1.5 * scale)]
     if len(roots) == 0:
         return None
-    along = np.array([float(towards.along(chord.at(r) + (a + b * r / scale + c * (r / scale) ** 2) * chord.normal)) for r in roots])
+    along = np.array(
+        [float(towards.along(chord.at(r) + (a + b * r / scale + c * (r / scale) ** 2) * chord.normal)) for r in roots]
+    )
     pick = int(np.argmin(np.abs(along - near)))
     x0 = float(roots[pick])
     tangent = chord.direction + (b / scale + 2 * c * x0 / scale**2) * chord.normal
