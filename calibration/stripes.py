@@ -23,6 +23,7 @@ LEAST_PEAK_RATIO = 12.0
 LARGEST_CROSS_RATIO = 0.4
 LEAST_GREY_STD = 1.5
 MOST_TILES = 500
+MOST_OF_BATCH = 48
 MOST_GROUPS = 60
 
 
@@ -144,7 +145,8 @@ def _striped(grid: _Spectrum, centres: Points, tiles: NDArray[np.float32], level
     peak = flat.argmax(axis=1)
     ratio = flat[np.arange(len(flat)), peak] * grid.ring_count / np.maximum(flat.sum(axis=1), 1e-9)
     found = []
-    for index in np.flatnonzero(ratio > LEAST_PEAK_RATIO):
+    order = np.argsort(-ratio)[:MOST_OF_BATCH]
+    for index in order[ratio[order] > LEAST_PEAK_RATIO]:
         row, column = divmod(int(peak[index]), power.shape[2])
         frequency = _refined_peak(power[index], row, column)
         size = float(np.hypot(*frequency))

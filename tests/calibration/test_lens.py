@@ -92,7 +92,7 @@ def test_damaged_lens_files_are_refused(draw, tmp_path):
 
 
 def test_debian_chessboard_photographs():
-    """left01..14 (9 x 6 inner corners): 0.2 to 0.4 px of reprojection error is usual; without its lens a view is refused."""
+    """left01..14 (9 x 6 corners): a reprojection error of 0.2 to 0.4 px is usual; no view serves without its lens."""
     paths = opencv_doc("examples", "data", "left[01]*.jpg")
     grays = [cv2.imread(str(path), cv2.IMREAD_GRAYSCALE) for path in paths]
     board = Board("chessboard", 9, 6, 25.0)

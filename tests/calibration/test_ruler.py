@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from calibration.plane import PlaneOffset
-from calibration.ruler import calibrate_ruler, tick_pattern
+from calibration.reading import tick_pattern
+from calibration.ruler import calibrate_ruler
 from core.errors import CalibrationRefused, UsageError
 
 DATA = Path(__file__).parents[1] / "data"
