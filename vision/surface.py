@@ -11,12 +11,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from core.fitting import LineFit, robust_line, with_wander
 from core.geometry import Line, Points, arc_length
 from vision.runs import Run
 from vision.section import Flag, PlateSurface, WeldSurface
-
 
 SHORTEST_WANDER_MM = 1.2
 """Rolled, ground and cut surfaces wander over millimetres (common practice, no source); shorter stretches
@@ -144,12 +144,12 @@ def trace_surface(points: Points, first: Run, second: Run, detail: Detail, *, fa
     stop = second.start if second.start > first.stop else second.start + count
     path = points[np.arange(first.stop - back_first, stop + back_second + 1) % count]
     towards = fit_first.line.reversed()
-    toe_left = _find_toe(path, towards, fit_first, detail, face_sign)
+    toe_left = _find_toe(path, towards, fit_first, detail, face_sign, len(path) - 1 - back_second)
     # The other toe on the mirrored path, so that one piece of code serves both.
     mirrored = path[::-1] * np.array([-1.0, 1.0])
     line = fit_second.line
     line_mirrored = Line(-line.x, line.y, line.dx, -line.dy)
-    toe_right = _find_toe(mirrored, line_mirrored, fit_second, detail, face_sign)
+    toe_right = _find_toe(mirrored, line_mirrored, fit_second, detail, face_sign, len(path) - 1 - back_first)
     if toe_left is None or toe_right is None:
         return None
     right_point = toe_right.point * np.array([-1.0, 1.0])
@@ -199,7 +199,7 @@ def _outwards(path: Points, plate: Points, toe: Points, fit: LineFit) -> Points:
     return np.vstack([near, far])
 
 
-def _find_toe(path: Points, towards: Line, fit: LineFit, detail: Detail, face_sign: int) -> _Toe | None:
+def _find_toe(path: Points, towards: Line, fit: LineFit, detail: Detail, face_sign: int, face_stop: int) -> _Toe | None:
     """Find the toe on a path that starts on the plate and climbs the face.
 
     ``towards`` is the plate line directed to the weld with air on its left.
@@ -208,7 +208,7 @@ def _find_toe(path: Points, towards: Line, fit: LineFit, detail: Detail, face_si
     threshold = max(4.0 * fit.residual_std, 3.0 * detail.noise_mm, 0.25 * detail.step_mm, 0.006)
     departed = np.abs(offset) > threshold
     rises = offset > threshold
-    sign, leave = _departure(path, offset, departed, rises, threshold, face_sign)
+    sign, leave = _departure(path, offset, departed, rises, threshold, face_sign, face_stop)
     if leave is None:
         return None
     undercut = bool(np.min(offset[max(0, leave - round(3.0 / detail.step_mm)) : leave + 1]) < -2.0 * threshold) and (
@@ -220,10 +220,11 @@ def _find_toe(path: Points, towards: Line, fit: LineFit, detail: Detail, face_si
 def _departure(
     path: Points,
     offset: Points,
-    departed: Points,
-    rises: Points,
+    departed: NDArray[np.bool_],
+    rises: NDArray[np.bool_],
     threshold: float,
     face_sign: int,
+    face_stop: int,
 ) -> tuple[int, int | None]:
     """Return on which side of the plate line the face goes, and the last index that is still on it."""
     if face_sign > 0:
@@ -250,10 +251,12 @@ def _departure(
         on_plate = float(length[min(resume, len(path) - 1)] - length[end])
         peak = float(np.abs(offset[index:end]).max())
         wide = float(length[end] - length[index]) > 0.15 * float(length[-1])
-        if wide or (on_plate < STAYS_ON_PLATE_MM and peak > 2.0 * threshold):
+        extent = float(length[end] - length[index])
+        if wide or (on_plate < STAYS_ON_PLATE_MM and (peak > 2.0 * threshold or extent > 0.5)):
             if side:
                 return 1, max(0, index - 1)
-            narrow = float(length[end] - length[index]) < WIDEST_UNDERCUT_MM
+            face_ahead = float(length[min(face_stop, len(path) - 1)] - length[end])
+            narrow = extent < WIDEST_UNDERCUT_MM and extent < 0.6 * face_ahead
             if narrow and resume < len(path) and rises[resume]:
                 # A groove that comes up again beside the face: the face crosses the plate line there.
                 crossing = end + int(np.argmax(offset[end : resume + 1] > 0))
