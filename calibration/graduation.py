@@ -52,6 +52,8 @@ class Graduation:
         Largest strength of ticks half-way between, in any row near the rule, relative to the ticks.
     solid
         Share of the ticks' length that is drawn through; a line of print is not.
+    shortest_px
+        Length of the shortest ticks.
     """
 
     index: NDArray[np.int64]
@@ -67,6 +69,7 @@ class Graduation:
 
     halved: float
     solid: float
+    shortest_px: float
 
     @property
     def count(self) -> int:
@@ -158,7 +161,8 @@ def _take_ticks(gray: NDArray[np.uint8], strip: Strip, band: tuple[float, float]
     index = (index - index[0]) // _common_step(index)
     coefficients, residual = _smooth_fit(index, x)
     period = float(np.median(np.abs(np.polyval(np.polyder(coefficients), index))))
-    lengths, solid = _tick_lengths(gray, centred, x, half, dark)
+    lengths_px, solid = _tick_lengths(gray, centred, x, half, dark)
+    shortest = max(1.0, float(np.quantile(lengths_px, 0.1)))
     return Graduation(
         index - index[0],
         centred.to_picture(x, 0.0),
@@ -169,9 +173,10 @@ def _take_ticks(gray: NDArray[np.uint8], strip: Strip, band: tuple[float, float]
         float(np.sqrt(np.mean(residual**2))),
         depth / max(noise, 0.5),
         dark,
-        lengths,
+        lengths_px / shortest,
         _halved(gray, centred, index, x, coefficients, half, dark),
         solid,
+        shortest,
     )
 
 
@@ -277,9 +282,10 @@ def _smooth_fit(index: NDArray[np.int64], x: NDArray[np.float64]) -> tuple[NDArr
 def _tick_lengths(
     gray: NDArray[np.uint8], strip: Strip, x: NDArray[np.float64], half: float, dark: bool
 ) -> tuple[NDArray[np.float64], float]:
-    """Return how far each tick reaches, 1 for the shortest, and which share of the shared rows is drawn through."""
+    """Return how long each tick is, px, by its own contrast, and which share of the shared rows is drawn through."""
     reach = 5.0 * half
-    y = np.arange(-reach, reach + 1.0, max(1.0, half / 12))
+    step = max(1.0, half / 12)
+    y = np.arange(-reach, reach + 1.0, step)
     tick = _look(gray, strip, x, y, 0.0)
     beside = 0.5 * (_look(gray, strip, x, y, 0.5) + _look(gray, strip, x, y, -0.5))
     contrast = (beside - tick) if dark else (tick - beside)
@@ -289,7 +295,7 @@ def _tick_lengths(
     lengths = np.array([run_around(row, middle).sum() for row in strong], float)
     core = contrast[:, np.abs(y) <= 0.8 * half]
     solid = float(np.mean(core > 0.3 * np.median(core, axis=1)[:, None]))
-    return lengths / max(1.0, float(np.quantile(lengths, 0.1))), solid
+    return lengths * step, solid
 
 
 def _halved(

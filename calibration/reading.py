@@ -19,7 +19,7 @@ LARGEST_UNTIDINESS = 0.07
 LEAST_CONTRAST = 3.0
 FINE_PERIOD_PX = 4.5
 LEAST_SOLID, LEAST_SOLID_SHORT = 0.9, 0.65
-SHORTEST_TICK, LONGEST_TICK = 0.55, 10.0
+SHORTEST_TICK, LONGEST_TICK = 1.1, 10.0
 """Length of the finest ticks in spacings: shorter are dots and letters, longer are ruled lines."""
 
 LARGEST_LENGTH_SPREAD = 1.5
@@ -101,7 +101,8 @@ def tidy(graduation: Graduation) -> bool:
         and graduation.contrast > LEAST_CONTRAST
         and graduation.seen_share > 0.75
         and graduation.solid > (LEAST_SOLID_SHORT if length < 1.2 and graduation.untidiness < 0.02 else LEAST_SOLID)
-        and SHORTEST_TICK < length < LONGEST_TICK
+        and graduation.shortest_px > SHORTEST_TICK * graduation.period_px
+        and length < LONGEST_TICK
     )
 
 

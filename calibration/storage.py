@@ -129,10 +129,12 @@ class Door:
 
     def array(self, name: str, shape: tuple[int, ...]) -> NDArray[np.float64]:
         try:
-            value = np.array(self.document.get(name), dtype=float)
+            found = self.document.get(name)
+            value = np.array(found, dtype=float)
+            plain = np.array(found).dtype.kind in "if"
         except (TypeError, ValueError, OverflowError):
             raise self.refuse(f"{name!r} is no table of numbers") from None
-        if value.shape != shape or not np.isfinite(value).all() or np.abs(value).max() > 1e12:
+        if not plain or value.shape != shape or not np.isfinite(value).all() or np.abs(value).max() > 1e12:
             raise self.refuse(f"{name!r} is no table of {' x '.join(map(str, shape))} finite numbers")
         return value
 

@@ -79,6 +79,7 @@ def test_a_calibration_without_origin_is_not_written(calibration, tmp_path):
     [
         ("schema", "toeline.lens/1"), ("schema", None), ("kind", "magic"), ("px_to_mm", [[1, 0], [0, 1]]),
         ("px_to_mm", [[0.02, 0, 0], [0, 0.02, 0], [0, 0, 1]]), ("px_to_mm", [[0, 0, 0], [0, 0, 0], [0, 0, 1]]),
+        ("px_to_mm", [["1", "0", "0"], ["0", "-1", "0"], ["0", "0", "1"]]), ("centre_px", [True, False]),
         ("px_to_mm", [["a", 0, 0], [0, -1, 0], [0, 0, 1]]), ("px_to_mm", [[1e30, 0, 0], [0, -1e30, 0], [0, 0, 1]]),
         ("relative_std", {}), ("relative_std", {"scale": -0.1}), ("relative_std", {"scale": 3.0}),
         ("relative_std", {"scale": True}), ("relative_std", {"scale": 0.1, "luck": 0.1}), ("relative_std", 7),

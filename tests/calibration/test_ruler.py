@@ -85,7 +85,7 @@ def test_scale_lies_inside_its_uncertainty(draw):
     """Of the errors over two standard uncertainties, one in twenty is expected; the figure must be earned, not huge."""
     rng = np.random.default_rng(3)
     shares, errors = [], []
-    for number in range(24):
+    for number in range(14):
         tilt = tuple(rng.uniform(-6, 6, 2))
         gray, view, first = scene(
             draw,
