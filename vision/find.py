@@ -42,6 +42,14 @@ LEAST_CONTRAST_LEVELS = 5.0
 MOST_RUNS = 120
 LEAST_STRAIGHT = 0.35
 """An outline with less than this share in straight runs is grain, a stain or a shadow, not a section."""
+MOSTLY_SEEN = 0.2
+"""A part with less than this share of its outline on the border of the picture shows its plates whole."""
+MOST_PERIMETER = 16.0
+"""Perimeter over the root of the area, beyond which an outline is frayed (a strip of 50 to 1 has 14.4)."""
+LEAST_LONG = 0.5
+"""Least share of an outline in straight runs of a tenth of the part's size: plates make up most of a section."""
+LEAST_SUPPORT = 0.7
+"""Least share of an outline that stands clear of the grain beside it."""
 GOOD_ENOUGH = 4.5
 """A structure of this score, agreed on by its surroundings, ends the search for another way to split the picture."""
 
@@ -128,10 +136,12 @@ def find_welds(
     shift = calibration if not (x0 or y0) else _shifted(calibration, origin)
     for candidate in _candidates(reduced, shift, joint):
         outlines = [refine_outline(window, s.points_px, 2.2 * reduced.factor + 2.5) for s in candidate.outlines]
-        if min(outline.support for outline in outlines) < 0.5:
+        if min(outline.support for outline in outlines) < LEAST_SUPPORT:
             continue
         structure = _recognise(tuple(_fine_shape(outline, shift) for outline in outlines), joint)
         if structure is None:
+            continue
+        if min(_long_share(shape) for shape in structure.shapes) < LEAST_LONG:
             continue
         structure = _with_wander(structure)
         profiles = tuple(
@@ -202,7 +212,7 @@ def _candidates(reduced: ReducedPicture, calibration: Calibration, joint: JointC
         outlines = silhouettes(mask, reduced, name)
         shapes = [_coarse_shape(outline, reduced, calibration) for outline in outlines]
         for outline, shape in zip(outlines, shapes, strict=True):
-            if shape is None or abs(outline.contrast) < LEAST_CONTRAST_LEVELS:
+            if shape is None:
                 continue
             structure = _recognise((shape,), joint)
             if structure is not None:
@@ -212,6 +222,9 @@ def _candidates(reduced: ReducedPicture, calibration: Calibration, joint: JointC
                 for j in range(i + 1, len(outlines)):
                     first, second = shapes[i], shapes[j]
                     if first is None or second is None or outlines[j].area_px < 0.2 * outlines[i].area_px:
+                        continue
+                    # Two members, not two of many alike (squares of a board, letters).
+                    if sum(outline.area_px > 0.3 * outlines[j].area_px for outline in outlines) > 4:
                         continue
                     structure = _recognise((first, second), joint)
                     if structure is not None:
@@ -272,6 +285,11 @@ def _levels(
 
 
 def _coarse_shape(outline: Silhouette, reduced: ReducedPicture, calibration: Calibration) -> _Shape | None:
+    if abs(outline.contrast) < LEAST_CONTRAST_LEVELS:
+        return None
+    perimeter = float(np.hypot(*np.diff(outline.points_px, axis=0).T).sum())
+    if perimeter > MOST_PERIMETER * math.sqrt(outline.area_px):
+        return None
     height, width = reduced.gray.shape
     points_px = outline.points_px
     edge = 1.6 * reduced.factor
@@ -315,13 +333,15 @@ def _recognise(shapes: tuple[_Shape, ...], joint: JointChoice, *, closed: bool =
     butts: list[ButtPair] = []
     if joint in ("auto", "tee", "lap"):
         fillets = fillet_pairs(shape.points, shape.cut, plates, closed=closed, smallest_leg=smallest)
+        if closed and float(shape.cut.mean()) < MOSTLY_SEEN:
+            fillets = [pair for pair in fillets if _is_plate(shape, plates, pair)]
     if joint in ("auto", "butt"):
         rise = max(3.0 * shape.detail.noise_mm, 1.0 * shape.detail.step_mm, 0.03)
         butts = butt_pairs(shape.points, shape.cut, plates, closed=closed, smallest_rise=rise)
         butts = [pair for pair in butts if pair.score > 2.0]
         # The root side is looked for behind the plates of the face side: its offset may exceed its width.
         root = root_pair(shape.points, shape.cut, plates, butts[0], closed=closed) if butts else None
-        if root is not None and all(pair.first is not root.first or pair.second is not root.second for pair in butts):
+        if root is not None and all(pair.first.stop != root.first.stop for pair in butts):
             butts = [*butts, root]
     full = replace(shape, runs=plates)
     # The walls of an undercut can pass for a small fillet inside a butt weld.
@@ -336,9 +356,20 @@ def _recognise(shapes: tuple[_Shape, ...], joint: JointChoice, *, closed: bool =
     return None
 
 
+def _is_plate(shape: _Shape, runs: list[Run], pair: FilletPair) -> bool:
+    """Tell whether one member of a pair shows its other side: a plate has two surfaces."""
+    return any(opposite_run(shape.points, run, runs) is not None for run in (pair.first, pair.second))
+
+
 def _straight_share(shape: _Shape) -> float:
     length = float(np.hypot(*np.diff(shape.points, axis=0).T).sum())
     return sum(run.length for run in shape.runs) / max(length, 1e-9)
+
+
+def _long_share(shape: _Shape) -> float:
+    extent = float(np.hypot(*np.ptp(shape.points, axis=0)))
+    length = float(np.hypot(*np.diff(shape.points, axis=0).T).sum())
+    return sum(run.length for run in shape.runs if run.length > 0.1 * extent) / max(length, 1e-9)
 
 
 def _recognise_open(shapes: tuple[_Shape, ...]) -> _Structure | None:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from core.fitting import robust_line
 from core.geometry import Points, intersection
 from vision.runs import Run, turn_deg
 
@@ -14,6 +15,8 @@ FILLET_TURN_DEG = (35.0, 145.0)
 """A joint angle of 35 to 145 degrees through the air."""
 LEAST_PLATE = 0.7
 """Sum of both plates' visible lengths over the larger leg, below which a pair is not taken for plates."""
+LONGEST_PLATE_SHARE = 0.12
+"""The longer of two plates reaches over at least this share of the part."""
 BUTT_TURN_DEG = 28.0
 """Plates of a butt weld may peak by up to this angle."""
 
@@ -147,6 +150,8 @@ def _fillet(
         return None
     if float(distance.min()) < 0.1 * min(leg_first, leg_second) * math.cos(math.radians((180 - turn) / 2)):
         return None
+    if max(first.length, second.length) < LONGEST_PLATE_SHARE * extent:
+        return None
     plates = min(first.length, 3 * bound) / bound + min(second.length, 3 * bound) / bound
     return FilletPair(first, second, root, leg_first, leg_second, plates + 0.2 * bound / extent)
 
@@ -156,9 +161,12 @@ def butt_pairs(points: Points, cut: Points, runs: list[Run], *, closed: bool, sm
     found = []
     plates = [run for run in runs if not run.cut]
     extent = float(np.hypot(*np.ptp(points, axis=0)))
-    for first in plates:
-        for second in plates:
-            if first is second or abs(turn_deg(first.line, second.line)) > BUTT_TURN_DEG:
+    # A face that comes off its plate gently shares a run with it; only the plate's own stretch is kept.
+    before = [trimmed_run(points, run, at_stop=True) for run in plates]
+    after = [trimmed_run(points, run, at_stop=False) for run in plates]
+    for i, first in enumerate(before):
+        for j, second in enumerate(after):
+            if i == j or abs(turn_deg(first.line, second.line)) > BUTT_TURN_DEG:
                 continue
             pair = _butt(points, cut, first, second, closed, smallest_rise, extent)
             if pair is not None:
@@ -169,6 +177,26 @@ def butt_pairs(points: Points, cut: Points, runs: list[Run], *, closed: bool, sm
         if all(pair.first is not other.first and pair.second is not other.second for other in chosen):
             chosen.append(pair)
     return chosen
+
+
+def trimmed_run(points: Points, run: Run, *, at_stop: bool) -> Run:
+    """Return the run without the part at one end that leaves the line of the rest."""
+    index = run.indices(len(points))
+    along = points[index] if at_stop else points[index][::-1]
+    outer = along[len(along) // 20 : round(0.6 * len(along))]
+    if len(outer) < 30:
+        return run
+    noise = max(float(np.median(np.abs(run.line.offset(outer)))), 1e-4)
+    fit = robust_line(outer, noise)
+    line = fit.line if fit.line.direction @ run.line.direction > 0 else fit.line.reversed()
+    beyond = np.abs(line.offset(along)) > 6.0 * max(fit.residual_std, 1e-4)
+    on_line = np.flatnonzero(~beyond)
+    lost = len(along) - 1 - int(on_line[-1]) if len(on_line) else 0
+    if lost < 4:
+        return run
+    start, stop = (run.start, run.stop - lost) if at_stop else (run.start + lost, run.stop)
+    length = float(np.hypot(*(points[stop % len(points)] - points[start % len(points)])))
+    return Run(start, stop, line, length, run.cut)
 
 
 def _butt(
@@ -211,6 +239,7 @@ def root_pair(points: Points, cut: Points, runs: list[Run], face: ButtPair, *, c
     first, second = opposite_run(points, face.second, runs), opposite_run(points, face.first, runs)
     if first is None or second is None or first is second:
         return None
+    first, second = trimmed_run(points, first, at_stop=True), trimmed_run(points, second, at_stop=False)
     path = path_between(points, first, second, closed=closed)
     if path is None or len(path) < 4 or cut[path].any():
         return None
@@ -232,21 +261,23 @@ def encloses(outer: ButtPair, inner: FilletPair, count: int) -> bool:
 
 def opposite_run(points: Points, run: Run, runs: list[Run]) -> Run | None:
     """Return the run on the other side of a plate: antiparallel, behind the metal, overlapping, nearest."""
-    best, nearest = None, math.inf
-    index = run.indices(len(points))
-    low, high = run.line.along(points[index[0]]), run.line.along(points[index[-1]])
+    candidates: list[tuple[float, float, Run]] = []
+    ends = points[run.indices(len(points))[[0, -1]]]
+    low, high = (float(value) for value in run.line.along(ends))
     for other in runs:
         if other is run or other.cut or abs(abs(turn_deg(run.line, other.line)) - 180.0) > 12.0:
             continue
-        ends = points[other.indices(len(points))[[0, -1]]]
-        along = run.line.along(ends)
+        other_ends = points[other.indices(len(points))[[0, -1]]]
+        along = run.line.along(other_ends)
         overlap = min(high, float(along.max())) - max(low, float(along.min()))
-        distance = -float(run.line.offset(ends).mean())
-        if distance <= 0 or overlap < 0.3 * min(run.length, other.length):
-            continue
-        if distance < nearest:
-            best, nearest = other, distance
-    return best
+        distance = -float(run.line.offset(other_ends).mean())
+        if distance > 0 and overlap > 0.3 * min(run.length, other.length):
+            candidates.append((distance, overlap, other))
+    if not candidates:
+        return None
+    # Of what lies about as near as the nearest, the one that runs along most of the plate, not a facet of a bead.
+    nearest = min(distance for distance, _, _ in candidates)
+    return max((c for c in candidates if c[0] < 1.4 * nearest), key=lambda c: c[1])[2]
 
 
 def classify_fillet(points: Points, pair: FilletPair, runs: list[Run]) -> str:

@@ -17,6 +17,9 @@ from numpy.typing import NDArray
 from core.fitting import total_least_squares
 from core.geometry import Line, Points
 
+MOST_CORNERS = 250
+"""An outline with more corners than this is grain or foliage; there is no plate to look for."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Run:
@@ -59,6 +62,8 @@ def straight_runs(
         Runs below this length are left out, mm.
     """
     corners = _corners(points, closed, tolerance)
+    if len(corners) > MOST_CORNERS:
+        return []
     spans = list(pairwise(corners))
     if closed:
         spans.append((corners[-1], corners[0] + len(points)))

@@ -25,7 +25,7 @@ STAYS_ON_PLATE_MM = 0.5
 """A surface that follows the plate line this far beyond a bump is plate again: the bump was no weld."""
 
 
-WIDEST_UNDERCUT_MM = 3.5
+WIDEST_UNDERCUT_MM = 5.0
 """A hollow wider than this beside a rising face is the face itself (plates offset, face hollow), not undercut."""
 
 
@@ -256,7 +256,7 @@ def _departure(
             if side:
                 return 1, max(0, index - 1)
             face_ahead = float(length[min(face_stop, len(path) - 1)] - length[end])
-            narrow = extent < WIDEST_UNDERCUT_MM and extent < 0.6 * face_ahead
+            narrow = extent < WIDEST_UNDERCUT_MM and extent < 0.5 * face_ahead
             if narrow and resume < len(path) and rises[resume]:
                 # A groove that comes up again beside the face: the face crosses the plate line there.
                 crossing = end + int(np.argmax(offset[end : resume + 1] > 0))
