@@ -71,13 +71,14 @@ def refine_outline(
     points = _resample_closed(coarse_px, step_px)
     points = _smooth_closed(points, max(1.0, 0.35 * reach_px / step_px))
     points = _resample_closed(points, step_px)
+    frame_px = 0.5 * reach_px
     shift, sampled = _edge_shift(gray, points, reach_px, smooth=5)
-    points = points + shift[:, None] * _normals(points)
+    points = _moved(points, shift, gray, frame_px)
     if passes > 1:
         points = _resample_closed(points, step_px)
         base = _smooth_closed(points, 2.0)
         shift, sampled = _edge_shift(gray, base, max(3.5, 0.4 * reach_px), smooth=3)
-        points = base + shift[:, None] * _normals(base)
+        points = _moved(base, shift, gray, BORDER_PX)
     cut = (
         (points[:, 0] < BORDER_PX)
         | (points[:, 1] < BORDER_PX)
@@ -98,6 +99,18 @@ def refine_outline(
         float(np.median(sampled.contrast[inner])),
         float(np.mean(np.abs(sampled.contrast[inner]) > 4.0 * sampled.grain)),
     )
+
+
+def _moved(base: Points, shift: NDArray[np.float64], gray: Gray, frame_px: float) -> Points:
+    """Move points along their normals; those beside the border of the picture go onto it: no edge is there."""
+    height, width = gray.shape
+    last = np.array([width - 1.0, height - 1.0])
+    moved = np.clip(base + shift[:, None] * _normals(base), 0.0, last)
+    for axis in (0, 1):
+        for border in (0.0, last[axis]):
+            beside = np.abs(base[:, axis] - border) < frame_px
+            moved[beside] = np.where(np.arange(2) == axis, border, base[beside])
+    return np.asarray(moved)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
