@@ -50,6 +50,7 @@ LEAST_LONG = 0.5
 """Least share of an outline in straight runs of a tenth of the part's size: plates make up most of a section."""
 LEAST_SUPPORT = 0.7
 """Least share of an outline that stands clear of the grain beside it."""
+CLEAR = 7.0
 GOOD_ENOUGH = 4.5
 """A structure of this score, agreed on by its surroundings, ends the search for another way to split the picture."""
 
@@ -138,7 +139,7 @@ def find_welds(
         outlines = [refine_outline(window, s.points_px, 2.2 * reduced.factor + 2.5) for s in candidate.outlines]
         if min(outline.support for outline in outlines) < LEAST_SUPPORT:
             continue
-        structure = _recognise(tuple(_fine_shape(outline, shift) for outline in outlines), joint)
+        structure = _recognise(tuple(_fine_shape(outline, shift) for outline in outlines), joint, fine=True)
         if structure is None:
             continue
         if min(_long_share(shape) for shape in structure.shapes) < LEAST_LONG:
@@ -171,7 +172,7 @@ def find_welds_in_profile(profile: Profile, *, joint: JointChoice = "auto") -> F
     if profile.closed and signed_area(points) > 0:
         points, cut = points[::-1], cut[::-1]
     shape = _shape(points, cut, detail, closed=profile.closed, tolerance=max(4.5 * detail.noise_mm, 0.05))
-    structure = _recognise((shape,), joint, closed=profile.closed)
+    structure = _recognise((shape,), joint, closed=profile.closed, fine=True)
     if structure is None:
         raise NothingMeasurable(
             "no weld was recognised in the profile: two straight plate surfaces with a weld between them are needed"
@@ -230,7 +231,8 @@ def _candidates(reduced: ReducedPicture, calibration: Calibration, joint: JointC
                     if structure is not None:
                         pair = (outlines[i], outlines[j])
                         found.append(_Candidate(pair, structure, _judge(structure, pair, reduced, calibration)))
-        if count >= 1 and found and max(c.score for c in found) > GOOD_ENOUGH:
+        best = max((c.score for c in found), default=0.0)
+        if best > (CLEAR if count == 0 else GOOD_ENOUGH):
             break
     return sorted((c for c in found if c.score > 0), key=lambda c: -c.score)[:5]
 
@@ -318,7 +320,9 @@ def _shape(points: Points, cut: NDArray[np.bool_], detail: Detail, *, closed: bo
     return _Shape(points, cut, runs, detail)
 
 
-def _recognise(shapes: tuple[_Shape, ...], joint: JointChoice, *, closed: bool = True) -> _Structure | None:
+def _recognise(
+    shapes: tuple[_Shape, ...], joint: JointChoice, *, closed: bool = True, fine: bool = False
+) -> _Structure | None:
     """Return what one outline, or a pair of outlines, shows."""
     if len(shapes) == 2:
         return _recognise_open(shapes)
@@ -335,14 +339,19 @@ def _recognise(shapes: tuple[_Shape, ...], joint: JointChoice, *, closed: bool =
         fillets = fillet_pairs(shape.points, shape.cut, plates, closed=closed, smallest_leg=smallest)
         if closed and float(shape.cut.mean()) < MOSTLY_SEEN:
             fillets = [pair for pair in fillets if _is_plate(shape, plates, pair)]
-    if joint in ("auto", "butt"):
-        rise = max(3.0 * shape.detail.noise_mm, 1.0 * shape.detail.step_mm, 0.03)
-        butts = butt_pairs(shape.points, shape.cut, plates, closed=closed, smallest_rise=rise)
-        butts = [pair for pair in butts if pair.score > 2.0]
+    rise = max(3.0 * shape.detail.noise_mm, 1.0 * shape.detail.step_mm, 0.03)
+
+    def butt_welds(*, trim: bool) -> list[ButtPair]:
+        pairs = butt_pairs(shape.points, shape.cut, plates, closed=closed, smallest_rise=rise, trim=trim)
+        pairs = [pair for pair in pairs if pair.score > 2.0]
         # The root side is looked for behind the plates of the face side: its offset may exceed its width.
-        root = root_pair(shape.points, shape.cut, plates, butts[0], closed=closed) if butts else None
-        if root is not None and all(pair.first.stop != root.first.stop for pair in butts):
-            butts = [*butts, root]
+        root = root_pair(shape.points, shape.cut, plates, pairs[0], closed=closed) if pairs else None
+        if root is not None and all(pair.first.stop != root.first.stop for pair in pairs):
+            pairs = [*pairs, root]
+        return pairs
+
+    if joint in ("auto", "butt"):
+        butts = butt_welds(trim=False)
     full = replace(shape, runs=plates)
     # The walls of an undercut can pass for a small fillet inside a butt weld.
     count = len(shape.points)
@@ -350,6 +359,8 @@ def _recognise(shapes: tuple[_Shape, ...], joint: JointChoice, *, closed: bool =
         kinds = {classify_fillet(shape.points, pair, plates) for pair in fillets}
         kind = joint if joint != "auto" else ("tee" if "tee" in kinds else "lap")
         return _Structure(kind, (full,), fillets=tuple(fillets), score=max(pair.score for pair in fillets))
+    if joint in ("auto", "butt") and (fine or not butts):
+        butts = butt_welds(trim=True) or butts
     if butts:
         score = butts[0].score + (1.5 if opposite_run(shape.points, butts[0].first, plates) else 0.0)
         return _Structure("butt", (full,), butts=tuple(butts), score=score)

@@ -156,14 +156,18 @@ def _fillet(
     return FilletPair(first, second, root, leg_first, leg_second, plates + 0.2 * bound / extent)
 
 
-def butt_pairs(points: Points, cut: Points, runs: list[Run], *, closed: bool, smallest_rise: float) -> list[ButtPair]:
+def butt_pairs(
+    points: Points, cut: Points, runs: list[Run], *, closed: bool, smallest_rise: float, trim: bool
+) -> list[ButtPair]:
     """Return pairs of nearly aligned plate runs with a bead or hollow between them, best first."""
     found = []
     plates = [run for run in runs if not run.cut]
     extent = float(np.hypot(*np.ptp(points, axis=0)))
-    # A face that comes off its plate gently shares a run with it; only the plate's own stretch is kept.
-    before = [trimmed_run(points, run, at_stop=True) for run in plates]
-    after = [trimmed_run(points, run, at_stop=False) for run in plates]
+    before, after = plates, plates
+    if trim:
+        # A face that comes off its plate gently shares a run with it; only the plate's own stretch is kept.
+        before = [trimmed_run(points, run, at_stop=True) for run in plates]
+        after = [trimmed_run(points, run, at_stop=False) for run in plates]
     for i, first in enumerate(before):
         for j, second in enumerate(after):
             if i == j or abs(turn_deg(first.line, second.line)) > BUTT_TURN_DEG:

@@ -81,9 +81,13 @@ def _corners(points: Points, closed: bool, tolerance: float) -> list[int]:
         # Start at the point farthest from the centre: certainly a corner.
         roll = int(np.argmax(np.sum((points - points.mean(axis=0)) ** 2, axis=1)))
         work = np.roll(points, -roll, axis=0)
-    kept = cv2.approxPolyDP(work.astype(np.float32).reshape(-1, 1, 2), tolerance, closed).reshape(-1, 2)
-    lookup = {tuple(p): i for i, p in reversed(list(enumerate(map(tuple, work.astype(np.float32)))))}
-    return sorted({(lookup[tuple(p)] + roll) % len(points) for p in kept})
+    kept = cv2.approxPolyDP(np.ascontiguousarray(work).astype(np.float32).reshape(-1, 1, 2), tolerance, closed).reshape(
+        -1, 2
+    )
+    # The simplified polyline keeps points as they are: find them again by value.
+    as_one = np.ascontiguousarray(work, np.float32).view(np.complex64).ravel()
+    found = np.flatnonzero(np.isin(as_one, np.ascontiguousarray(kept).view(np.complex64).ravel()))
+    return sorted({int(index) for index in (found + roll) % len(points)})
 
 
 def _split_at_cut(start: int, stop: int, cut: NDArray[np.bool_]) -> list[tuple[int, int, bool]]:

@@ -114,7 +114,7 @@ def flatten_light(gray: Gray) -> Gray:
     The logarithm of the grey level is modelled as one level a class plus one common quadratic
     surface; a section and its background are lit by the same lamp.
     """
-    step = max(1, max(gray.shape) // 160)
+    step = max(1, max(gray.shape) // 96)
     small = np.log(gray[::step, ::step].astype(np.float64) + 4.0)
     rows, cols = np.mgrid[-1 : 1 : complex(small.shape[0]), -1 : 1 : complex(small.shape[1])]
     terms = np.stack([cols, rows, cols * cols, rows * rows, cols * rows], axis=-1).reshape(-1, 5)
@@ -129,10 +129,10 @@ def flatten_light(gray: Gray) -> Gray:
         design = np.column_stack([terms, high, ~high])
         weights = np.ones(len(values))
         for _ in range(2):
-            solution, *_ = np.linalg.lstsq(design * weights[:, None], values * weights, rcond=None)
+            solution = _weighted_solution(design, values, weights)
             residual = values - design @ solution
             scale = 1.4826 * np.median(np.abs(residual)) + 1e-6
-            weights = 1.0 / np.sqrt(1.0 + (residual / (2.5 * scale)) ** 2)
+            weights = 1.0 / (1.0 + (residual / (2.5 * scale)) ** 2)
         surface = terms @ solution[:5]
     if np.ptp(surface) < 0.05:
         return gray
@@ -142,6 +142,15 @@ def flatten_light(gray: Gray) -> Gray:
     flat = gray.astype(np.float32) * gain
     low, high_level = np.percentile(flat[::4, ::4], (0.2, 99.8))
     return np.asarray(np.clip((flat - low) * (255.0 / max(high_level - low, 1.0)), 0, 255), np.uint8)
+
+
+def _weighted_solution(
+    design: NDArray[np.float64], values: NDArray[np.float64], weights: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Solve a small weighted least-squares problem by its normal equations (columns are of like size)."""
+    weighted = design * weights[:, None]
+    normal = design.T @ weighted + 1e-9 * len(values) * np.eye(design.shape[1])
+    return np.asarray(np.linalg.solve(normal, weighted.T @ values), np.float64)
 
 
 def _otsu_float(values: NDArray[np.float64]) -> float:
@@ -185,7 +194,7 @@ def _unlike_border(gray: Gray) -> NDArray[np.uint8]:
     weights = np.ones(len(values))
     solution = np.zeros(6)
     for _ in range(6):
-        solution, *_ = np.linalg.lstsq(design * weights[:, None], values * weights, rcond=None)
+        solution = _weighted_solution(design, values, weights)
         residual = values - design @ solution
         scale = 1.4826 * float(np.median(np.abs(residual))) + 1.0
         weights = 1.0 / (1.0 + (residual / (2.0 * scale)) ** 2)
