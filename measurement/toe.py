@@ -152,8 +152,29 @@ def _rise(
     bend = float(square @ y)
     at = float(x[near][0]) if first > 0 else 0.0
     w = slope - (float(slope @ x**2) - 2 * at) * square
-    std = noise.point_std_mm * math.sqrt(float(w @ w) * noise.correlation_points)
+    std = noise.point_std_mm * math.sqrt(_correlated_square(w, noise.correlation_points))
     return turn + math.atan(float(w @ y)), std, 2 * bend
+
+
+def _correlated_square(weights: NDArray[np.float64], correlation_points: float) -> float:
+    """Return the variance of a weighted sum of points of unit variance that follow each other smoothly.
+
+    A surface that wanders slowly shifts a short stretch as a whole and hardly turns it: taking its points for
+    a few independent blocks would make far too much of a slope's uncertainty. The correlation is Gaussian with
+    the stated integral, and a twentieth of the variance is left to noise from point to point.
+    """
+    used = np.flatnonzero(weights)
+    if len(used) == 0:
+        return 0.0
+    w = weights[used[0] : used[-1] + 1]
+    if len(w) > 600:
+        # Sum neighbouring weights: the correlation is far longer than that.
+        size = math.ceil(len(w) / 600)
+        w = np.add.reduceat(w, np.arange(0, len(w), size))
+        correlation_points = max(1.0, correlation_points / size)
+    distance = np.arange(len(w))[:, None] - np.arange(len(w))[None, :]
+    smooth = np.exp(-0.5 * (distance * math.sqrt(2 * math.pi) / correlation_points) ** 2)
+    return float(0.95 * (w @ smooth @ w) + 0.05 * 2.0 * (w @ w))
 
 
 def overlap(toe: Toe, angle: Measured, noise: Noise) -> Measured:
