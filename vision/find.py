@@ -82,6 +82,7 @@ class _Shape:
     cut: NDArray[np.bool_]
     runs: list[Run]
     detail: Detail
+    tolerance: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -253,7 +254,7 @@ def _judge(
     shape = structure.shapes[0]
     score += 5.0 * (min(min(_straight_share(s) for s in structure.shapes), 0.9) - 0.7)
     # Background between section and frame has most of its outline on the frame.
-    score -= 8.0 * max(0.0, float(np.mean(shape.cut)) - 0.3)
+    score -= 10.0 * max(0.0, float(np.mean(shape.cut)) - 0.3)
     pairs: list[FilletPair | ButtPair] = [*structure.fillets, *structure.butts]
     for pair in pairs:
         count = len(shape.points)
@@ -317,7 +318,7 @@ def _shape(points: Points, cut: NDArray[np.bool_], detail: Detail, *, closed: bo
     extent = float(np.hypot(*np.ptp(points, axis=0)))
     shortest = max(6 * tolerance, 0.008 * extent)
     runs = straight_runs(points, cut, closed=closed, tolerance=tolerance, shortest=shortest)
-    return _Shape(points, cut, runs, detail)
+    return _Shape(points, cut, runs, detail, tolerance)
 
 
 def _recognise(
@@ -332,7 +333,9 @@ def _recognise(
     extent = float(np.hypot(*np.ptp(shape.points, axis=0)))
     smallest = max(5.0 * shape.detail.step_mm, 0.012 * extent)
     gap = min(2.5, 0.05 * extent)
-    plates = bridged_runs(shape.points, shape.runs, closed=closed, gap=gap, height=0.6 * gap)
+    plates = bridged_runs(
+        shape.points, shape.runs, closed=closed, gap=gap, height=0.6 * gap, level=2.0 * shape.tolerance
+    )
     fillets: list[FilletPair] = []
     butts: list[ButtPair] = []
     if joint in ("auto", "tee", "lap"):
@@ -362,7 +365,8 @@ def _recognise(
     if joint in ("auto", "butt") and (fine or not butts):
         butts = butt_welds(trim=True) or butts
     if butts:
-        score = butts[0].score + (1.5 if opposite_run(shape.points, butts[0].first, plates) else 0.0)
+        # Metal shows the other side of its plates, background between metal and frame does not.
+        score = butts[0].score + (1.5 if opposite_run(shape.points, butts[0].first, plates) else -2.0)
         return _Structure("butt", (full,), butts=tuple(butts), score=score)
     return None
 

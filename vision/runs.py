@@ -139,8 +139,14 @@ def _rebased(run: Run, count: int) -> Run:
     return Run(run.start - count, run.stop - count, run.line, run.length, run.cut)
 
 
-def bridged_runs(points: Points, runs: list[Run], *, closed: bool, gap: float, height: float) -> list[Run]:
-    """Join runs on one line across a gap no wider than ``gap`` and no higher than ``height`` (spatter, a pit)."""
+def bridged_runs(
+    points: Points, runs: list[Run], *, closed: bool, gap: float, height: float, level: float
+) -> list[Run]:
+    """Join runs on one line across a gap no wider than ``gap`` and no higher than ``height`` (spatter, a pit).
+
+    They are on one line when no end of one lies farther than ``level`` from the other: plates offset by hi-lo
+    are two plates.
+    """
     result = list(runs)
     changed = True
     while changed:
@@ -158,9 +164,9 @@ def bridged_runs(points: Points, runs: list[Run], *, closed: bool, gap: float, h
                 if width > gap or np.abs(first.line.offset(points[between])).max() > height:
                     continue
                 joined = _run(points, first.start, second.stop + shift, False)
-                longest = first if first.length > second.length else second
-                off = np.abs(longest.line.offset(points[[first.start % len(points), second.stop % len(points)]])).max()
-                if off > height:
+                longest, shorter = (first, second) if first.length > second.length else (second, first)
+                ends = points[shorter.indices(len(points))[[0, -1]]]
+                if float(np.abs(longest.line.offset(ends)).max()) > level:
                     continue
                 line = longest.line
                 result = [run for run in result if run is not first and run is not second]

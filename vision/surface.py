@@ -310,6 +310,8 @@ def _model_toe(
     # Where the face comes off the plate too gently, the place where it is seen to leave and the place
     # where its model meets the plate disagree; what cannot be explained by the threshold is doubt.
     expected = threshold / max(math.tan(math.radians(min(slope_deg, 85.0))), 0.02) + clear
+    if slope_deg < 10.0 and not undercut:
+        std = math.hypot(std, 0.7 * expected)
     apart = abs(float(towards.along(path[leave])) - corner_along)
     std = math.hypot(std, 0.5 * max(0.0, apart - 1.5 * expected))
     flag = None
