@@ -102,7 +102,7 @@ def test_speck_is_bridged(height: float) -> None:
     points = with_bump(height, 1.2)
     runs = [run for run in runs_of(points, closed=False) if run.length > 5]
     assert len(runs) == 2
-    (one,) = [run for run in bridged_runs(points, runs, closed=False, gap=2.0, height=1.0) if run.length > 5]
+    (one,) = [run for run in bridged_runs(points, runs, closed=False, gap=2.0, height=1.0, level=0.1) if run.length > 5]
     assert one.length == pytest.approx(30, abs=0.3)
 
 
@@ -110,10 +110,11 @@ def test_speck_is_bridged(height: float) -> None:
 def test_weld_is_not_bridged(height: float, width: float) -> None:
     points = with_bump(height, width)
     runs = [run for run in runs_of(points, closed=False) if run.length > 5]
-    assert len(bridged_runs(points, runs, closed=False, gap=2.0, height=1.0)) == 2
+    assert len(bridged_runs(points, runs, closed=False, gap=2.0, height=1.0, level=0.1)) == 2
 
 
-def test_step_between_plates_is_not_bridged() -> None:
-    points = outline(np.array([[0.0, 0.0], [15.0, 0.0], [15.5, 1.4], [30.0, 1.4]]), closed=False)
+@pytest.mark.parametrize("offset", [0.3, 1.4])
+def test_plates_offset_by_hi_lo_stay_two(offset: float) -> None:
+    points = outline(np.array([[0.0, 0.0], [15.0, 0.0], [15.5, offset], [30.0, offset]]), closed=False)
     runs = [run for run in runs_of(points, closed=False) if run.length > 5]
-    assert len(bridged_runs(points, runs, closed=False, gap=2.0, height=1.0)) == 2
+    assert len(bridged_runs(points, runs, closed=False, gap=2.0, height=1.0, level=0.1)) == 2
