@@ -101,7 +101,12 @@ def _clear_part(plate: PlateSurface, toe: Points, out: Points) -> tuple[Points, 
     carrying = along[plate.fit.inliers] if len(plate.fit.inliers) == len(along) else along
     if len(carrying) == 0:
         return np.empty(0), np.empty(0)
-    inside = (along > float(line.along(toe)) + TOE_REACH_MM) & (along < float(carrying.max()) - END_MM)
+    start = float(line.along(toe)) + TOE_REACH_MM
+    # A hollow or bump that begins within reach belongs to the toe as far as it goes.
+    level = max(3.0 * plate.fit.residual_std, 0.02)
+    beyond = np.flatnonzero((along > start) & (np.abs(height) < level))
+    start = float(along[beyond].min()) if len(beyond) else start
+    inside = (along >= start) & (along < float(carrying.max()) - END_MM)
     order = np.argsort(along[inside], kind="stable")
     return along[inside][order], height[inside][order]
 

@@ -54,7 +54,7 @@ def _apply_one(weld: FoundWeld, mark: WeldMarks, calibration: Calibration, origi
     click = CLICK_STD_PX * section.resolution_mm
 
     def mm(point: PointPx) -> Points:
-        return calibration.to_mm(np.array([point]) - origin)[0]
+        return np.asarray(calibration.to_mm(np.array([point]) - origin)[0])
 
     left, right = surface.left, surface.right
     if mark.plate_left is not None:

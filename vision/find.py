@@ -50,7 +50,7 @@ LEAST_LONG = 0.5
 """Least share of an outline in straight runs of a tenth of the part's size: plates make up most of a section."""
 LEAST_SUPPORT = 0.7
 """Least share of an outline that stands clear of the grain beside it."""
-CLEAR = 7.0
+CLEAR = 7.5
 GOOD_ENOUGH = 4.5
 """A structure of this score, agreed on by its surroundings, ends the search for another way to split the picture."""
 
@@ -255,6 +255,8 @@ def _judge(
     score += 5.0 * (min(min(_straight_share(s) for s in structure.shapes), 0.9) - 0.7)
     # Background between section and frame has most of its outline on the frame.
     score -= 10.0 * max(0.0, float(np.mean(shape.cut)) - 0.3)
+    if structure.fillets and not any(_is_plate(shape, shape.runs, pair) for pair in structure.fillets):
+        score -= 2.5
     pairs: list[FilletPair | ButtPair] = [*structure.fillets, *structure.butts]
     for pair in pairs:
         count = len(shape.points)
@@ -489,7 +491,7 @@ def _section(
     joint: Joint, profile: Profile, flags: tuple[Flag, ...], fits: Sequence[LineFit], wander: float
 ) -> Section:
     # How far a real surface wanders about its line is seen on the plates; the face is taken to be no better.
-    wander = max([wander, *(fit.residual_std for fit in fits)])
+    wander = max(wander, float(np.median([fit.residual_std for fit in fits])))
     return Section(
         joint=joint,
         point_std_mm=math.hypot(float(np.median(profile.std_mm)), wander),
@@ -540,6 +542,10 @@ def _butt_section(shape: _Shape, butts: Sequence[ButtPair], profile: Profile, cl
     traced = trace_surface(shape.points, face.first, face.second, shape.detail, face_sign=0)
     if traced is None:
         return None
+    opposite_left, opposite_right = _opposite_fit(shape, face.first), _opposite_fit(shape, face.second)
+    if traced.flags and opposite_left is None and opposite_right is None:
+        # A toe is not clear and no plate shows its other side: a ragged edge, not a weld.
+        return None
     flags = traced.flags + _plate_flags(traced.surface.left.fit, traced.surface.right.fit)
     root_side = None
     if partner is not None:
@@ -562,8 +568,8 @@ def _butt_section(shape: _Shape, butts: Sequence[ButtPair], profile: Profile, cl
         _section("butt", profile, flags, (traced.surface.left.fit, traced.surface.right.fit), shape.detail.wander_mm),
         face=traced.surface,
         root_side=root_side,
-        opposite_left=_opposite_fit(shape, face.first),
-        opposite_right=_opposite_fit(shape, face.second),
+        opposite_left=opposite_left,
+        opposite_right=opposite_right,
     )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from core.fitting import LineFit
 from core.geometry import Line, Points, intersection
@@ -14,6 +15,9 @@ from vision.surface import Detail, fit_plate
 
 SQUARE_WITHIN_DEG = 6.0
 """A face within this angle of square to the surface is a root face, beyond it a bevel."""
+
+LEAST_LENGTH = 1.15
+"""A plate is longer than thick; a square of a board is not."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -28,7 +32,7 @@ class Member:
     corner_away: Points
 
 
-def member(points: Points, cut: Points, runs: list[Run], direction: Points) -> Member | None:
+def member(points: Points, cut: NDArray[np.bool_], runs: list[Run], direction: Points) -> Member | None:
     """Return the member that faces along ``direction``, or None when the outline does not show one."""
     plates = [run for run in runs if not run.cut]
     towards = max(
@@ -54,24 +58,28 @@ def member(points: Points, cut: Points, runs: list[Run], direction: Points) -> M
         and run is not away
         and any(towards.stop - 2 <= run.start + shift and run.stop + shift <= stop + 2 for shift in (0, count))
     )
-    if not end or thickness <= 0 or min(towards.length, away.length) < 0.5 * thickness:
+    if not end or thickness <= 0 or _too_short(towards, away, thickness):
         return None
     ordered = tuple(sorted(end, key=lambda run: (run.start - towards.stop) % count))
     ordered = tuple(run for run in ordered if run.length > 0.04 * thickness)
-    # All of the end must go across the plate: a hook or an arrow-shaped thing is no prepared edge.
-    if not ordered or any(
-        turn_deg(towards.line, run.line) > -20 or turn_deg(towards.line, run.line) < -160 for run in ordered
-    ):
+    # The end goes across the plate; the floor of a J runs along it and is no face of the preparation.
+    ordered = tuple(run for run in ordered if -160 <= turn_deg(towards.line, run.line) <= -20)
+    if not ordered:
         return None
     covered = sum(run.length for run in ordered)
     length = float(np.hypot(*np.diff(points[path], axis=0).T).sum())
-    if covered < 0.6 * length:
+    if covered < 0.5 * length:
         return None
     corner_towards = intersection(towards.line, ordered[0].line)
     corner_away = intersection(ordered[-1].line, away.line)
     if corner_towards is None or corner_away is None:
         return None
     return Member(points, towards, away, ordered, corner_towards, corner_away)
+
+
+def _too_short(towards: Run, away: Run, thickness: float) -> bool:
+    lengths = (towards.length, away.length)
+    return max(lengths) < LEAST_LENGTH * thickness or min(lengths) < 0.5 * thickness
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -129,7 +137,7 @@ def prepared_edge(item: Member, detail: Detail, *, outside_towards: bool) -> Pre
     bottom = inside.line
     if bevel is not None and land is not None:
         outer = _meet(top, bevel.line)
-        land_top = _meet(bevel.line, land.line)
+        land_top = _land_top(item.points, pieces[fits.index(land)], bevel, land, from_start=outside_towards)
         after = fits[fits.index(land) + 1] if fits.index(land) + 1 < len(fits) else None
         land_bottom = _meet(land.line, bottom if after is None else after.line)
     elif bevel is not None:
@@ -140,6 +148,15 @@ def prepared_edge(item: Member, detail: Detail, *, outside_towards: bool) -> Pre
         outer = land_top = _meet(top, land.line)
         land_bottom = _meet(land.line, bottom)
     return PreparedEdge(outside, inside, bevel, land, outer, land_top, land_bottom)
+
+
+def _land_top(points: Points, run: Run, bevel: LineFit, land: LineFit, *, from_start: bool) -> Points:
+    """Return where the land begins: at the bevel, or at its own end where a floor or a radius lies between."""
+    corner = _meet(bevel.line, land.line)
+    seen = points[(run.start if from_start else run.stop) % len(points)]
+    if float(np.hypot(*(corner - seen))) < 0.15 * run.length + 0.15:
+        return corner
+    return land.line.at(float(land.line.along(seen)))
 
 
 def _from_square_deg(surface: Line, face: Line) -> float:

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from core.fitting import robust_line
 from core.geometry import Points, intersection
@@ -17,6 +18,8 @@ LEAST_PLATE = 0.7
 """Sum of both plates' visible lengths over the larger leg, below which a pair is not taken for plates."""
 LONGEST_PLATE_SHARE = 0.12
 """The longer of two plates reaches over at least this share of the part."""
+LEAST_DEPARTURE_MM = 0.03
+"""A plate that wanders less than this about its line has not been left."""
 BUTT_TURN_DEG = 28.0
 """Plates of a butt weld may peak by up to this angle."""
 
@@ -47,7 +50,7 @@ class ButtPair:
     score: float
 
 
-def path_between(points: Points, first: Run, second: Run, *, closed: bool) -> np.ndarray | None:
+def path_between(points: Points, first: Run, second: Run, *, closed: bool) -> NDArray[np.int64] | None:
     """Return outline indices from the end of one run to the start of the next, None if there is no way."""
     stop = second.start
     if stop < first.stop:
@@ -58,7 +61,7 @@ def path_between(points: Points, first: Run, second: Run, *, closed: bool) -> np
 
 
 def fillet_pairs(
-    points: Points, cut: Points, runs: list[Run], *, closed: bool, smallest_leg: float
+    points: Points, cut: NDArray[np.bool_], runs: list[Run], *, closed: bool, smallest_leg: float
 ) -> list[FilletPair]:
     """Return the fillets of an outline, none sharing a plate end, widest first."""
     extent = float(np.hypot(*np.ptp(points, axis=0)))
@@ -118,7 +121,7 @@ def _inside(inner: FilletPair, outer: FilletPair, count: int) -> bool:
 
 
 def _fillet(
-    points: Points, cut: Points, first: Run, second: Run, closed: bool, smallest_leg: float, extent: float
+    points: Points, cut: NDArray[np.bool_], first: Run, second: Run, closed: bool, smallest_leg: float, extent: float
 ) -> FilletPair | None:
     turn = turn_deg(first.line, second.line)
     if not FILLET_TURN_DEG[0] <= turn <= FILLET_TURN_DEG[1]:
@@ -157,7 +160,7 @@ def _fillet(
 
 
 def butt_pairs(
-    points: Points, cut: Points, runs: list[Run], *, closed: bool, smallest_rise: float, trim: bool
+    points: Points, cut: NDArray[np.bool_], runs: list[Run], *, closed: bool, smallest_rise: float, trim: bool
 ) -> list[ButtPair]:
     """Return pairs of nearly aligned plate runs with a bead or hollow between them, best first."""
     found = []
@@ -193,7 +196,7 @@ def trimmed_run(points: Points, run: Run, *, at_stop: bool) -> Run:
     noise = max(float(np.median(np.abs(run.line.offset(outer)))), 1e-4)
     fit = robust_line(outer, noise)
     line = fit.line if fit.line.direction @ run.line.direction > 0 else fit.line.reversed()
-    beyond = np.abs(line.offset(along)) > 6.0 * max(fit.residual_std, 1e-4)
+    beyond = np.abs(line.offset(along)) > max(8.0 * fit.residual_std, LEAST_DEPARTURE_MM)
     on_line = np.flatnonzero(~beyond)
     lost = len(along) - 1 - int(on_line[-1]) if len(on_line) else 0
     if lost < 4:
@@ -204,7 +207,7 @@ def trimmed_run(points: Points, run: Run, *, at_stop: bool) -> Run:
 
 
 def _butt(
-    points: Points, cut: Points, first: Run, second: Run, closed: bool, smallest_rise: float, extent: float
+    points: Points, cut: NDArray[np.bool_], first: Run, second: Run, closed: bool, smallest_rise: float, extent: float
 ) -> ButtPair | None:
     path = path_between(points, first, second, closed=closed)
     if path is None or len(path) < 4 or cut[path].any():
@@ -238,7 +241,9 @@ def _butt(
     return ButtPair(first, second, width, rise, min(12.0 * shorter / extent, 5.0) + (1.0 if rise > 0 else 0.0))
 
 
-def root_pair(points: Points, cut: Points, runs: list[Run], face: ButtPair, *, closed: bool) -> ButtPair | None:
+def root_pair(
+    points: Points, cut: NDArray[np.bool_], runs: list[Run], face: ButtPair, *, closed: bool
+) -> ButtPair | None:
     """Return the pair on the other side of a butt weld's plates, None where they are one run or cut away."""
     first, second = opposite_run(points, face.second, runs), opposite_run(points, face.first, runs)
     if first is None or second is None or first is second:

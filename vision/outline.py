@@ -20,6 +20,9 @@ Gray = NDArray[np.uint8]
 BORDER_PX = 3.0
 """An outline point this near to the border of the picture follows the border, not metal."""
 
+NOISE_LAG = 8
+"""Points between which the noise of an outline is taken."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Outline:
@@ -88,8 +91,10 @@ def refine_outline(
     inner = ~cut
     if not inner.any():
         inner = np.ones(len(points), bool)
-    second = shift - 0.5 * (np.roll(shift, 1) + np.roll(shift, -1))
-    noise_px = float(1.4826 * np.median(np.abs(second[inner])) / np.sqrt(1.5))
+    # Neighbours share the smoothing along the edge; points this far apart do not.
+    second = points - 0.5 * (np.roll(points, NOISE_LAG, axis=0) + np.roll(points, -NOISE_LAG, axis=0))
+    across = np.sum(second * _normals(points), axis=1)
+    noise_px = float(1.4826 * np.median(np.abs(across[inner])) / np.sqrt(1.5))
     return Outline(
         points,
         cut,

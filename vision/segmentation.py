@@ -104,7 +104,9 @@ def silhouettes(mask: NDArray[np.uint8], picture: ReducedPicture, proposal: str,
         if _screen_area(points) < 0:
             points = points[::-1]
         full = (points + 0.5) * picture.factor - 0.5
-        found.append(Silhouette(full, area * picture.factor**2, _contrast(contour, picture.gray), proposal))
+        found.append(
+            Silhouette(full, area * picture.factor**2, _contrast(np.asarray(contour, np.int32), picture.gray), proposal)
+        )
     return found
 
 

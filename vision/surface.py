@@ -28,6 +28,9 @@ STAYS_ON_PLATE_MM = 0.5
 WIDEST_UNDERCUT_MM = 5.0
 """A hollow wider than this beside a rising face is the face itself (plates offset, face hollow), not undercut."""
 
+FLATTEST_UNDERCUT = 0.06
+"""A hollow flatter than this (depth over width) is the gentle beginning of a face, not a groove."""
+
 
 @dataclass(frozen=True, slots=True)
 class Detail:
@@ -97,7 +100,8 @@ def fit_plate(points: Points, run: Run, detail: Detail, *, toe_at_stop: bool) ->
 def surface_wander(points: Points, runs: Sequence[Run], detail: Detail) -> float:
     """Return the robust standard deviation of the longest straight surfaces about their lines, mm."""
     longest = sorted((run for run in runs if not run.cut), key=lambda run: -run.length)[:4]
-    return max((fit_plate(points, run, detail, toe_at_stop=False)[0].residual_std for run in longest), default=0.0)
+    found = [fit_plate(points, run, detail, toe_at_stop=False)[0].residual_std for run in longest]
+    return float(np.median(found)) if found else 0.0
 
 
 def correlation_points(residuals: Points) -> float:
@@ -229,8 +233,8 @@ def _departure(
     """Return on which side of the plate line the face goes, and the last index that is still on it."""
     if face_sign > 0:
         apex = int(np.argmax(offset))
-        on_plate = np.flatnonzero(offset[:apex] <= threshold)
-        return 1, (int(on_plate[-1]) if len(on_plate) else None)
+        below = np.flatnonzero(offset[:apex] <= threshold)
+        return 1, (int(below[-1]) if len(below) else None)
     # A shallow cap may lie on either side: take the first departure that is not a pit or a spatter bead,
     # that is, after which the surface does not go on along the plate.
     length = arc_length(path)
@@ -256,7 +260,7 @@ def _departure(
             if side:
                 return 1, max(0, index - 1)
             face_ahead = float(length[min(face_stop, len(path) - 1)] - length[end])
-            narrow = extent < WIDEST_UNDERCUT_MM and extent < 0.5 * face_ahead
+            narrow = extent < WIDEST_UNDERCUT_MM and extent < 0.5 * face_ahead and peak > FLATTEST_UNDERCUT * extent
             if narrow and resume < len(path) and rises[resume]:
                 # A groove that comes up again beside the face: the face crosses the plate line there.
                 crossing = end + int(np.argmax(offset[end : resume + 1] > 0))
@@ -354,7 +358,11 @@ def _meet(window: Points, towards: Line, near: float) -> tuple[float, float, flo
             roots = np.array([(-q1 + root) / (2 * q2), (-q1 - root) / (2 * q2)])
     roots = roots[(roots > -2.5 * scale) & (roots < 1.5 * scale)]
     if len(roots) == 0:
-        return None
+        # A parabola bent by grain may miss the plate where the straight face meets it.
+        if abs(along_rate) < math.sin(math.radians(1.0)):
+            return None
+        a, b, c = float(y.mean()), 0.0, 0.0
+        roots = np.array([-(base + across_rate * a) / along_rate])
     along = np.array(
         [float(towards.along(chord.at(r) + (a + b * r / scale + c * (r / scale) ** 2) * chord.normal)) for r in roots]
     )
@@ -389,7 +397,7 @@ def _rounding(
     gap = float(np.mean(across[near] - np.abs(along[near]) * math.tan(half) * 0.5))
     # A blurred corner of this turn keeps about 0.4 sigma tan(half) of distance (half level of a blurred wedge).
     gap -= 0.55 * detail.blur_mm * math.tan(half) + 0.3 * detail.step_mm * math.tan(half)
-    if gap < 3.0 * detail.noise_mm / math.sqrt(max(np.count_nonzero(near), 1)) + 0.004:
+    if gap < 3.0 * detail.noise_mm / math.sqrt(float(np.count_nonzero(near))) + 0.004:
         return 0.0
     radius = gap / (1 / math.cos(half) - 1)
     tangent = radius * math.tan(half)
