@@ -306,7 +306,11 @@ def _model_toe(
     # A face is no smoother than the plate beside it.
     noise = math.hypot(detail.noise_mm, max(fit.residual_std, detail.wander_mm))
     slope = math.sin(math.radians(min(max(slope_deg, 2.0), 178.0)))
-    std = math.hypot(std_along, 0.8 * noise / max(slope, 0.03))
+    std = math.hypot(std_along, 1.2 * noise / max(slope, 0.03))
+    # A face that is no parabola shows it when less of it is used.
+    shorter = _meet(window[: max(5, round(0.6 * len(window)))], towards, near=corner_along)
+    if shorter is not None:
+        std = math.hypot(std, 0.8 * min(abs(shorter[0] - corner_along), 0.3))
     std = math.hypot(
         std, fit.std_at(float(fit.line.along(point))) / max(math.tan(math.radians(min(slope_deg, 80.0))), 0.05)
     )
