@@ -20,6 +20,9 @@ LEAST_TICKS = 8
 NEAR = 0.25
 """Share of the spacing within which a tick must lie of where it is expected."""
 
+LEAST_OFF = 0.05
+"""Share of the spacing that an outermost tick may lie off in any case: ticks are not drawn or seen better."""
+
 LONGEST_GAP = 40
 """Ticks that may be hidden in one stretch, if as many are seen before it."""
 
@@ -158,6 +161,8 @@ def _take_ticks(gray: NDArray[np.uint8], strip: Strip, band: tuple[float, float]
         if not wide.any() or len(index) - wide.sum() < LEAST_TICKS:
             break
         index, x = index[~wide], x[~wide]
+    kept = _ends_in_line(index, x, strip.period_px)
+    index, x = index[kept], x[kept]
     index = (index - index[0]) // _common_step(index)
     coefficients, residual = _smooth_fit(index, x)
     period = float(np.median(np.abs(np.polyval(np.polyder(coefficients), index))))
@@ -256,10 +261,48 @@ def _slope(x: list[int], y: list[int]) -> float:
 
 
 def _without_strays(index: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Drop ticks that stand alone behind a gap: the edge of a rule, a scratch, a figure."""
+    """Drop ticks that stand alone behind a gap: the edge of a rule, a scratch, a figure.
+
+    Beyond the last tick a rule goes on blank for a few spacings and then ends: before the first and behind
+    the last tick the gap may be that of two hidden ticks, inside the rule ticks may stand between such gaps.
+    """
     runs = np.split(index, np.flatnonzero(np.diff(index) > 3) + 1)
     kept = [run for run in runs if len(run) >= 4]
-    return np.concatenate(kept) if kept else index[:0]
+    if not kept:
+        return index[:0]
+    index = np.concatenate(kept)
+    runs = np.split(index, np.flatnonzero(np.diff(index) > 2) + 1)
+    while len(runs) > 1 and len(runs[0]) < 4:
+        runs = runs[1:]
+    while len(runs) > 1 and len(runs[-1]) < 4:
+        runs = runs[:-1]
+    return np.concatenate(runs)
+
+
+def _ends_in_line(index: NDArray[np.int64], x: NDArray[np.float64], period: float) -> slice:
+    """Return the ticks without those at either end that are not where all others put them.
+
+    The outermost tick draws the fit to itself, so its own residual does not betray it: both ends are left
+    out of the fit and compared with its prediction, whose spread grows outwards.
+    """
+    first, last = 0, len(index)
+    while last - first > LEAST_TICKS + 2:
+        inner = slice(first + 1, last - 1)
+        centre = float(np.mean(index[inner]))
+        reach = float(np.ptp(index[inner]))
+        unit = (index - centre) / reach
+        design = np.vander(unit, 4 if last - first > 26 else 3)
+        coefficients = np.linalg.lstsq(design[inner], x[inner], rcond=None)[0]
+        residual = x - design @ coefficients
+        spread = 1.4826 * float(np.median(np.abs(residual[inner])))
+        inverse = np.linalg.inv(design[inner].T @ design[inner])
+        ends = np.array([first, last - 1])
+        leverage = np.einsum("ni,ij,nj->n", design[ends], inverse, design[ends])
+        off = np.abs(residual[ends]) > np.maximum(4.0 * spread * np.sqrt(1.0 + leverage), LEAST_OFF * period)
+        if not off.any():
+            break
+        first, last = first + int(off[0]), last - int(off[1])
+    return slice(first, last)
 
 
 def _centroid(signal: NDArray[np.float64], peak: int, period: float) -> float:
