@@ -73,6 +73,21 @@ def test_hidden_stretch_keeps_the_count(draw):
     assert abs(length_error(draw, calibration, view, first, 1.0, 0, 49)) < 0.001
 
 
+@pytest.mark.parametrize("seed", [3, 5, 7])
+def test_end_of_the_rule_is_no_tick(draw, seed):
+    """The edge of the drawn rule stands nearly three spacings beyond its last tick and can look like one."""
+    rng = np.random.default_rng(seed)
+    for ticks in (20, 26, 43):
+        angle_deg, px_per_spacing = rng.uniform(0, 360), rng.uniform(9, 10)
+        gray, view, first = scene(
+            draw, angle_deg, ticks=ticks, px_per_spacing=px_per_spacing, blur_px=0.9, tilt=(2.0, 3.0), seed=seed
+        )
+        calibration = calibrate_ruler(gray, 1.0)
+        assert calibration.provenance["ticks"] == ticks
+        assert calibration.provenance["ticks_hidden"] == 0
+        assert abs(length_error(draw, calibration, view, first, 1.0, 0, 10)) < 0.002
+
+
 def test_perspective_along_the_rule_is_mapped(draw):
     gray, view, first = scene(draw, 0.0, ticks=60, tilt=(0.0, 12.0))
     calibration = calibrate_ruler(gray, 1.0)
