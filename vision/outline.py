@@ -153,11 +153,10 @@ def _edge_shift(gray: Gray, points: Points, reach_px: float, *, smooth: int) -> 
     window = np.arange(-4, 5)
     columns = np.clip(peak[:, None] + window, 0, slope.shape[1] - 1)
     local = np.maximum(slope[index[:, None], columns] * sign[:, None], 0.0).astype(np.float64) ** 2
-    for _ in range(2):
-        total = local.sum(axis=1) + 1e-12
-        centre = (local * window).sum(axis=1) / total
-        taper = np.exp(-0.5 * ((window - centre[:, None]) / 2.5) ** 2)
-        local = local * taper if _ == 0 else local
+    # The centroid of the squared gradient, then once more with what lies far from it tapered off.
+    centre = (local * window).sum(axis=1) / (local.sum(axis=1) + 1e-12)
+    local = local * np.exp(-0.5 * ((window - centre[:, None]) / 2.5) ** 2)
+    centre = (local * window).sum(axis=1) / (local.sum(axis=1) + 1e-12)
     shift = np.clip(peak + centre - half, -reach_px - 2, reach_px + 2)
     inner = rows[index[:, None], np.clip(peak[:, None] - np.arange(4, 7), 0, slope.shape[1] - 1)].mean(axis=1)
     outer = rows[index[:, None], np.clip(peak[:, None] + np.arange(4, 7), 0, slope.shape[1] - 1)].mean(axis=1)
