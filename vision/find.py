@@ -48,6 +48,8 @@ MOST_PERIMETER = 16.0
 """Perimeter over the root of the area, beyond which an outline is frayed (a strip of 50 to 1 has 14.4)."""
 LEAST_LONG = 0.5
 """Least share of an outline in straight runs of a tenth of the part's size: plates make up most of a section."""
+ROUGHEST_PLATE = 0.015
+"""Largest scatter of a plate's surface about its line, as a share of the shorter leg."""
 LEAST_SUPPORT = 0.7
 """Least share of an outline that stands clear of the grain beside it."""
 CLEAR = 7.5
@@ -510,6 +512,10 @@ def _fillet_section(shape: _Shape, pair: FilletPair, kind: str, profile: Profile
     surface = traced.surface
     root = intersection(surface.left.fit.line, surface.right.fit.line)
     if root is None:
+        return None
+    legs = [float(np.hypot(*(toe - root))) for toe in (surface.toe_left, surface.toe_right)]
+    if max(surface.left.fit.residual_std, surface.right.fit.residual_std) > ROUGHEST_PLATE * min(legs):
+        # A surface this ragged beside so small a weld is a shadow, a cable or a stain.
         return None
     flags = traced.flags + _plate_flags(surface.left.fit, surface.right.fit)
     return replace(
