@@ -11,7 +11,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.corners import Board, FoundBoard, find_board
+from calibration.corners import Board, find_board
 from calibration.model import Calibration, Lens, length_gradients
 from calibration.plane import PlaneOffset, plane_correction
 from calibration.unseen import lens_growth_per_px2, propagate
@@ -237,8 +237,3 @@ def _distance_mm(lens: Lens, px_to_mm: NDArray[np.float64], ideal_px: Points) ->
     pose = pose / size
     normal = np.cross(pose[:, 0], pose[:, 1])
     return float(abs(normal @ pose[:, 2]) / np.linalg.norm(normal))
-
-
-def found_in_mm(found: FoundBoard, calibration: Calibration) -> Points:
-    """Return the detected points of a board in mm by another calibration, (N, 2)."""
-    return calibration.to_mm(found.points_px)

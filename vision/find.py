@@ -24,6 +24,7 @@ from vision.joints import (
     encloses,
     fillet_pairs,
     opposite_run,
+    path_between,
     root_pair,
 )
 from vision.marks import WeldMarks
@@ -73,7 +74,6 @@ class FoundWelds:
     welds: tuple[FoundWeld, ...]
     outline_px: tuple[Points, ...]
     outline_mm: tuple[Points, ...]
-    recognised: bool
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -262,8 +262,9 @@ def _judge(
     pairs: list[FilletPair | ButtPair] = [*structure.fillets, *structure.butts]
     for pair in pairs:
         count = len(shape.points)
-        stop = pair.second.start if pair.second.start > pair.first.stop else pair.second.start + count
-        face = np.arange(pair.first.stop, stop + 1) % count
+        face = path_between(shape.points, pair.first, pair.second, closed=True)
+        if face is None:
+            continue
         plates = np.concatenate([pair.first.indices(count), pair.second.indices(count)])
         outside_face = _levels(reduced, outlines[0].points_px, face, +5)
         outside_plates = _levels(reduced, outlines[0].points_px, plates, +5)
@@ -486,7 +487,7 @@ def _build(
     ]
     welds.sort(key=lambda weld: float(np.mean([p[0] for p in weld.points_px.values()])) if weld.points_px else 0.0)
     outline_px = tuple(p.points_px + origin for p in profiles if p.points_px is not None)
-    return FoundWelds(tuple(welds), outline_px, tuple(p.points_mm for p in profiles), True)
+    return FoundWelds(tuple(welds), outline_px, tuple(p.points_mm for p in profiles))
 
 
 def _section(

@@ -84,11 +84,10 @@ def _too_short(towards: Run, away: Run, thickness: float) -> bool:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class OpenJoint:
-    """Two members, left and right as seen face up; ``flipped`` tells which of their surfaces is outside."""
+    """Two members, left and right as seen face up: the left one's run to the joint is its outside."""
 
     left: Member
     right: Member
-    left_outside_towards: bool
     score: float
 
 
@@ -112,8 +111,8 @@ def open_joint(first: Member, second: Member) -> OpenJoint | None:
     length = min(first.towards.length, second.towards.length) / thickness
     score = 3.0 + min(length, 3.0)
     if face_is_up:
-        return OpenJoint(first, second, True, score)
-    return OpenJoint(second, first, True, score)
+        return OpenJoint(first, second, score)
+    return OpenJoint(second, first, score)
 
 
 def prepared_edge(item: Member, detail: Detail, *, outside_towards: bool) -> PreparedEdge:

