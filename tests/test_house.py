@@ -16,7 +16,7 @@ import typer
 from cli.main import app, run
 
 ROOT = Path(__file__).resolve().parents[1]
-ROOMS = ("core", "calibration", "vision", "measurement", "inspection", "desk", "cli")
+ROOMS = ("core", "calibration", "vision", "measurement", "criteria", "inspection", "records", "desk", "cli")
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
 IMPORT_NAMES = {"opencv-python-headless": "cv2", "pillow": "PIL", "pillow-heif": "pillow_heif", "fpdf2": "fpdf"}
 README = (ROOT / "README.md").read_text(encoding="utf-8")

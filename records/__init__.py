@@ -1,0 +1,1 @@
+"""The store of what was measured, corrected and decided: a chain of hashed entries."""
