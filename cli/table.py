@@ -88,7 +88,11 @@ def _cells(item: dict[str, Any], units: str) -> tuple[str, str, str, str]:
     # Two figures of a small uncertainty, so that it never reads as zero (JCGM 100:2008, 7.2.6).
     while expanded > 0 and expanded * factor < 1.5 * 10**-decimals and decimals < 5:
         decimals += 1
-    return f"{value * factor:.{decimals}f}", f"{expanded * factor:.{decimals}f}", symbol, fraction
+    doubt = f"{expanded * factor:.{decimals}f}"
+    interval = item.get("interval")
+    if interval is not None and interval[0] == 0 and value < expanded:  # nothing can be less than nothing
+        doubt = f"0 to {interval[1] * factor:.{decimals}f}"
+    return f"{value * factor:.{decimals}f}", doubt, symbol, fraction
 
 
 def align(numbers: list[str]) -> list[str]:

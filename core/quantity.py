@@ -56,6 +56,17 @@ class Quantity:
         standard = self.standard_uncertainty
         return None if standard is None else COVERAGE_FACTOR * standard
 
+    def interval(self, *, signed: bool = True) -> tuple[float, float] | None:
+        """Return the ends of the stated interval, None if the uncertainty was not evaluated.
+
+        A length, width or height that is not ``signed`` cannot be less than nothing, and neither can its interval.
+        """
+        expanded = self.expanded_uncertainty
+        if expanded is None:
+            return None
+        low = self.value - expanded
+        return (low if signed else max(low, min(self.value, 0.0))), self.value + expanded
+
 
 @dataclass(frozen=True, slots=True)
 class NotMeasurable:

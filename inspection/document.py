@@ -45,8 +45,11 @@ def calibration_entry(calibration: Calibration, near_px: Points) -> Entry:
     }
 
 
-def measurement_entry(measured: Measured, label: str | None) -> Entry:
-    """Return one value with its uncertainty and budget, or the reason why there is none."""
+def measurement_entry(measured: Measured, label: str | None, *, signed: bool = True) -> Entry:
+    """Return one value with its uncertainty and budget, or the reason why there is none.
+
+    ``signed`` tells that the value may be below 0; of any other, the interval claims no less than nothing.
+    """
     entry: Entry = {}
     if label is not None:
         entry["label"] = label
@@ -63,11 +66,13 @@ def measurement_entry(measured: Measured, label: str | None) -> Entry:
     if measured.note is not None:
         entry["note"] = measured.note
     expanded = measured.expanded_uncertainty
+    low, high = measured.interval(signed=signed) or (None, None)
     return {
         "value": _number(measured.value),
         "unit": measured.unit,
         "expanded_uncertainty": None if expanded is None else _number(expanded),
         "coverage_factor": COVERAGE_FACTOR,
+        "interval": None if low is None or high is None else [_number(low), _number(high)],
         "state": "measured",
     } | entry
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -15,7 +15,7 @@ from core.geometry import Points
 from core.quantity import Measured, Quantity
 from inspection import document
 from inspection.document import Entry
-from inspection.settings import Settings, shared_calibration
+from inspection.settings import Settings, settings_entry, shared_calibration
 from vision.picture import read_picture
 from vision.profile_file import SUFFIXES, read_profile
 from vision.section import Flag, Section
@@ -137,7 +137,7 @@ def _near(found: FoundWelds, source: Entry) -> Points:
 
 
 def _weld_entry(number: str, weld: FoundWeld, values: Mapping[str, Measured], more_flags: tuple[Flag, ...]) -> Entry:
-    from measurement import LABELS
+    from measurement import LABELS, SIGNED
 
     return {
         "id": number,
@@ -145,7 +145,9 @@ def _weld_entry(number: str, weld: FoundWeld, values: Mapping[str, Measured], mo
         "points_px": document.points_entry(weld.points_px),
         "points_mm": document.points_entry(section_points(weld.section)),
         "measurements": {
-            name: document.measurement_entry(value, LABELS[name].label if name in LABELS else None)
+            name: document.measurement_entry(
+                value, LABELS[name].label if name in LABELS else None, signed=name in SIGNED
+            )
             for name, value in values.items()
         },
         "flags": document.flag_entries((*weld.section.flags, *weld.flags, *more_flags)),
@@ -191,15 +193,10 @@ def _thickness_doubt(values: Mapping[str, Measured], settings: Settings) -> list
 def _entry(
     source: Entry, calibration: Entry | None, welds: list[Entry], settings: Settings, error: ToelineError | None
 ) -> Entry:
-    chosen: dict[str, Any] = {
-        "joint": settings.joint,
-        "operator": settings.operator,
-        "thickness_mm": settings.thickness_mm,
-    }
     return {
         "source": source,
         "calibration": calibration,
-        "settings": chosen,
+        "settings": settings_entry(settings),
         "welds": welds,
         "error": None if error is None else document.error_entry(error),
     }

@@ -55,6 +55,7 @@ class MeasuredValue(_Part):
     unit: Unit
     expanded_uncertainty: NonNegativeFloat | None
     coverage_factor: PositiveFloat
+    interval: tuple[FiniteFloat, FiniteFloat] | None = None
     budget: tuple[BudgetPart, ...] = ()
 
 

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+import json
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 from calibration.model import Calibration, from_pixel_size
 from core.errors import UsageError
-from vision.marks import WeldMarks
+from inspection.document import as_name
+from vision.marks import WeldMarks, parse_marks
 from vision.section import Joint
 
 SourceKind = Literal["auto", "macro", "laser", "profile"]
@@ -70,6 +73,51 @@ def shared_calibration(settings: Settings) -> Calibration | None:
         flags = (("scale_as_given", "the pixel size is taken as given; what is unknown about it is in no uncertainty"),)
         return replace(from_pixel_size(settings.scale_mm_per_px), flags=flags)
     return None
+
+
+def settings_entry(settings: Settings) -> dict[str, Any]:
+    """Return the settings as the result document keeps them, so that the measurement can be made again."""
+    marks = None
+    if settings.marks is not None:
+        marks = [{key: value for key, value in asdict(weld).items() if value is not None} for weld in settings.marks]
+    return {
+        "joint": settings.joint,
+        "operator": settings.operator,
+        "thickness_mm": settings.thickness_mm,
+        "calibration": None if settings.calibration is None else as_name(settings.calibration),
+        "scale_mm_per_px": settings.scale_mm_per_px,
+        "scale_from_metadata": settings.scale_from_metadata,
+        "file_units": settings.file_units,
+        "region": None if settings.region is None else list(settings.region),
+        "marks": marks,
+    }
+
+
+def settings_of(entry: Mapping[str, Any], source: str) -> Settings:
+    """Return the settings under which a result entry was made.
+
+    Parameters
+    ----------
+    entry
+        ``settings`` of an entry of the result document; what is missing counts as not chosen.
+    source
+        ``source.kind`` of the same entry.
+    """
+    marks, calibration, region = entry.get("marks"), entry.get("calibration"), entry.get("region")
+    if marks is not None:  # written as tuples, read as lists
+        marks = parse_marks({"welds": json.loads(json.dumps(marks))}, "the marks of the result")
+    return Settings(
+        joint=entry.get("joint", "auto"),
+        source=source,  # type: ignore[arg-type]
+        calibration=None if calibration is None else Path(calibration),
+        scale_mm_per_px=entry.get("scale_mm_per_px"),
+        scale_from_metadata=bool(entry.get("scale_from_metadata", False)),
+        thickness_mm=entry.get("thickness_mm"),
+        file_units=entry.get("file_units"),
+        operator=entry.get("operator"),
+        marks=marks,
+        region=None if region is None else tuple(region),
+    )
 
 
 def parse_region(text: str) -> Region:

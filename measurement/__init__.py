@@ -6,7 +6,7 @@ from core.quantity import Measured, NotMeasurable
 from measurement.butt import butt_values
 from measurement.fillet import fillet_values
 from measurement.groove import groove_values
-from measurement.names import LABELS, Name, names_for
+from measurement.names import LABELS, SIGNED, Name, names_for
 from measurement.plate import surface_defects
 from measurement.toe import overlap, toe_angle, toes_of
 from measurement.toe_radius import Transition, fit_transition, toe_radius
@@ -14,7 +14,7 @@ from measurement.uncertainty import Noise, noise_of
 from measurement.undercut import undercut
 from vision.section import Section, WeldSurface
 
-__all__ = ["LABELS", "Name", "measure", "names_for"]
+__all__ = ["LABELS", "SIGNED", "Name", "measure", "names_for"]
 
 
 def measure(section: Section) -> dict[str, Measured]:

@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
 from core.fitting import LineFit
 from core.geometry import Line, Points
 from core.quantity import Measured, NotMeasurable
-from measurement.names import BUTT
+from measurement.model import Model, evaluated
+from measurement.names import BUTT, Name
 from measurement.outline import Mark, Outline, dilated, height_above, moved_line, outline_of, shifts
 from measurement.peak import blur_part, highest
 from measurement.plate import bend_deg, offset_between, thickness_at
-from measurement.uncertainty import Noise, combined, line_shifts, propagate, quantity
-from vision.section import Section, WeldSurface
+from measurement.uncertainty import Input, Noise, line_shifts
+from vision.section import Section
 
 NOT_BELOW_ZERO = (
     "reinforcement",
@@ -41,6 +44,12 @@ class _Joint:
 
 def butt_values(section: Section, noise: Noise) -> dict[str, Measured]:
     """Return the values of a butt weld by name; ``section.face`` must be given."""
+    values = evaluated(butt_model(section, noise))
+    return {name.name: values.get(name.name) or _missing(name) for name in BUTT}
+
+
+def butt_model(section: Section, noise: Noise) -> Model[_Joint]:
+    """Return the model of a butt weld; ``section.face`` must be given."""
     surface, back = section.face, section.root_side
     if surface is None:
         raise ValueError("a butt weld needs its face side")
@@ -53,22 +62,26 @@ def butt_values(section: Section, noise: Noise) -> dict[str, Measured]:
         edge |= more
     under_left = section.opposite_left or (back.left.fit if back is not None else None)
     under_right = section.opposite_right or (back.right.fit if back is not None else None)
-    nominal = _Joint(face, root, _line(under_left), _line(under_right))
-    moved = _shifted(nominal, surface, back, under_left, under_right, noise)
-    values, parts = propagate(_values, nominal, moved)
-    return {name.name: _measured(name.name, values, parts, edge, noise) for name in BUTT}
+    inputs = [Input(entry.source, partial(_face_moved, entry.move)) for entry in shifts(surface)]
+    if back is not None:
+        inputs += [Input(entry.source, partial(_root_moved, entry.move)) for entry in shifts(back)]
+    for side, fit in (("under_left", under_left), ("under_right", under_right)):
+        if fit is not None:
+            inputs += [Input("plate fit", partial(_under_moved, side, shift)) for shift in line_shifts(fit)]
+    return Model(
+        _values,
+        _Joint(face, root, _line(under_left), _line(under_right)),
+        (*inputs, Input("resolution", partial(_grown, noise.edge_bias_mm))),
+        {name.name: name.unit for name in BUTT},
+        noise,
+        edge,
+        not_below_zero=NOT_BELOW_ZERO,
+        without_sign=("angular_misalignment",),
+    )
 
 
-def _measured(name: str, values: dict[str, float], parts: Edges, edge: Edges, noise: Noise) -> Measured:
-    unit = next(entry.unit for entry in BUTT if entry.name == name)
-    if name not in values:
-        return NotMeasurable(NO_OTHER_SIDE if name.startswith("thickness") else NO_ROOT_SIDE, unit)
-    value = values[name]
-    if name in NOT_BELOW_ZERO:
-        value = value if value > 0 else 0.0
-    if name == "angular_misalignment":
-        value = abs(value)
-    return quantity(value, unit, combined(parts[name], edge.get(name, {})), noise)
+def _missing(name: Name) -> NotMeasurable:
+    return NotMeasurable(NO_OTHER_SIDE if name.name.startswith("thickness") else NO_ROOT_SIDE, name.unit)
 
 
 def _line(fit: LineFit | None) -> Line | None:
@@ -131,30 +144,27 @@ def _marking(
     return replace(outline, marks=marks), edge
 
 
-def _shifted(
-    joint: _Joint,
-    surface: WeldSurface,
-    back: WeldSurface | None,
-    under_left: LineFit | None,
-    under_right: LineFit | None,
-    noise: Noise,
-) -> list[tuple[str, _Joint]]:
-    moved = [(source, replace(joint, face=outline)) for source, outline in shifts(joint.face, surface)]
-    if joint.root is not None and back is not None:
-        moved += [(source, replace(joint, root=outline)) for source, outline in shifts(joint.root, back)]
-    if under_left is not None:
-        moved += [("plate fit", replace(joint, under_left=line)) for line in line_shifts(under_left)]
-    if under_right is not None:
-        moved += [("plate fit", replace(joint, under_right=line)) for line in line_shifts(under_right)]
-    bias = noise.edge_bias_mm
+def _face_moved(move: Callable[[Outline, float], Outline], joint: _Joint, share: float) -> _Joint:
+    return replace(joint, face=move(joint.face, share))
 
-    grown = _Joint(
+
+def _root_moved(move: Callable[[Outline, float], Outline], joint: _Joint, share: float) -> _Joint:
+    return joint if joint.root is None else replace(joint, root=move(joint.root, share))
+
+
+def _under_moved(side: str, shift: Callable[[Line, float], Line], joint: _Joint, share: float) -> _Joint:
+    return replace(joint, **{side: shift(getattr(joint, side), share)})  # type: ignore[arg-type]
+
+
+def _grown(by: float, joint: _Joint, share: float) -> _Joint:
+    """Move every edge of the joint by the same length out of the metal."""
+    bias = share * by
+    return _Joint(
         dilated(joint.face, bias),
         None if joint.root is None else dilated(joint.root, bias),
         _pushed_away(joint.under_left, joint.face.left, bias),
         _pushed_away(joint.under_right, joint.face.right, bias),
     )
-    return [*moved, ("resolution", grown)]
 
 
 def _pushed_away(line: Line | None, over: Line, by: float) -> Line | None:

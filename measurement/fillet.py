@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 
 from core.geometry import Line, Points, angle_between_deg, distance_to_segments, intersection, signed_area
 from core.quantity import Measured, NotMeasurable
+from measurement.model import Model, evaluated
 from measurement.names import FILLET
 from measurement.outline import Mark, Outline, dilated, height_above, outline_of, shifts
 from measurement.peak import FEWEST, NEAR_END_MM, Peak, blur_part, highest
-from measurement.uncertainty import Noise, combined, propagate, quantity
+from measurement.uncertainty import Input, Noise
 from vision.section import WeldSurface
 
 NOT_BELOW_ZERO = ("convexity", "concavity")
@@ -26,24 +28,34 @@ def fillet_values(surface: WeldSurface, noise: Noise) -> dict[str, Measured]:
     surface
         The face and its plates; the root is where the two plate lines meet.
     """
+    model = fillet_model(surface, noise)
+    if model is None:
+        reason = "the two plate surfaces are parallel and have no root; measure this weld as a butt weld"
+        return {name.name: NotMeasurable(reason, name.unit) for name in FILLET}
+    return evaluated(model)
+
+
+def fillet_model(surface: WeldSurface, noise: Noise) -> Model[Outline] | None:
+    """Return the model of a fillet weld, None where the plate lines do not meet."""
     plain = outline_of(surface)
     root = intersection(plain.left, plain.right)
     if root is None:
-        reason = "the two plate surfaces are parallel and have no root; measure this weld as a butt weld"
-        return {name.name: NotMeasurable(reason, name.unit) for name in FILLET}
+        return None
     nominal, edge = _marked(plain, root, noise)
-    moved = [*shifts(nominal, surface), ("resolution", dilated(nominal, noise.edge_bias_mm))]
-    values, parts = propagate(_values, nominal, moved)
-    measured: dict[str, Measured] = {}
-    for name in FILLET:
-        value = values[name.name]
-        if name.name in NOT_BELOW_ZERO:
-            value = value if value > 0 else 0.0
-        if name.name == "leg_difference":
-            value = abs(value)
-        budget = combined(parts[name.name], edge.get(name.name, {}))
-        measured[name.name] = quantity(value, name.unit, budget, noise)
-    return measured
+    return Model(
+        _values,
+        nominal,
+        (*shifts(surface), Input("resolution", partial(_grown, noise.edge_bias_mm))),
+        {name.name: name.unit for name in FILLET},
+        noise,
+        edge,
+        not_below_zero=NOT_BELOW_ZERO,
+        without_sign=("leg_difference",),
+    )
+
+
+def _grown(by: float, outline: Outline, share: float) -> Outline:
+    return dilated(outline, share * by)
 
 
 def _values(outline: Outline) -> dict[str, float]:

@@ -7,18 +7,20 @@ the distance between the two root edges, taken along the left plate's outside su
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
 from core.fitting import LineFit
 from core.geometry import Line, Points, intersection
 from core.quantity import Measured, NotMeasurable
+from measurement.model import Model, evaluated
 from measurement.names import GROOVE
 from measurement.outline import moved_line
 from measurement.plate import offset_between, thickness_at
-from measurement.uncertainty import Noise, line_shifts, propagate, quantity
+from measurement.uncertainty import Input, Noise, line_shifts
 from vision.section import PreparedEdge, Section
 
 NO_MEMBER = "this member of the joint was not found; show both edges of the groove"
@@ -51,21 +53,37 @@ class _Joint:
 
 def groove_values(section: Section, noise: Noise) -> dict[str, Measured]:
     """Return the values of a prepared joint by name."""
-    joint = _Joint(_member(section.edge_left, -1), _member(section.edge_right, 1))
-    moved = [
-        *((source, replace(joint, left=member)) for source, member in _shifts(section.edge_left, joint.left, noise)),
-        *((source, replace(joint, right=member)) for source, member in _shifts(section.edge_right, joint.right, noise)),
-        ("resolution", _Joint(_grown(joint.left, noise.edge_bias_mm), _grown(joint.right, noise.edge_bias_mm))),
+    values = evaluated(groove_model(section, noise))
+    return {
+        name.name: values.get(name.name) or NotMeasurable(_reason(section, name.name), name.unit) for name in GROOVE
+    }
+
+
+def groove_model(section: Section, noise: Noise) -> Model[_Joint]:
+    """Return the model of a prepared joint."""
+    inputs = [
+        Input(entry.source, partial(_moved, side, entry.move))
+        for side, edge in (("left", section.edge_left), ("right", section.edge_right))
+        for entry in _inputs(edge, noise)
     ]
-    values, parts = propagate(_values, joint, moved)
-    measured: dict[str, Measured] = {}
-    for name in GROOVE:
-        if name.name in values:
-            note = _note(section, name.name)
-            measured[name.name] = quantity(values[name.name], name.unit, parts[name.name], noise, note=note)
-        else:
-            measured[name.name] = NotMeasurable(_reason(section, name.name), name.unit)
-    return measured
+    notes = {name.name: note for name in GROOVE if (note := _note(section, name.name)) is not None}
+    return Model(
+        _values,
+        _Joint(_member(section.edge_left, -1), _member(section.edge_right, 1)),
+        (*inputs, Input("resolution", partial(_joint_grown, noise.edge_bias_mm))),
+        {name.name: name.unit for name in GROOVE},
+        noise,
+        notes=notes,
+    )
+
+
+def _moved(side: str, move: Callable[[_Member, float], _Member], joint: _Joint, share: float) -> _Joint:
+    member: _Member | None = getattr(joint, side)
+    return joint if member is None else replace(joint, **{side: move(member, share)})
+
+
+def _joint_grown(by: float, joint: _Joint, share: float) -> _Joint:
+    return _Joint(_grown(joint.left, share * by), _grown(joint.right, share * by))
 
 
 def _member(edge: PreparedEdge | None, side: int) -> _Member | None:
@@ -111,22 +129,31 @@ def _bevel_angle(member: _Member, prepared: Line) -> float:
     return math.degrees(math.atan2(float(-member.outside.direction @ down), float(-member.out @ down)))
 
 
-def _shifts(edge: PreparedEdge | None, member: _Member | None, noise: Noise) -> Iterator[tuple[str, _Member]]:
-    if edge is None or member is None:
+def _inputs(edge: PreparedEdge | None, noise: Noise) -> Iterator[Input[_Member]]:
+    if edge is None:
         return
     for part in ("outside", "inside", "bevel", "land"):
         fit: LineFit | None = getattr(edge, part)
         if fit is not None:
-            for line in line_shifts(fit):
-                yield "plate fit", _with_line(member, part, line)
+            for shift in line_shifts(fit):
+                yield Input("plate fit", partial(_line_moved, part, shift))
     if edge.land is None and edge.bevel is None:
         step = noise.point_std_mm * edge.outside.line.direction
-        yield "edge", replace(member, land_top=member.land_top + step, land_bottom=member.land_bottom + step)
+        yield Input("edge", partial(_slipped, ("land_top", "land_bottom"), step))
     if edge.inside is None:
         # the lower end of the land is where points end, not where two lines meet
         along = edge.land or edge.bevel or edge.outside
-        step = noise.resolution_mm / math.sqrt(3) * along.line.direction
-        yield "edge", replace(member, land_bottom=member.land_bottom + step)
+        yield Input(
+            "edge", partial(_slipped, ("land_bottom",), noise.resolution_mm / math.sqrt(3) * along.line.direction)
+        )
+
+
+def _line_moved(part: str, shift: Callable[[Line, float], Line], member: _Member, share: float) -> _Member:
+    return _with_line(member, part, shift(getattr(member, part), share))
+
+
+def _slipped(corners: tuple[str, ...], step: Points, member: _Member, share: float) -> _Member:
+    return replace(member, **{corner: getattr(member, corner) + share * step for corner in corners})
 
 
 def _with_line(member: _Member, part: str, line: Line) -> _Member:

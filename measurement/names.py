@@ -81,6 +81,9 @@ GROOVE = (
 
 LABELS: dict[str, Name] = {name.name: name for name in (*GROOVE, *BUTT, *FILLET, *TOES_AND_PLATES)}
 
+SIGNED = ("misalignment", "root_misalignment", "bevel_angle_left", "bevel_angle_right", "groove_angle")
+"""Values that have a direction and may lie below 0; of all others the interval claims no less than nothing."""
+
 
 def names_for(joint: Joint) -> tuple[Name, ...]:
     """Return the names that apply to a kind of joint, in the order of tables."""

@@ -1,14 +1,15 @@
-"""A welded surface reduced to what values are computed from, and its shifts by one standard uncertainty."""
+"""A welded surface reduced to what values are computed from, and how it moves with what is not known of it."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
+from functools import partial
 
 import numpy as np
 
 from core.geometry import Line, Points, arc_length
-from measurement.uncertainty import line_shifts
+from measurement.uncertainty import OPERATOR, Input, line_shifts
 from vision.section import WeldSurface
 
 
@@ -67,21 +68,34 @@ def height_above(line: Line, out: Points, face: Points) -> tuple[Points, Points]
     return along[order], ((face - line.point) @ out)[order]
 
 
-def shifts(outline: Outline, surface: WeldSurface) -> list[tuple[str, Outline]]:
-    """Return source and outline, each with one line or toe off by one standard uncertainty."""
-    shifted: list[tuple[str, Outline]] = []
-    for line in line_shifts(surface.left.fit):
-        shifted.append(
-            ("plate fit", replace(outline, left=line, toe_left=_carried(outline.toe_left, outline.left, line)))
-        )
-    for line in line_shifts(surface.right.fit):
-        toe = _carried(outline.toe_right, outline.right, line)
-        shifted.append(("plate fit", replace(outline, right=line, toe_right=toe)))
-    step = surface.toe_std_left * outline.left.direction
-    shifted.append(("toe location", replace(outline, toe_left=outline.toe_left + step)))
-    step = surface.toe_std_right * outline.right.direction
-    shifted.append(("toe location", replace(outline, toe_right=outline.toe_right + step)))
-    return shifted
+def shifts(surface: WeldSurface) -> list[Input[Outline]]:
+    """Return how the outline of a surface moves with its plate lines and with its toes."""
+    plates = {side: OPERATOR if f"plate_{side}" in surface.marked else "plate fit" for side in ("left", "right")}
+    toes = {side: OPERATOR if f"toe_{side}" in surface.marked else "toe location" for side in ("left", "right")}
+    return [
+        *(Input(plates["left"], partial(_left_moved, shift)) for shift in line_shifts(surface.left.fit)),
+        *(Input(plates["right"], partial(_right_moved, shift)) for shift in line_shifts(surface.right.fit)),
+        Input(toes["left"], partial(_left_slipped, surface.toe_std_left)),
+        Input(toes["right"], partial(_right_slipped, surface.toe_std_right)),
+    ]
+
+
+def _left_moved(shift: Callable[[Line, float], Line], outline: Outline, share: float) -> Outline:
+    line = shift(outline.left, share)
+    return replace(outline, left=line, toe_left=_carried(outline.toe_left, outline.left, line))
+
+
+def _right_moved(shift: Callable[[Line, float], Line], outline: Outline, share: float) -> Outline:
+    line = shift(outline.right, share)
+    return replace(outline, right=line, toe_right=_carried(outline.toe_right, outline.right, line))
+
+
+def _left_slipped(std: float, outline: Outline, share: float) -> Outline:
+    return replace(outline, toe_left=outline.toe_left + share * std * outline.left.direction)
+
+
+def _right_slipped(std: float, outline: Outline, share: float) -> Outline:
+    return replace(outline, toe_right=outline.toe_right + share * std * outline.right.direction)
 
 
 def dilated(outline: Outline, by: float) -> Outline:

@@ -17,7 +17,7 @@ from core.fitting import LineFit
 from core.geometry import Points, arc_length
 from core.quantity import Measured, NotMeasurable, Quantity
 from measurement.peak import highest
-from measurement.uncertainty import Noise, quantity
+from measurement.uncertainty import OPERATOR, Noise, quantity
 from vision.section import WeldSurface
 
 SPAN_MM = (0.5, 1.0)
@@ -41,6 +41,8 @@ class Toe:
         Standard uncertainty of the toe along the plate.
     fit
         The plate line in the section frame; ``along_plate`` is the toe's coordinate along it.
+    source
+        What the budget calls the doubt of the toe's place.
     """
 
     face: Points
@@ -48,18 +50,22 @@ class Toe:
     std: float
     fit: LineFit
     along_plate: float
+    source: str = "toe location"
 
 
 def toes_of(surface: WeldSurface) -> dict[str, Toe]:
     """Return the left and the right toe of the face side."""
     left, right = surface.left.fit, surface.right.fit
-    return {
+    toes = {
         "left": _toe(
             surface.face, surface.left.points, surface.toe_left, left, -left.line.normal, surface.toe_std_left
         ),
         "right": _toe(
             surface.face[::-1], surface.right.points, surface.toe_right, right, right.line.normal, surface.toe_std_right
         ),
+    }
+    return {
+        side: replace(toe, source=OPERATOR) if f"toe_{side}" in surface.marked else toe for side, toe in toes.items()
     }
 
 
@@ -109,7 +115,7 @@ def toe_angle(toe: Toe, noise: Noise, *, transition_mm: float = 0.0) -> Measured
     parts = {
         "edge": math.degrees(std),
         "plate fit": math.degrees(toe.fit.angle_std_rad),
-        "toe location": math.degrees(abs(bend) * toe.std),
+        toe.source: math.degrees(abs(bend) * toe.std),
     }
     note = f"tangent at the toe, fitted over {start:.2f} to {end:.2f} mm of the face, its bend up to {reach:.2f} mm"
     return quantity(180.0 - math.degrees(rise), "deg", parts, noise, note=note)
@@ -189,5 +195,5 @@ def overlap(toe: Toe, angle: Measured, noise: Noise) -> Measured:
     near = arc_length(toe.face) < 0.5 * float(arc_length(toe.face)[-1])
     over = toe.face[near]
     peak = highest(arc_length(over), -over[:, 0], noise)
-    parts = {"edge": peak.std or noise.of_mean(0.2), "toe location": toe.std}
+    parts = {"edge": peak.std or noise.of_mean(0.2), toe.source: toe.std}
     return quantity(max(peak.height, 0.0), "mm", parts, noise)

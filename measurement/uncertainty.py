@@ -1,7 +1,7 @@
 """The uncertainty model: what is not known of a section, carried over to every value.
 
-Lines and toes are shifted one standard uncertainty at a time and the values computed again; the change is
-that input's part of the budget (JCGM 100:2008, 5.1.3 note 2). What all inputs share, the scale and shape of
+Lines and toes are shifted one standard uncertainty at a time, up and down, and the values computed again; the
+change is that input's part of the budget (JCGM 100:2008, 5.1.3 note 2). What all inputs share, the scale and shape of
 the picture frame, comes on top as a share of the value itself.
 """
 
@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
-from typing import TypeVar
+from typing import Generic, TypeVar
 
 from core.fitting import LineFit
 from core.geometry import Line
@@ -21,7 +21,9 @@ EDGE_BIAS_PX = 0.08
 """Standard uncertainty of where an edge lies as a whole: what half a grey level of threshold or a
 shade at the rim does to every point of it alike."""
 
-SOURCES = ("edge", "plate fit", "toe location", "resolution", "blur")
+OPERATOR = "operator's mark"
+
+SOURCES = ("edge", "plate fit", "toe location", OPERATOR, "resolution", "blur")
 """Sources of this room, in the order of a budget; those of the calibration come before them."""
 
 Geometry = TypeVar("Geometry")
@@ -85,39 +87,57 @@ def quantity(
     parts
         Source to standard uncertainty in ``unit``, what this room found.
     """
-    budget = [Component(source, std) for source, std in _relative_parts(value, unit, noise).items()]
+    budget = [Component(source, std) for source, std in relative_parts(value, unit, noise).items()]
     budget += [Component(source, parts[source]) for source in SOURCES if parts.get(source, 0.0) > 0]
     if not budget:
         budget = [Component("edge", parts.get("edge", 0.0))]
     return Quantity(float(value), unit, tuple(budget), note)
 
 
-def _relative_parts(value: float, unit: Unit, noise: Noise) -> dict[str, float]:
-    """Lengths grow with the scale, areas with its square; angles only bend with the frame."""
+def relative_parts(value: float, unit: Unit, noise: Noise) -> dict[str, float]:
+    """Return what the calibration adds to a value, by source.
+
+    Lengths grow with the scale, areas with its square; angles only bend with the frame.
+    """
     if unit == "deg":
         return {source: math.degrees(std) for source, std in noise.relative_std.items() if source in ("tilt", "lens")}
     power = 2.0 if unit == "mm2" else 1.0
     return {source: power * abs(value) * std for source, std in noise.relative_std.items()}
 
 
+@dataclass(frozen=True, slots=True)
+class Input(Generic[Geometry]):
+    """One independent input of a geometry: its source, and how the geometry moves with it.
+
+    ``move(geometry, share)`` returns the geometry with this input off by ``share`` standard uncertainties; moves
+    of several inputs may follow one another.
+    """
+
+    source: str
+    move: Callable[[Geometry, float], Geometry]
+
+
 def propagate(
-    values: Callable[[Geometry], dict[str, float]], nominal: Geometry, shifted: Iterable[tuple[str, Geometry]]
+    values: Callable[[Geometry], dict[str, float]], nominal: Geometry, inputs: Iterable[Input[Geometry]]
 ) -> tuple[dict[str, float], dict[str, dict[str, float]]]:
     """Return the values, and for each name the standard uncertainty by source.
+
+    Each input goes one standard uncertainty up and down. Half the difference is its linear part; what the two
+    leave over is the bend of the model, which adds half its square to the variance (JCGM 100:2008, 5.1.2 note).
 
     Parameters
     ----------
     values
         Smooth in its inputs: no clipping at 0 and no absolute value, else a part of the budget is lost.
-    shifted
-        Source and the geometry with one independent input shifted by one standard uncertainty.
     """
     base = values(nominal)
     squares: dict[str, dict[str, float]] = {name: {} for name in base}
-    for source, geometry in shifted:
-        moved = values(geometry)
+    for entry in inputs:
+        up, down = values(entry.move(nominal, 1.0)), values(entry.move(nominal, -1.0))
         for name, value in base.items():
-            squares[name][source] = squares[name].get(source, 0.0) + (moved[name] - value) ** 2
+            linear, bend = (up[name] - down[name]) / 2, up[name] + down[name] - 2 * value
+            square = squares[name].get(entry.source, 0.0)
+            squares[name][entry.source] = square + linear**2 + bend**2 / 2
     parts = {name: {source: math.sqrt(s) for source, s in by_source.items()} for name, by_source in squares.items()}
     return base, parts
 
@@ -139,6 +159,9 @@ def turned_line(line: Line, by_rad: float) -> Line:
     return Line(line.x, line.y, c * line.dx - s * line.dy, s * line.dx + c * line.dy)
 
 
-def line_shifts(fit: LineFit) -> tuple[Line, Line]:
-    """Return a fitted line off by one standard uncertainty of its offset, and of its direction."""
-    return offset_line(fit.line, fit.offset_std), turned_line(fit.line, fit.angle_std_rad)
+def line_shifts(fit: LineFit) -> tuple[Callable[[Line, float], Line], Callable[[Line, float], Line]]:
+    """Return how a fitted line moves with its offset, and with its direction, by a share of their uncertainties."""
+    return (
+        lambda line, share: offset_line(line, share * fit.offset_std),
+        lambda line, share: turned_line(line, share * fit.angle_std_rad),
+    )

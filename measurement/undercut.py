@@ -104,7 +104,7 @@ def _crossed(width: float, edge_std: float, slope: float, toe: Toe, noise: Noise
     parts = {
         "edge": edge_std,
         "plate fit": toe.fit.std_at(toe.along_plate + width) / max(slope, 0.05),
-        "toe location": toe.std,
+        toe.source: toe.std,
         "resolution": noise.edge_bias_mm,
         "blur": noise.blur_mm / 2,
     }

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import fields, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -74,7 +74,10 @@ def _apply_one(weld: FoundWeld, mark: WeldMarks, calibration: Calibration, origi
     if not given:
         return weld
     face = _trim_face(surface, toe_left, toe_right)
-    new_surface = WeldSurface(left, right, toe_left, toe_right, face, std_left, std_right)
+    marked = frozenset(
+        name.name for name in fields(mark) if name.name != "joint" and getattr(mark, name.name) is not None
+    )
+    new_surface = WeldSurface(left, right, toe_left, toe_right, face, std_left, std_right, surface.marked | marked)
     root = section.root if section.root is None else intersection(left.fit.line, right.fit.line)
     flag = Flag("marked_by_person", "given by a person and taken as given: " + ", ".join(given))
     flags = (*section.flags, flag)

@@ -46,6 +46,17 @@ def read_marks(path: str | Path) -> tuple[WeldMarks, ...]:
         document = json.loads(data.decode("utf-8-sig"))
     except (ValueError, RecursionError):
         raise UnreadableFile(f"{name}: the marks file is not JSON.") from None
+    return parse_marks(document, name)
+
+
+def parse_marks(document: Any, name: str) -> tuple[WeldMarks, ...]:
+    """Return the marks of a document already read; ``name`` is what an error calls it.
+
+    Raises
+    ------
+    UnreadableFile
+        As `read_marks`.
+    """
     if not isinstance(document, dict) or not isinstance(document.get("welds"), list) or len(document) != 1:
         raise UnreadableFile(f'{name}: the marks file must hold {{"welds": [...]}} and nothing else.')
     if not document["welds"]:

@@ -55,6 +55,8 @@ class WeldSurface:
         (M, 2) from the left toe to the right toe, both included.
     toe_std_left, toe_std_right
         Standard uncertainty of each toe along its plate, mm.
+    marked
+        Which of ``plate_left``, ``plate_right``, ``toe_left``, ``toe_right`` a person gave.
     """
 
     left: PlateSurface
@@ -64,6 +66,7 @@ class WeldSurface:
     face: Points
     toe_std_left: float
     toe_std_right: float
+    marked: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True, eq=False)

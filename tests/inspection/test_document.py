@@ -22,6 +22,7 @@ def test_measured_value_carries_its_budget() -> None:
         "unit": "mm",
         "expanded_uncertainty": pytest.approx(2 * 0.05),
         "coverage_factor": 2.0,
+        "interval": [pytest.approx(5.92), pytest.approx(6.12)],
         "state": "measured",
         "label": "leg, left",
         "budget": [
@@ -30,6 +31,12 @@ def test_measured_value_carries_its_budget() -> None:
         ],
         "note": "span 0.8 mm",
     }
+
+
+def test_interval_of_a_height_claims_no_less_than_nothing() -> None:
+    value = Quantity(0.02, "mm", (Component("edge", 0.04),))
+    assert document.measurement_entry(value, None, signed=False)["interval"] == [0.0, pytest.approx(0.10)]
+    assert document.measurement_entry(value, None)["interval"] == [pytest.approx(-0.06), pytest.approx(0.10)]
 
 
 def test_uncertainty_not_evaluated_is_null_and_not_zero() -> None:
