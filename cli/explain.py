@@ -1,0 +1,146 @@
+"""``toeline explain``: the budget of one value, part by part, and the same value by random trials."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from core.errors import NothingMeasurable, ToelineError, UsageError
+
+if TYPE_CHECKING:
+    from measurement.monte_carlo import Trials
+
+
+def explain(
+    result: Annotated[Path, typer.Argument(metavar="RESULT.json", help="Written by toeline measure.")],
+    quantity: Annotated[
+        list[str], typer.Option("--quantity", metavar="NAME", help="Name of a value, like throat; may be repeated.")
+    ],
+    weld: Annotated[str | None, typer.Option(metavar="ID", help="Which weld, when there are several.")] = None,
+    file: Annotated[str | None, typer.Option(metavar="NAME", help="Which picture, when there are several.")] = None,
+    calibration: Annotated[
+        Path | None, typer.Option(metavar="CAL.json", help="Where the calibration lies now, if it was moved.")
+    ] = None,
+    draws: Annotated[int, typer.Option(metavar="N", help="Number of random trials; 0 leaves them out.")] = 4000,
+) -> int:
+    """Show where the uncertainty of a value comes from, and check it by random trials on the same picture."""
+    from inspection.schema import read_result
+
+    if draws != 0 and not 100 <= draws <= 1_000_000:
+        raise UsageError(f"--draws takes 0, or 100 to 1000000 trials, got {draws}.")
+    document = read_result(result).model_dump(mode="json", by_alias=True)
+    entry = _one(document["results"], file, "--file", lambda item: Path(item["source"]["path"]).name)
+    chosen = _one(entry["welds"], weld, "--weld", lambda item: str(item["id"]))
+    for name in quantity:
+        if name not in chosen["measurements"]:
+            known = ", ".join(chosen["measurements"])
+            raise UsageError(f"--quantity {name!r} is not a value of this weld, use one of: {known}.")
+    trials, doubt = _trials(entry, chosen, result.parent, calibration, draws)
+    for name in quantity:
+        _print(entry, chosen, name, trials.get(name), doubt)
+    return 0
+
+
+def _one(items: list[dict[str, Any]], wanted: str | None, option: str, name: Any) -> dict[str, Any]:
+    names = [name(item) for item in items]
+    if not items:
+        raise NothingMeasurable("the result holds no weld to explain: measure the picture again.")
+    if wanted is None and len(items) > 1:
+        raise UsageError(f"the result holds several, name one with {option}: {', '.join(names)}.")
+    if wanted is not None and wanted not in names:
+        raise UsageError(f"{option} {wanted!r} is not in the result, use {', '.join(names)}.")
+    return items[0 if wanted is None else names.index(wanted)]
+
+
+def _trials(
+    entry: dict[str, Any], weld: dict[str, Any], folder: Path, calibration: Path | None, draws: int
+) -> tuple[dict[str, Trials], str]:
+    """Measure again and draw; return the trials by name, or why there are none."""
+    if draws == 0:
+        return {}, "left out with --draws 0"
+    from inspection.repeat import repeat
+    from measurement.monte_carlo import simulate
+
+    try:
+        inspection = repeat(entry, folder=folder, calibration=calibration)
+    except ToelineError as error:
+        return {}, str(error)
+    if inspection.error is not None:
+        return {}, str(inspection.error)
+    numbers = [str(item["id"]) for item in entry["welds"]]
+    index = numbers.index(str(weld["id"]))
+    if inspection.found is None or index >= len(inspection.measured):
+        return {}, "the picture gives other welds now than when it was measured"
+    return simulate(inspection.found.welds[index].section, inspection.measured[index], draws=draws), ""
+
+
+def _print(entry: dict[str, Any], weld: dict[str, Any], name: str, trials: Trials | None, no_trials: str) -> None:
+    from rich import box
+    from rich.console import Console
+    from rich.table import Table
+
+    from measurement.meanings import REMEDIES, SOURCES, meaning_of
+
+    console = Console(highlight=False, markup=False, emoji=False)
+    if not console.is_terminal:
+        console.width = max(console.width, 110)
+    item = weld["measurements"][name]
+    unit = {"mm2": "mm²", "deg": "°"}.get(item["unit"], item["unit"])
+    console.print(
+        f"{entry['source']['path']}, weld {weld['id']} ({weld['joint']}): {item.get('label', name)}", style="bold"
+    )
+    meaning = meaning_of(name)
+    if meaning is not None:
+        console.print(f"  {meaning}")
+    if item["state"] == "not_measurable":
+        console.print(f"  not measurable: {item['reason']}\n")
+        return
+    console.print(f"  {item['value']:.4f} {unit}{_plus_minus(item, unit)}")
+    if item.get("note"):
+        console.print(f"  {item['note']}")
+    budget = sorted(item.get("budget", ()), key=lambda part: -part["standard_uncertainty"])
+    variance = sum(part["standard_uncertainty"] ** 2 for part in budget)
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+    table.add_column("part", no_wrap=True)
+    table.add_column(f"u in {unit}", no_wrap=True, justify="right")
+    table.add_column("share", no_wrap=True, justify="right")
+    table.add_column("what it is")
+    for part in budget:
+        std = part["standard_uncertainty"]
+        share = f"{100 * std**2 / variance:.1f} %" if variance > 0 else "-"
+        table.add_row(part["source"], f"{std:.4f}", share, SOURCES.get(part["source"], ""))
+    table.add_row(
+        "together", f"{variance**0.5:.4f}", "", "root of the sum of squares (JCGM 100:2008, 5.1.2)", style="bold"
+    )
+    console.print(table)
+    console.print(_checked(item, trials, no_trials, unit))
+    if budget and variance > 0 and budget[0]["source"] in REMEDIES:
+        console.print(f"  What would help most: {REMEDIES[budget[0]['source']]}.")
+    console.print()
+
+
+def _plus_minus(item: dict[str, Any], unit: str) -> str:
+    if item["expanded_uncertainty"] is None:
+        return ", its uncertainty was not evaluated"
+    low, high = item.get("interval") or (None, None)
+    ends = "" if low is None else f", {low:.4f} to {high:.4f} {unit}"
+    return f" ± {item['expanded_uncertainty']:.4f} {unit} (k = {item['coverage_factor']:g}){ends}"
+
+
+def _checked(item: dict[str, Any], trials: Trials | None, no_trials: str, unit: str) -> str:
+    """Say what random trials give for the same value (JCGM 101:2008, clause 8)."""
+    if trials is None or item["expanded_uncertainty"] is None:
+        return f"  Random trials: none: {no_trials or 'this value has no budget to draw from'}"
+    low, high = item.get("interval") or (
+        item["value"] - item["expanded_uncertainty"],
+        item["value"] + item["expanded_uncertainty"],
+    )
+    text = f"  Random trials ({trials.draws}): {trials.low:.4f} to {trials.high:.4f} {unit}"
+    apart = max(abs(trials.low - low), abs(trials.high - high))
+    if apart <= 0.1 * item["expanded_uncertainty"]:
+        return f"{text}, as stated within {apart:.4f} {unit}."
+    inside = low <= trials.low + 1e-9 and trials.high <= high + 1e-9
+    wider = "the stated interval is the wider one" if inside else "the model bends: take the wider of the two"
+    return f"{text}, {apart:.4f} {unit} from the stated ends; {wider}."

@@ -1,0 +1,78 @@
+"""The budget of a value, told part by part."""
+
+import json
+import re
+import shutil
+from pathlib import Path
+
+import pytest
+
+from cli.main import run
+from measurement.meanings import SOURCES, meaning_of
+from measurement.names import LABELS
+from measurement.uncertainty import SOURCES as PARTS
+
+SAMPLES = Path(__file__).resolve().parents[2] / "sample_images"
+
+
+@pytest.fixture(scope="module")
+def result(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("explain")
+    shutil.copy(SAMPLES / "tee.jpg", folder / "tee.jpg")
+    path = folder / "result.json"
+    assert run(["measure", str(folder / "tee.jpg"), "--scale", "0.028 mm", "--json", str(path)]) == 0
+    return path
+
+
+def test_every_value_and_every_part_has_a_meaning() -> None:
+    assert [name for name in LABELS if meaning_of(name) is None] == []
+    assert set(PARTS) <= set(SOURCES)
+
+
+def test_budget_adds_up_and_trials_agree(result: Path, capsys: pytest.CaptureFixture) -> None:
+    assert run(["explain", str(result), "--quantity", "throat", "--draws", "1000"]) == 0
+    shown = capsys.readouterr().out
+    value = json.loads(result.read_text())["results"][0]["welds"][0]["measurements"]["throat"]
+    assert f"{value['value']:.4f} mm ± {value['expanded_uncertainty']:.4f} mm" in shown
+    parts = [float(part) for part in re.findall(r"([0-9.]+)\s+[0-9.]+ %", shown)]
+    together = float(re.search(r"together\s+([0-9.]+)", shown).group(1))
+    assert sum(part**2 for part in parts) ** 0.5 == pytest.approx(together, abs=2e-4)
+    assert together == pytest.approx(value["expanded_uncertainty"] / 2, abs=1e-4)
+    shares = [float(share) for share in re.findall(r"([0-9.]+) %", shown)]
+    assert sum(shares) == pytest.approx(100, abs=0.5)
+    assert "as stated within" in shown
+
+
+def test_what_is_not_measurable_says_why(result: Path, capsys: pytest.CaptureFixture) -> None:
+    assert run(["explain", str(result), "--quantity", "toe_radius_left", "--draws", "0"]) == 0
+    assert "not measurable: " in capsys.readouterr().out
+
+
+def test_a_changed_picture_is_not_drawn_from(result: Path, tmp_path: Path, capsys: pytest.CaptureFixture) -> None:
+    document = json.loads(result.read_text())
+    document["results"][0]["source"]["path"] = "tee.jpg"
+    moved = tmp_path / "result.json"
+    moved.write_text(json.dumps(document))
+    (tmp_path / "tee.jpg").write_bytes((SAMPLES / "butt.jpg").read_bytes())
+    assert run(["explain", str(moved), "--quantity", "throat"]) == 0
+    assert "no longer the file that was measured" in " ".join(capsys.readouterr().out.split())
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["--quantity", "beauty"], "is not a value of this weld"),
+        (["--quantity", "throat", "--weld", "9"], "--weld '9' is not in the result"),
+        (["--quantity", "throat", "--draws", "7"], "--draws takes 0, or 100"),
+    ],
+)
+def test_wrong_use(result: Path, arguments: list[str], words: str, capsys: pytest.CaptureFixture) -> None:
+    assert run(["explain", str(result), *arguments]) == 2
+    assert words in capsys.readouterr().err
+
+
+def test_a_file_that_is_no_result(tmp_path: Path, capsys: pytest.CaptureFixture) -> None:
+    broken = tmp_path / "result.json"
+    broken.write_text('{"schema": "toeline.result/1"')
+    assert run(["explain", str(broken), "--quantity", "throat"]) == 3
+    assert "this is not a result file" in capsys.readouterr().err
