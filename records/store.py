@@ -17,7 +17,19 @@ from sqlalchemy import Connection, Engine, Integer, Row, cast, func, insert, sel
 
 from core.errors import UnreadableFile, UsageError
 from records.engine import reading, writing
-from records.entry import KINDS, NEEDS_WHY, Entry, Problem, Record, Summary, canonical, entry_hash, sealed, summary_part
+from records.entry import (
+    KINDS,
+    NEEDS_WHY,
+    Entry,
+    Problem,
+    Record,
+    Summary,
+    canonical,
+    entry_hash,
+    sealed,
+    summaries,
+    summary_part,
+)
 from records.location import default_location, locate
 from records.tables import ATTACHMENT, ENTRY, HEAD
 from records.upgrade import prepare
