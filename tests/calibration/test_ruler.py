@@ -65,6 +65,18 @@ def test_usual_graduations(draw, spacing_mm, pattern, px_per_spacing):
     assert abs(length_error(draw, calibration, view, first, spacing_mm, 0, 44)) < 0.002
 
 
+@pytest.mark.parametrize("dark", [False, True])
+@pytest.mark.parametrize("angle_deg", [0, 17, 90, 141])
+def test_stage_micrometer(draw, angle_deg, dark):
+    """A millimetre in a hundred parts, as it is seen through a microscope: light on dark or dark on light."""
+    gray, view, first = scene(
+        draw, angle_deg, 0.01, ticks=101, px_per_spacing=8.5, pattern="decimal", blur_px=1.0, dark=dark
+    )
+    calibration = calibrate_ruler(gray, 0.01)
+    assert calibration.provenance["ticks"] == 101
+    assert abs(length_error(draw, calibration, view, first, 0.01, 0, 100)) < 0.001
+
+
 def test_hidden_stretch_keeps_the_count(draw):
     gray, view, first = scene(draw, 11.0, ticks=50, missing=tuple(range(20, 29)))
     calibration = calibrate_ruler(gray, 1.0)
