@@ -119,9 +119,8 @@ def _measured(found: FoundWelds, source: Entry, calibration: Calibration | None,
     from measurement import measure
 
     measured = tuple(measure(weld.section) for weld in found.welds)
-    shared = () if calibration is None else tuple(Flag(code, message) for code, message in calibration.flags)
     welds = [
-        _weld_entry(str(number), weld, values, (*shared, *_thickness_doubt(values, settings)))
+        weld_entry(str(number), weld, values, calibration, settings)
         for number, (weld, values) in enumerate(zip(found.welds, measured, strict=True), start=1)
     ]
     about = None if calibration is None else document.calibration_entry(calibration, _near(found, source))
@@ -136,9 +135,14 @@ def _near(found: FoundWelds, source: Entry) -> Points:
     return np.array(points or [centre], float).reshape(-1, 2)
 
 
-def _weld_entry(number: str, weld: FoundWeld, values: Mapping[str, Measured], more_flags: tuple[Flag, ...]) -> Entry:
+def weld_entry(
+    number: str, weld: FoundWeld, values: Mapping[str, Measured], calibration: Calibration | None, settings: Settings
+) -> Entry:
+    """Return one weld as the result document has it, with nothing judged and nothing confirmed."""
     from measurement import LABELS, SIGNED
 
+    shared = () if calibration is None else tuple(Flag(code, message) for code, message in calibration.flags)
+    more_flags = (*shared, *_thickness_doubt(values, settings))
     return {
         "id": number,
         "joint": weld.section.joint,
