@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -14,7 +15,7 @@ from calibration.lensfile import STD_NAMES, LensCalibration, read_lens, write_le
 from calibration.model import Lens
 from core.errors import CalibrationRefused
 
-__all__ = ["LensCalibration", "calibrate_lens", "read_lens", "write_lens"]
+__all__ = ["LensCalibration", "LensFit", "calibrate_lens", "find_boards", "fit_lens", "read_lens", "write_lens"]
 
 LEAST_VIEWS = 3
 LEAST_TILT_SPREAD_DEG = 5.0
@@ -50,16 +51,45 @@ def calibrate_lens(
     if len(shapes) > 1:
         sizes = ", ".join(sorted(f"{s[1]} x {s[0]}" for s in shapes))
         raise CalibrationRefused(f"the views have different sizes ({sizes} px): take all with one camera setting")
-    found, served, left_out = _found(grays, board, called)
+    found, served, left_out = find_boards(grays, board, called)
     if len(found) < LEAST_VIEWS:
         raise CalibrationRefused(
             f"the board is seen in {len(found)} of {len(grays)} views and {LEAST_VIEWS} are needed, better 10 from "
             f"different sides{_first_reason(left_out)}"
         )
-    height, width = grays[0].shape
+    return fit_lens(found, served, left_out, grays[0].shape, date=date, operator=operator).calibration
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LensFit:
+    """A lens with the views it rests on: their corners, and how each board lay (turn (3, 3), place (3,), mm)."""
+
+    calibration: LensCalibration
+    boards: tuple[FoundBoard, ...]
+    turns: tuple[NDArray[np.float64], ...]
+    places: tuple[NDArray[np.float64], ...]
+
+
+def fit_lens(
+    found: Sequence[FoundBoard],
+    served: Sequence[str],
+    left_out: Sequence[tuple[str, str]],
+    shape: tuple[int, ...],
+    *,
+    date: str | None = None,
+    operator: str | None = None,
+) -> LensFit:
+    """Fit the lens to boards already found, in pictures of ``shape`` (height, width).
+
+    Raises
+    ------
+    CalibrationRefused
+        When the views do not differ in tilt by 5 degrees, or do not fit one lens.
+    """
+    height, width = shape
     flags = 0 if len(found) >= VIEWS_FOR_K3 else cv2.CALIB_FIX_K3
     # the two None leave the start values to OpenCV, which its type stubs do not know
-    rms, matrix, distortion, turns, _, std, _, view_rms = cv2.calibrateCameraExtended(  # type: ignore[call-overload]
+    rms, matrix, distortion, turns, places, std, _, view_rms = cv2.calibrateCameraExtended(  # type: ignore[call-overload]
         [np.column_stack([f.board_mm, np.zeros(len(f.board_mm))]).astype(np.float32) for f in found],
         [f.points_px.astype(np.float32).reshape(-1, 1, 2) for f in found],
         (width, height),
@@ -80,7 +110,7 @@ def calibrate_lens(
         )
     camera = np.array([[matrix[0, 0], 0, matrix[0, 2]], [0, matrix[1, 1], matrix[1, 2]], [0, 0, 1]], float)
     deviations = np.ravel(std)[: len(STD_NAMES)].astype(float)
-    return LensCalibration(
+    calibration = LensCalibration(
         Lens(camera, np.ravel(distortion)[:5].astype(float), width, height),
         float(rms),
         tuple(float(v) for v in np.ravel(view_rms)),
@@ -90,11 +120,18 @@ def calibrate_lens(
         date,
         operator,
     )
+    return LensFit(
+        calibration,
+        tuple(found),
+        tuple(np.asarray(cv2.Rodrigues(np.ravel(turn))[0], float) for turn in turns),
+        tuple(np.ravel(place).astype(float) for place in places),
+    )
 
 
-def _found(
-    grays: Sequence[NDArray[np.uint8]], board: Board, names: Sequence[str]
+def find_boards(
+    grays: Iterable[NDArray[np.uint8]], board: Board, names: Sequence[str]
 ) -> tuple[list[FoundBoard], list[str], list[tuple[str, str]]]:
+    """Return the boards seen, the names of their pictures, and name and reason of the pictures without one."""
     found, served, left_out = [], [], []
     for gray, name in zip(grays, names, strict=True):
         try:

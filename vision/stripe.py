@@ -1,0 +1,317 @@
+"""A laser line in a frame: its sub-pixel centre along its whole course, and where it is missing, and why."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from core.errors import NothingMeasurable
+from core.geometry import Points
+from vision.stripe_centre import Centres, Estimator, centres, line_sigma
+from vision.stripe_path import Path, Reduced, Steep, reduce_frame, runs_along_rows, trace
+
+Orientation = Literal["rows", "columns"]
+LEAST_POINTS = 16
+
+NO_LIGHT = "no light of the line is seen here"
+AMBIGUOUS = "two lines are alike here, one of them may be a reflection"
+OTHER_LIGHT = "only light that does not continue the line is seen here"
+FAINT = "the line is too faint here"
+DISTURBED = "the line is double, blurred or hit by other light here"
+HIDDEN = "the line jumps: what lies between is hidden or not lit"
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """A stretch without points: it follows point ``after`` of the stripe; -1 means before the first."""
+
+    after: int
+    length_px: float
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Stripe:
+    """The centre of a laser line.
+
+    Attributes
+    ----------
+    points_px
+        (N, 2) in the picture frame, in order along the line, from left to right or from top to bottom.
+    std_px
+        (N,) standard uncertainty of each point across its column (or row).
+    saturated
+        (N,) bool, points where the sensor was at its limit.
+    gaps
+        Where points are missing, in order, with the reason.
+    orientation
+        "rows" for a line from left to right, "columns" for one from top to bottom.
+    width_px
+        Standard deviation of the line's cross-section.
+    noise
+        Standard deviation of a pixel in the dark, grey levels of 255.
+    estimator
+        Which estimator the frame called for.
+    """
+
+    points_px: Points
+    std_px: NDArray[np.float64]
+    saturated: NDArray[np.bool_]
+    gaps: tuple[Gap, ...]
+    orientation: Orientation
+    width_px: float
+    noise: float
+    estimator: Estimator
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Piece:
+    """Points in one direction: (N, 2) px, their std, saturation."""
+
+    points: Points
+    std: NDArray[np.float64]
+    saturated: NDArray[np.bool_]
+
+
+def extract(
+    frame: NDArray[Any],
+    *,
+    orientation: Literal["auto", "rows", "columns"] = "auto",
+    channel: Literal["auto", "blue", "green", "red"] = "auto",
+) -> Stripe:
+    """Return the laser line in a frame.
+
+    Parameters
+    ----------
+    frame
+        (H, W) or (H, W, 3) in the order blue, green, red; uint8 or uint16.
+    orientation
+        Whether the line runs along the rows or along the columns; "auto" looks.
+    channel
+        Colour of the laser; "auto" takes the channel in which the line stands out most.
+
+    Raises
+    ------
+    NothingMeasurable
+        When no line is seen, or when two lines are alike all along.
+    """
+    gray = line_channel(frame, channel)
+    if min(gray.shape) < 32:
+        raise NothingMeasurable(
+            f"a frame of {gray.shape[1]} x {gray.shape[0]} px is too small for a laser line: 32 px are needed each way"
+        )
+    reduced = reduce_frame(gray)
+    along_rows = runs_along_rows(reduced) if orientation == "auto" else orientation == "rows"
+    if not along_rows:
+        gray, reduced = gray.T, reduced.transposed()
+    path = trace(reduced)
+    if path is None:
+        raise NothingMeasurable(
+            "no laser line is seen in the frame: check the laser, the exposure and the filter, or whether this is "
+            "a picture in ordinary light"
+        )
+    stripe = _stripe(gray, reduced, path)
+    if along_rows:
+        return stripe
+    return Stripe(
+        np.ascontiguousarray(stripe.points_px[:, ::-1]),
+        stripe.std_px,
+        stripe.saturated,
+        stripe.gaps,
+        "columns",
+        stripe.width_px,
+        stripe.noise,
+        stripe.estimator,
+    )
+
+
+def line_channel(frame: NDArray[Any], channel: str = "auto") -> NDArray[Any]:
+    """Return the channel of a frame in which the line stands out most, (H, W) uint8 or uint16."""
+    if frame.dtype not in (np.uint8, np.uint16) or frame.ndim not in (2, 3):
+        raise NothingMeasurable("a laser frame holds grey or colour pixels of 8 or 16 bits")
+    if frame.ndim == 2:
+        return frame
+    if frame.shape[2] == 1:
+        return np.ascontiguousarray(frame[..., 0])
+    if channel != "auto":
+        return np.ascontiguousarray(frame[..., ("blue", "green", "red").index(channel)])
+    sample = frame[::4, :, :3].reshape(-1, 3)
+    high = np.percentile(sample, 99.7, axis=0) - np.median(sample, axis=0)
+    return np.ascontiguousarray(frame[..., int(np.argmax(high))])
+
+
+def _stripe(gray: NDArray[Any], reduced: Reduced, path: Path) -> Stripe:
+    columns, course = _course(path, reduced.factor, gray.shape[1])
+    if len(columns) < LEAST_POINTS:
+        raise NothingMeasurable("two lines are alike in the frame: cover the surface that reflects the laser")
+    reach = round(reduced.factor * (0.8 * path.width + 3)) + 4
+    sigma = line_sigma(gray, columns, course, reach)
+    found = centres(gray, columns, course, sigma, slack=reduced.factor + 1)
+    reasons = _reasons(path, columns, found, reduced.factor, gray.shape[1])
+    body = _Piece(np.column_stack([columns, found.position]), found.std, found.saturated)
+    pieces = _with_steep(gray, path, body, reduced.factor, sigma)
+    points = np.vstack([piece.points for piece in pieces])
+    std = np.concatenate([piece.std for piece in pieces])
+    saturated = np.concatenate([piece.saturated for piece in pieces])
+    keep: NDArray[np.bool_] = np.asarray(np.isfinite(points).all(axis=1))
+    keep[keep] = ~_lonely(points[keep], std[keep])
+    points, std, saturated = points[keep], std[keep], saturated[keep]
+    if len(points) < LEAST_POINTS:
+        raise NothingMeasurable(
+            f"the laser line is clear at only {len(points)} places of the frame: expose longer, or cover what reflects"
+        )
+    gaps = _gaps(points, reasons, gray.shape[1])
+    return Stripe(points, std, saturated, gaps, "rows", sigma, found.noise, found.estimator)
+
+
+def _course(path: Path, factor: int, width: int) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """Return the full-size columns with a line and the row where it is expected in each."""
+    known = np.flatnonzero(np.isfinite(path.rows) & ~path.ambiguous)
+    if len(known) < 4:
+        return np.zeros(0, np.int64), np.zeros(0)
+    at = np.asarray((known + 0.5) * factor - 0.5, float)
+    rows = np.asarray((path.rows[known] + 0.5) * factor - 0.5, float)
+    # Each reduced column stands for its own full columns; between neighbours of one stretch rows are interpolated.
+    columns = (known[:, None] * factor + np.arange(factor)).ravel()
+    columns = columns[columns < width]
+    return columns, _interpolated(columns, known, path, at, rows, factor)
+
+
+def _interpolated(
+    columns: NDArray[np.int64],
+    known: NDArray[np.int64],
+    path: Path,
+    at: NDArray[np.float64],
+    rows: NDArray[np.float64],
+    factor: int,
+) -> NDArray[np.float64]:
+    """Interpolate rows within stretches and hold or extend them at their ends: nothing is drawn across a jump."""
+    joined = (np.diff(known) == 1) & ~path.starts[known[1:]]
+    slope_after = np.where(joined, np.diff(rows) / np.diff(at), np.nan)
+    after = np.append(slope_after, np.nan)
+    before = np.insert(slope_after, 0, np.nan)
+    right = np.where(np.isfinite(after), after, np.where(np.isfinite(before), before, 0.0))
+    left = np.where(np.isfinite(before), before, np.where(np.isfinite(after), after, 0.0))
+    index = np.searchsorted(known, columns // factor)
+    away = columns - at[index]
+    return np.asarray(rows[index] + np.where(away > 0, right[index], left[index]) * away)
+
+
+def _reasons(path: Path, columns: NDArray[np.int64], found: Centres, factor: int, width: int) -> list[str]:
+    """Return for each full-size column why it has no point ("" where it has one)."""
+    reasons = np.full(width, NO_LIGHT, dtype=object)
+    reduced = np.minimum(np.arange(width) // factor, len(path.rows) - 1)
+    reasons[path.other[reduced] & ~np.isfinite(path.rows[reduced])] = OTHER_LIGHT
+    reasons[path.ambiguous[reduced]] = AMBIGUOUS
+    reasons[columns] = np.where(np.isfinite(found.position), "", np.where(found.faint, FAINT, DISTURBED))
+    return list(reasons)
+
+
+def _with_steep(gray: NDArray[Any], path: Path, body: _Piece, factor: int, sigma: float) -> list[_Piece]:
+    """Put points taken along the rows in the place of columns where the line is steep."""
+    pieces: list[_Piece] = []
+    start = 0
+    column = body.points[:, 0]
+    turned = gray.T
+    for steep in sorted(path.steep, key=lambda place: place.before):
+        piece = _steep_piece(turned, steep, factor, sigma)
+        low, high = (steep.before + 1) * factor, steep.after * factor
+        first, last = int(np.searchsorted(column, low)), int(np.searchsorted(column, high))
+        if piece is None or first < start:
+            continue
+        head, tail = _cut(body, start, first), _cut(body, last, len(column))
+        piece = _between(piece, head, tail)
+        pieces += [head, piece]
+        start = last
+    pieces.append(_cut(body, start, len(column)))
+    return pieces
+
+
+def _cut(piece: _Piece, start: int, stop: int) -> _Piece:
+    return _Piece(piece.points[start:stop], piece.std[start:stop], piece.saturated[start:stop])
+
+
+def _between(piece: _Piece, head: _Piece, tail: _Piece) -> _Piece:
+    """Keep the rows that lie between the last point before and the first point after a steep place."""
+    heads = head.points[np.isfinite(head.points[:, 1]), 1]
+    tails = tail.points[np.isfinite(tail.points[:, 1]), 1]
+    row = piece.points[:, 1]
+    down = 1.0 if row[-1] >= row[0] else -1.0
+    keep = np.ones(len(row), bool)
+    if len(heads):
+        keep &= down * (row - heads[-1]) > 0.5
+    if len(tails):
+        keep &= down * (tails[0] - row) > 0.5
+    return _Piece(piece.points[keep], piece.std[keep], piece.saturated[keep])
+
+
+def _steep_piece(turned: NDArray[Any], steep: Steep, factor: int, sigma: float) -> _Piece | None:
+    order = np.argsort(steep.rows)
+    rows = (steep.rows[order] + 0.5) * factor - 0.5
+    columns = (steep.columns[order] + 0.5) * factor - 0.5
+    first, last = int(steep.rows.min()) * factor, (int(steep.rows.max()) + 1) * factor
+    lines = np.arange(first, min(last, turned.shape[1]))
+    # Rows that the reduced frame did not see are not made up from their neighbours.
+    lines = lines[np.isin(lines // factor, steep.rows)]
+    if len(lines) < 4:
+        return None
+    found = centres(turned, lines, np.interp(lines, rows, columns), sigma, slack=factor + 1, estimator="centroid")
+    points = np.column_stack([found.position, lines.astype(float)])
+    down = steep.rows[-1] >= steep.rows[0]
+    index = np.arange(len(lines)) if down else np.arange(len(lines))[::-1]
+    return _Piece(points[index], found.std[index], found.saturated[index])
+
+
+def _lonely(points: Points, std: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Mark points that stand off both neighbours while those agree with each other: a spark on the line."""
+    result = np.zeros(len(points), bool)
+    if len(points) < 7:
+        return result
+    value = points[:, 1]
+    window = np.lib.stride_tricks.sliding_window_view(value, 5)
+    middle = np.sort(window, axis=1)[:, 2]
+    near = np.hypot(*(points[4:] - points[:-4]).T) < 12
+    off = np.abs(value[2:-2] - middle)
+    slope = np.abs(value[4:] - value[:-4]) / 4
+    result[2:-2] = near & (off > 8 * std[2:-2] + 2.5 * slope + 0.5)
+    return result
+
+
+def _gaps(points: Points, reasons: list[str], width: int) -> tuple[Gap, ...]:
+    gaps = []
+    step = np.hypot(*np.diff(points, axis=0).T)
+    for after in np.flatnonzero(step > 6.0).tolist():
+        low, high = sorted((int(points[after, 0]), int(points[after + 1, 0])))
+        inside = [reason for reason in reasons[low + 1 : high] if reason]
+        reason = max(set(inside), key=inside.count) if inside else HIDDEN
+        gaps.append(Gap(after, float(step[after]), reason))
+    first, last = int(points[0, 0]), int(points[-1, 0])
+    rims = []
+    if first > 6:
+        rims.append(Gap(-1, float(first), _most(reasons[:first])))
+    if width - 1 - last > 6:
+        gaps.append(Gap(len(points) - 1, float(width - 1 - last), _most(reasons[last + 1 :])))
+    return (*rims, *gaps)
+
+
+def _most(reasons: list[str]) -> str:
+    inside = [reason for reason in reasons if reason]
+    return max(set(inside), key=inside.count) if inside else NO_LIGHT
+
+
+def draw(frame: NDArray[Any], stripe: Stripe) -> NDArray[np.uint8]:
+    """Return the frame in colour with the points of the stripe and its gaps, (H, W, 3) uint8 RGB."""
+    gray = line_channel(frame)
+    eight = gray if gray.dtype == np.uint8 else (gray // 257).astype(np.uint8)
+    picture = np.asarray(cv2.cvtColor(np.asarray(eight, np.uint8), cv2.COLOR_GRAY2RGB), np.uint8)
+    for x, y in np.rint(stripe.points_px).astype(int).tolist():
+        picture[max(0, y), max(0, x)] = (0, 190, 90)
+    for gap in stripe.gaps:
+        if 0 <= gap.after < len(stripe.points_px) - 1:
+            a, b = np.rint(stripe.points_px[gap.after : gap.after + 2]).astype(int)
+            cv2.line(picture, tuple(int(v) for v in a), tuple(int(v) for v in b), (230, 90, 40), 1)
+    return picture

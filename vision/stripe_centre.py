@@ -1,0 +1,265 @@
+"""The sub-pixel centre of a laser line, column by column, in a band along its course.
+
+Two estimators stand ready. The peak of a logarithmic parabola after a Gaussian of the line's own width lies on the
+Cramér-Rao bound for white noise; with coherent speckle a wide centroid is better by a third. Which of them
+scatters less along the line is seen in the frame itself, from second differences, so that no camera need be
+described. Saturated columns always take the centroid: their top is flat. Columns are independent: nothing is
+smoothed along the line, corners stay corners.
+
+The bound for a column, all of height, ground and width unknown: sd = 1.062 (noise / height) sqrt(sigma).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Estimator = Literal["gaussian", "centroid"]
+
+FWHM = 2.3548
+LEAST_STD_PX = 0.02
+"""What no model of a line tells: pixels differ, lenses are no pinholes (common practice, no source)."""
+
+CENTROID_SIGMAS = 4.0
+LEAST_SNR = 5.0
+DISTURBED = 4.0
+"""A column that fits the line's shape this many times worse than usual shows something else too."""
+
+WIDE = 2.2
+APART = 3
+SATURATED_FOOT = 0.15
+"""A saturated column is balanced above this share of its height: its flanks carry the place, its feet only noise."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Centres:
+    """Centres along one direction.
+
+    Attributes
+    ----------
+    position
+        (N,) across the line, px; NaN where there is none.
+    std
+        (N,) standard uncertainty, px.
+    height
+        (N,) grey levels of 255 above the ground.
+    saturated, faint, disturbed
+        (N,) bool.
+    sigma_px, noise
+        Width of the line and noise of a pixel.
+    estimator
+        Which one was taken for columns that are not saturated.
+    """
+
+    position: NDArray[np.float64]
+    std: NDArray[np.float64]
+    height: NDArray[np.float64]
+    saturated: NDArray[np.bool_]
+    faint: NDArray[np.bool_]
+    disturbed: NDArray[np.bool_]
+    sigma_px: float
+    noise: float
+    estimator: Estimator
+
+
+def line_sigma(gray: NDArray[Any], columns: NDArray[np.int64], course: NDArray[np.float64], reach: int) -> float:
+    """Return the width of a line as the standard deviation of a Gaussian, from the height of its half."""
+    pick = np.linspace(0, len(columns) - 1, min(len(columns), 160)).astype(int)
+    band, _ = _band(gray, columns[pick], course[pick], reach)
+    ground = np.minimum(band[:, :3].mean(axis=1), band[:, -3:].mean(axis=1))[:, None]
+    smooth = cv2.blur(band, (3, 1), borderType=cv2.BORDER_REPLICATE) - ground
+    top = smooth.max(axis=1)
+    above = (smooth > 0.5 * top[:, None]).sum(axis=1)
+    # The blur of three pixels adds 2/3 px² to the variance of a Gaussian.
+    return math.sqrt(max(0.36, (float(np.median(above)) / FWHM) ** 2 - 2.0 / 3.0))
+
+
+def centres(
+    gray: NDArray[Any],
+    columns: NDArray[np.int64],
+    course: NDArray[np.float64],
+    sigma_px: float,
+    *,
+    slack: int = 5,
+    estimator: Estimator | None = None,
+) -> Centres:
+    """Return the centre of the line in each of the given columns near its course.
+
+    Parameters
+    ----------
+    gray
+        (H, W) uint8 or uint16.
+    columns, course
+        (N,) whole columns, and the row where the line is expected in each, good to ``slack`` px.
+    sigma_px
+        Width of the line across the columns.
+    estimator
+        None takes the one that scatters less.
+    """
+    half = math.ceil(4.5 * sigma_px) + slack + 3
+    band, origin = _band(gray, columns, course, half)
+    full = 255.0
+    raw_top = band[:, half - slack - 1 : half + slack + 2]
+    saturated = (raw_top >= full - 0.5).sum(axis=1) >= 3
+    ground, noise = _ground(band)
+    size = (2 * math.ceil(3.5 * sigma_px) + 1, 1)
+    smooth = np.asarray(cv2.GaussianBlur(band, size, sigma_px, borderType=cv2.BORDER_REPLICATE), np.float32)
+    low, high = half - slack, half + slack + 1
+    peak = low + np.argmax(smooth[:, low:high], axis=1)
+    gauss, height = _log_parabola(smooth, peak, ground)
+    # A Gaussian smoothed by its own width keeps 1/sqrt(2) of its height.
+    height = height * math.sqrt(2.0)
+    theory = 1.062 * noise / np.maximum(height, 1e-3) * math.sqrt(sigma_px)
+    reach = CENTROID_SIGMAS * sigma_px
+    wide_theory = noise * math.sqrt(2 * reach**3 / 3) / (np.maximum(height, 1e-3) * sigma_px * math.sqrt(2 * math.pi))
+    chosen = estimator or _steadier(band, gauss, ground, reach, columns, course - half, saturated)
+    position, std = gauss, theory
+    if chosen == "centroid":
+        position, std = _centroid(band, gauss, ground, reach), wide_theory
+    if saturated.any():
+        position = position.copy()
+        position[saturated] = _flanks(band[saturated], gauss[saturated], ground[saturated], reach)
+        std = np.where(saturated, 2 * noise / np.maximum(height, 1e-3), std)
+    spread, above = _misfit(band, position, ground, height, sigma_px, noise)
+    usual = max(float(np.median(spread)), 0.01)
+    faint = height < LEAST_SNR * noise / math.sqrt(max(1.0, 2.0 * sigma_px))
+    slope = np.abs(np.gradient(course)) if len(course) > 1 else np.zeros(1)
+    allowed = WIDE * FWHM * sigma_px * np.sqrt(1 + slope**2) + 3
+    disturbed = ((spread > DISTURBED * usual) & ~saturated) | (above > np.where(saturated, 3.0, 1.0) * allowed)
+    at_rim = (position < 1.5) | (position > band.shape[1] - 2.5) | ~np.isfinite(position)
+    placed = position + origin
+    seen = np.isfinite(placed) & (placed > sigma_px) & (placed < gray.shape[0] - 1 - sigma_px)
+    placed = np.where(at_rim | faint | disturbed | ~seen, np.nan, placed)
+    scatter = second_difference_std(columns, placed)
+    typical = float(np.nanmedian(np.where(np.isfinite(placed), std, np.nan))) if np.isfinite(placed).any() else 0.0
+    extra = math.sqrt(max(0.0, scatter**2 - typical**2)) if math.isfinite(scatter) else 0.0
+    std = np.sqrt(std**2 + extra**2 + LEAST_STD_PX**2)
+    return Centres(placed, std, height, saturated, faint, disturbed & ~faint, sigma_px, noise, chosen)
+
+
+def second_difference_std(columns: NDArray[np.int64], position: NDArray[np.float64]) -> float:
+    """Return the robust scatter of a point from second differences, NaN with fewer than 12.
+
+    Neighbours three columns apart serve: speckle is one thing for columns side by side.
+    """
+    if len(columns) <= 2 * APART:
+        return math.nan
+    together = columns[2 * APART :] - columns[: -2 * APART] == 2 * APART
+    second = (position[2 * APART :] - 2 * position[APART:-APART] + position[: -2 * APART])[together]
+    second = second[np.isfinite(second)]
+    if len(second) < 12:
+        return math.nan
+    return 1.4826 * float(np.median(np.abs(second))) / math.sqrt(6.0)
+
+
+def _band(
+    gray: NDArray[Any], columns: NDArray[np.int64], course: NDArray[np.float64], half: int
+) -> tuple[NDArray[np.float32], NDArray[np.int64]]:
+    """Return the pixels around the course, (N, 2 half + 1) in grey levels of 255, and the row of the first."""
+    origin = np.rint(course).astype(np.int64) - half
+    rows = origin[:, None] + np.arange(2 * half + 1)
+    np.clip(rows, 0, gray.shape[0] - 1, out=rows)
+    band = gray[rows, columns[:, None]].astype(np.float32)
+    if gray.dtype == np.uint16:
+        band *= np.float32(1 / 257)
+    return band, origin
+
+
+def _ground(band: NDArray[np.float32]) -> tuple[NDArray[np.float32], float]:
+    """Return the ground of each column from both rims of the band, and the noise of a pixel."""
+    rim = 4
+    first, last = band[:, :rim], band[:, -rim:]
+    ground = np.minimum(first.mean(axis=1), last.mean(axis=1))
+    step = np.concatenate([np.diff(first, axis=1).ravel(), np.diff(last, axis=1).ravel()])
+    # A step between two pixels of whole levels; never below what rounding adds.
+    noise = float(np.percentile(np.abs(step), 68.27)) / math.sqrt(2.0)
+    return ground, max(noise, math.sqrt(1 / 12))
+
+
+def _log_parabola(
+    smooth: NDArray[np.float32], peak: NDArray[np.int64], ground: NDArray[np.float32]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    index = np.arange(len(peak))
+    inner = np.clip(peak, 1, smooth.shape[1] - 2)
+    before, here, after = (np.maximum(smooth[index, inner + step].astype(float) - ground, 1e-3) for step in (-1, 0, 1))
+    log_before, log_here, log_after = np.log(before), np.log(here), np.log(after)
+    bend = log_before - 2 * log_here + log_after
+    shift = np.where(bend < -1e-9, 0.5 * (log_before - log_after) / np.minimum(bend, -1e-9), 0.0)
+    return inner + np.clip(shift, -1.0, 1.0), here
+
+
+def _centroid(
+    band: NDArray[np.float32], start: NDArray[np.float64], ground: NDArray[np.float32], reach: float
+) -> NDArray[np.float64]:
+    """Return the centroid in a window that follows it, its rims weighted by their share of a pixel."""
+    position = start.astype(np.float32)
+    at = np.arange(band.shape[1], dtype=np.float32)
+    light = band - ground[:, None]
+    for _ in range(3):
+        away = at - position[:, None]
+        weight = np.clip(np.float32(reach + 0.5) - np.abs(away), 0.0, 1.0)
+        weight *= light
+        total = weight.sum(axis=1)
+        position = position + np.einsum("ij,ij->i", weight, away) / np.maximum(total, np.float32(1e-3))
+    return position.astype(float)
+
+
+def _flanks(
+    band: NDArray[np.float32], start: NDArray[np.float64], ground: NDArray[np.float32], reach: float
+) -> NDArray[np.float64]:
+    """Return the balance of the light above the foot of a saturated column."""
+    foot = ground[:, None] + np.float32(SATURATED_FOOT) * (band.max(axis=1) - ground)[:, None]
+    light = np.maximum(band - foot, 0.0)
+    away = np.arange(band.shape[1], dtype=np.float32) - start.astype(np.float32)[:, None]
+    light[np.abs(away) > reach] = 0.0
+    shift = np.einsum("ij,ij->i", light, away) / np.maximum(light.sum(axis=1), np.float32(1e-3))
+    return np.asarray(start + shift, float)
+
+
+def _steadier(
+    band: NDArray[np.float32],
+    gauss: NDArray[np.float64],
+    ground: NDArray[np.float32],
+    reach: float,
+    columns: NDArray[np.int64],
+    course: NDArray[np.float64],
+    saturated: NDArray[np.bool_],
+) -> Estimator:
+    """Return the estimator that scatters less along the line, judged on triples of near columns."""
+    count = len(columns)
+    if count < 60:
+        return "gaussian"
+    middle = np.arange(APART, count - APART, max(3, count // 200))
+    middle = middle[(columns[middle + APART] - columns[middle - APART] == 2 * APART) & ~saturated[middle]]
+    if len(middle) < 12:
+        return "gaussian"
+    triple = np.concatenate([middle - APART, middle, middle + APART])
+    wide = _centroid(band[triple], gauss[triple], ground[triple], reach)
+    origin = np.rint(course)[triple]
+    scatter = []
+    for position in (gauss[triple] + origin, wide + origin):
+        before, here, after = np.split(position, 3)
+        scatter.append(float(np.median(np.abs(before - 2 * here + after))))
+    return "centroid" if scatter[1] < scatter[0] else "gaussian"
+
+
+def _misfit(
+    band: NDArray[np.float32],
+    position: NDArray[np.float64],
+    ground: NDArray[np.float32],
+    height: NDArray[np.float64],
+    sigma_px: float,
+    noise: float,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return each column's distance from the shape of a line, beyond noise and relative to its height, and its width."""
+    light = band - ground[:, None]
+    tall = np.maximum(height, 1e-3).astype(np.float32)[:, None]
+    away = np.arange(band.shape[1], dtype=np.float32) - position.astype(np.float32)[:, None]
+    model = np.exp(np.float32(-0.5 / sigma_px**2) * away * away) * tall
+    spread = (np.abs(light - model).mean(axis=1) - 0.8 * noise) / tall[:, 0]
+    return spread.astype(float), (light > 0.5 * tall).sum(axis=1).astype(float)

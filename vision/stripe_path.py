@@ -1,0 +1,341 @@
+"""Where a laser line runs, to a few pixels: candidates in a reduced frame, linked by continuity.
+
+Everything here works on columns; a line that runs along the columns of a picture is given as the transpose.
+Reflections, sparks and second lines give candidates too: dynamic programming takes the chain that is long,
+bright and unbroken, and a stretch where two chains are as good as each other is given up.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+FACTOR = 4
+LEAST_LEVELS = 3.0
+"""Least height of a line above its ground in the reduced frame, grey levels of 255."""
+
+NOISE_TIMES = 5.0
+LOCAL_SHARE = 0.25
+"""What is below this share of the brightest light in reach across the line is its halo."""
+
+REACH = 12
+JUMP = 8.0
+"""Columns of good line that a jump to another place must gain."""
+
+JUMP_AFTER_GAP = 3.0
+LOOK_BACK = 3
+OPEN_COLUMNS = 80
+STEEP = 3
+"""A step of more than this many rows from column to column is looked at along the rows."""
+
+ALIKE = 0.6
+"""A second line of this share of the brightness, along this share of a stretch, makes it ambiguous."""
+
+MOST_RUNS_A_COLUMN = 12
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Reduced:
+    """A frame reduced by ``factor`` with its ground taken off, and where light stands out of it.
+
+    Attributes
+    ----------
+    light
+        (h, w) float32, grey levels above the ground.
+    mask
+        (h, w) bool.
+    """
+
+    light: NDArray[np.float32]
+    mask: NDArray[np.bool_]
+    factor: int
+    noise: float
+
+    def transposed(self) -> Reduced:
+        """Return the same with rows and columns exchanged."""
+        return Reduced(np.ascontiguousarray(self.light.T), np.ascontiguousarray(self.mask.T), self.factor, self.noise)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Steep:
+    """A place where the line goes on along the rows: from a column to a column, by way of rows."""
+
+    before: int
+    after: int
+    rows: NDArray[np.int64]
+    columns: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Path:
+    """The course of a line over the columns of a reduced frame.
+
+    Attributes
+    ----------
+    rows
+        (w,) float, NaN where no line was found.
+    ambiguous
+        (w,) bool, columns given up because two lines are alike.
+    other
+        (w,) bool, columns with light that was not taken for the line.
+    starts
+        (w,) bool, columns where the line begins anew after a jump.
+    width
+        Median extent of the line across, reduced pixels.
+    steep
+        Where it runs along the rows.
+    """
+
+    rows: NDArray[np.float64]
+    ambiguous: NDArray[np.bool_]
+    other: NDArray[np.bool_]
+    starts: NDArray[np.bool_]
+    width: float
+    steep: tuple[Steep, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Runs:
+    """Stretches of light in columns, sorted by column and then by row."""
+
+    column: NDArray[np.int64]
+    start: NDArray[np.int64]
+    stop: NDArray[np.int64]
+    centre: NDArray[np.float64]
+    peak: NDArray[np.float64]
+
+
+def reduce_frame(gray: NDArray[Any]) -> Reduced:
+    """Return the reduced frame of a grey picture of any depth."""
+    height, width = gray.shape
+    factor = FACTOR if min(height, width) >= 64 * FACTOR else 2 if min(height, width) >= 128 else 1
+    small = gray
+    if factor > 1:
+        # Whole blocks only: places map back without a fraction.
+        cut = gray[: height // factor * factor, : width // factor * factor]
+        small = cv2.resize(cut, (width // factor, height // factor), interpolation=cv2.INTER_AREA)
+    light = np.asarray(small, np.float32)
+    if gray.dtype == np.uint16:
+        light = light * np.float32(1 / 257)
+    ground = cv2.blur(light, (31, 31), borderType=cv2.BORDER_REFLECT)
+    light = light - ground
+    sample = light[::3, ::3]
+    noise = 1.4826 * float(np.median(np.abs(sample - np.median(sample))))
+    level = max(NOISE_TIMES * noise, LEAST_LEVELS)
+    mask = light > level
+    return Reduced(light, np.asarray(mask), factor, noise)
+
+
+def across_only(reduced: Reduced) -> Reduced:
+    """Return the reduced frame with the halo beside brighter light in the same column masked out."""
+    high = cv2.dilate(reduced.light, np.ones((2 * REACH + 1, 1), np.uint8))
+    mask = reduced.mask & (reduced.light > LOCAL_SHARE * high)
+    return Reduced(reduced.light, np.asarray(mask), reduced.factor, reduced.noise)
+
+
+def runs_along_rows(reduced: Reduced) -> bool:
+    """Tell whether the line goes from left to right rather than from top to bottom."""
+    height, width = reduced.mask.shape
+    high = reduced.light > 0.5 * float(np.percentile(reduced.light[reduced.mask], 90)) if reduced.mask.any() else None
+    if high is None:
+        return True
+    columns, rows = int(high.any(axis=0).sum()), int(high.any(axis=1).sum())
+    return columns / width >= rows / height if columns < 0.9 * width or rows < 0.9 * height else columns >= rows
+
+
+def trace(reduced: Reduced) -> Path | None:
+    """Return the course of the line over the columns, None where there is none."""
+    columnwise = across_only(reduced)
+    runs = _runs(columnwise.light, columnwise.mask)
+    width = reduced.mask.shape[1]
+    if len(runs.column) < 8 or len(runs.column) > MOST_RUNS_A_COLUMN * width:
+        return None
+    chain = _best_chain(runs, width)
+    if len(chain) < 8:
+        return None
+    rows = np.full(width, np.nan)
+    rows[runs.column[chain]] = runs.centre[chain]
+    other = np.bincount(runs.column, minlength=width) > np.isfinite(rows)
+    segments = _segments(runs, chain)
+    ambiguous = _ambiguous(runs, chain, segments, width)
+    extent = (runs.stop - runs.start)[chain]
+    thick = float(np.median(extent))
+    steep = _steep_places(reduced, runs, chain, thick)
+    starts = np.zeros(width, bool)
+    for first, _ in segments:
+        starts[runs.column[chain[first]]] = True
+    return Path(rows, ambiguous, other, starts, thick, steep)
+
+
+def _runs(light: NDArray[np.float32], mask: NDArray[np.bool_]) -> _Runs:
+    rows = mask.shape[0]
+    lit = np.flatnonzero(np.ascontiguousarray(mask.T))
+    if not len(lit):
+        empty = np.zeros(0)
+        return _Runs(lit, lit, lit, empty, empty)
+    column, row = np.divmod(lit, rows)
+    level = light[row, column]
+    first = np.flatnonzero(np.concatenate([[True], (np.diff(lit) != 1) | (np.diff(column) != 0)]))
+    last = np.append(first[1:], len(lit)) - 1
+    mass = np.add.reduceat(level, first)
+    moment = np.add.reduceat(level * row, first)
+    peak = np.maximum.reduceat(level, first)
+    return _Runs(column[first], row[first], row[last] + 1, (moment / mass).astype(float), peak.astype(float))
+
+
+def _best_chain(runs: _Runs, width: int) -> NDArray[np.int64]:
+    """Return indices of the runs of the best chain, left to right (Viterbi over columns)."""
+    best_of_column = np.zeros(width)
+    np.maximum.at(best_of_column, runs.column, runs.peak)
+    reference = float(np.median(best_of_column[best_of_column > 0]))
+    extent = runs.stop - runs.start
+    usual = max(3.0, float(np.median(extent)))
+    # Twice as thick as usual is a slope or a glow: it counts less.
+    quality = np.minimum(1.0, runs.peak / reference) * np.minimum(1.0, 2.5 * usual / extent)
+    score = quality.tolist()
+    centre, column = runs.centre.tolist(), runs.column.tolist()
+    first_of = np.searchsorted(runs.column, np.arange(width + 1)).tolist()
+    total = [0.0] * len(score)
+    back = [-1] * len(score)
+    far_best, far_index = 0.0, -1
+    continued = [False] * len(score)
+    ends: list[int] = []
+    low, high = runs.start.tolist(), runs.stop.tolist()
+    for c in range(width):
+        here = range(first_of[c], first_of[c + 1])
+        if len(here) == 1 and c and first_of[c] - first_of[c - 1] == 1:
+            # The usual case, written out: one run goes on from one run, and nothing better lies behind.
+            i, j = first_of[c], first_of[c] - 1
+            if low[i] - high[j] <= 2 and low[j] - high[i] <= 2 and total[j] >= far_best:
+                total[i] = total[j] - 0.02 * abs(centre[i] - centre[j]) + score[i]
+                back[i], continued[j] = j, True
+                if total[i] > far_best:
+                    far_best, far_index = total[i], i
+                here = range(0)
+        for i in here:
+            value, origin, near = 0.0, -1, False
+            for j in range(first_of[max(0, c - LOOK_BACK)], first_of[c]):
+                # A run that touches is the same light, however far apart the middles are.
+                apart = max(0, low[i] - high[j], low[j] - high[i])
+                cost = 0.15 * apart + 0.02 * abs(centre[i] - centre[j]) + 0.1 * (c - column[j] - 1)
+                if cost < JUMP:
+                    if apart <= 2:
+                        near = True
+                        continued[j] = True
+                    if total[j] - cost > value:
+                        value, origin = total[j] - cost, j
+            if not near:
+                for j in ends:
+                    if c - column[j] > OPEN_COLUMNS:
+                        continue
+                    cost = min(JUMP, JUMP_AFTER_GAP + 0.1 * abs(centre[i] - centre[j]))
+                    if total[j] - cost > value:
+                        value, origin = total[j] - cost, j
+            if far_index >= 0 and far_best - JUMP > value:
+                value, origin = far_best - JUMP, far_index
+            total[i], back[i] = value + score[i], origin
+        for j in range(first_of[max(0, c - LOOK_BACK)], first_of[max(0, c - LOOK_BACK + 1)]):
+            if not continued[j]:
+                ends.append(j)
+        ends = [j for j in ends if c - column[j] <= OPEN_COLUMNS][-24:]
+        # Jumps leave from what lies behind the look-back, so that a step within it pays its own cost.
+        for j in here:
+            if total[j] > far_best:
+                far_best, far_index = total[j], j
+    index = int(np.argmax(total)) if total else -1
+    chain: list[int] = []
+    while index >= 0:
+        chain.append(index)
+        index = back[index]
+    return np.array(chain[::-1], np.int64)
+
+
+def _segments(runs: _Runs, chain: NDArray[np.int64]) -> list[tuple[int, int]]:
+    """Return (first, last) positions in the chain between jumps and gaps."""
+    column, start, stop = runs.column[chain], runs.start[chain], runs.stop[chain]
+    apart = np.maximum(start[1:] - stop[:-1], start[:-1] - stop[1:])
+    breaks = np.flatnonzero((np.diff(column) > LOOK_BACK) | (apart > STEEP)) + 1
+    bounds = [0, *breaks.tolist(), len(chain)]
+    return [(a, b - 1) for a, b in pairwise(bounds)]
+
+
+def _ambiguous(runs: _Runs, chain: NDArray[np.int64], segments: list[tuple[int, int]], width: int) -> NDArray[np.bool_]:
+    """Mark the stretches along which another line is as good as the one taken."""
+    result = np.zeros(width, bool)
+    chosen = np.zeros(len(runs.column), bool)
+    chosen[chain] = True
+    peak = np.zeros(width)
+    peak[runs.column[chain]] = runs.peak[chain]
+    rival = ~chosen & (runs.peak > ALIKE * peak[runs.column]) & (peak[runs.column] > 0)
+    if not rival.any():
+        return result
+    rivals = np.zeros(width, bool)
+    rivals[runs.column[rival]] = True
+    for first, last in segments:
+        span = slice(int(runs.column[chain[first]]), int(runs.column[chain[last]]) + 1)
+        if rivals[span].mean() > ALIKE:
+            result[span] = True
+    return result
+
+
+def _steep_places(reduced: Reduced, runs: _Runs, chain: NDArray[np.int64], thick: float) -> tuple[Steep, ...]:
+    """Find where the line turns steep and follow it there along the rows."""
+    column, start, stop = runs.column[chain], runs.start[chain], runs.stop[chain]
+    extent = stop - start
+    tall = extent > max(2.2 * thick, thick + 4)
+    jump = np.zeros(len(chain), bool)
+    jump[:-1] = (np.abs(np.diff(runs.centre[chain])) > STEEP + thick) & (np.diff(column) <= LOOK_BACK)
+    places: list[Steep] = []
+    position = 0
+    while position < len(chain):
+        if not (tall[position] or jump[position]):
+            position += 1
+            continue
+        first = position
+        last = position
+        while last < len(chain) - 1 and (tall[last] or jump[last]):
+            last += 1
+        before = first - 1 if tall[first] else first
+        after = last
+        position = last + 1
+        if before < 0 or tall[after]:
+            continue
+        place = _follow_rows(reduced, runs, int(chain[before]), int(chain[after]))
+        if place is not None:
+            places.append(place)
+    return tuple(places)
+
+
+def _follow_rows(reduced: Reduced, runs: _Runs, before: int, after: int) -> Steep | None:
+    """Follow the light from one column to another row by row."""
+    row_a, row_b = float(runs.centre[before]), float(runs.centre[after])
+    down = 1 if row_b > row_a else -1
+    rows = np.arange(round(row_a), round(row_b) + down, down)
+    column_a, column_b = int(runs.column[before]), int(runs.column[after])
+    reach = 6 + abs(column_b - column_a) + len(rows) // 2
+    low, high = max(0, column_a - reach), min(reduced.mask.shape[1], column_b + reach + 1)
+    found_rows, found_columns = [], []
+    expected = float(column_a)
+    for row in rows.tolist():
+        light = reduced.light[row, low:high]
+        lit = reduced.mask[row, low:high] & (light > LOCAL_SHARE * float(light.max()))
+        edges = np.flatnonzero(np.diff(np.concatenate([[0], lit.astype(np.int8), [0]])))
+        best: float | None = None
+        for first, stop in edges.reshape(-1, 2).tolist():
+            weight = light[first:stop]
+            middle = low + float((weight * np.arange(first, stop)).sum() / weight.sum())
+            if best is None or abs(middle - expected) < abs(best - expected):
+                best = middle
+        if best is None or abs(best - expected) > 4 + 0.5 * abs(column_b - column_a):
+            continue
+        expected = best
+        found_rows.append(row)
+        found_columns.append(best)
+    if len(found_rows) < 2:
+        return None
+    return Steep(column_a, column_b, np.array(found_rows), np.array(found_columns))
