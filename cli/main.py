@@ -10,7 +10,7 @@ from typing import Annotated
 
 import typer
 
-from cli import calibrate, demo, explain, measure
+from cli import calibrate, demo, explain, measure, records
 from cli.options import complain, mute_stdout
 from core.errors import ToelineError
 
@@ -25,6 +25,7 @@ app = typer.Typer(
 app.command("measure", epilog=measure.EPILOG)(measure.measure)
 app.add_typer(calibrate.app, name="calibrate")
 app.command("explain")(explain.explain)
+app.add_typer(records.app, name="records")
 app.command("demo")(demo.demo)
 
 ClickUsageError: type[Exception] = typer.BadParameter.__mro__[1]

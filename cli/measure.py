@@ -52,9 +52,20 @@ def measure(
     output: Annotated[
         Path | None, typer.Option(metavar="DIR", help="Write result.json and one overlay a file into a folder.")
     ] = None,
+    records: Annotated[
+        str | None,
+        typer.Option(metavar="STORE", help='Keep each weld in this store: a file, a postgresql:// URL or "default".'),
+    ] = None,
+    template: Annotated[
+        Path | None, typer.Option(metavar="FILE.toml", help="Job, drawing, welder, etchant ... kept with the records.")
+    ] = None,
+    no_picture: Annotated[
+        bool, typer.Option("--no-picture", help="Keep the hash of the picture in the records, not the picture.")
+    ] = False,
 ) -> int:
     """Measure the welds in photographs of sections or in profile files."""
     from cli.options import choose, mute_stdout, refuse_overwriting
+    from cli.records import Keeper
     from cli.table import print_inspection
     from inspection.document import as_text, document, write_text
     from inspection.picture import inspect_file, needs_scale, source_kind
@@ -63,6 +74,8 @@ def measure(
     choose(units, ("metric", "inch"), "--units")
     if overlay is not None and len(files) > 1:
         raise UsageError("--overlay draws one file: use --output DIR for several.")
+    if records is None and (template is not None or no_picture):
+        raise UsageError("--template and --no-picture are about records: name the store with --records.")
     if overlay is not None and overlay.suffix.lower() not in OVERLAY_SUFFIXES:
         raise UsageError(f"--overlay {str(overlay)!r} must end in .png or .svg.")
     settings = _settings(joint, source, calibration, scale, scale_from_metadata, thickness, file_units, operator, marks,
@@ -76,6 +89,7 @@ def measure(
         raise needs_scale(settings)
     if output is not None:
         _make_folder(output)
+    keeper = None if records is None else Keeper(records, template, operator)
     entries: list[dict[str, Any]] = []
     status = 0
     for path, drawing in zip(files, drawings, strict=True):
@@ -95,6 +109,9 @@ def measure(
             print(text, end="")
         elif result is not None:
             write_text(result, text)
+    if keeper is not None:
+        with keeper:
+            keeper.keep(entries, with_picture=not no_picture, to_stderr="-" in map(str, results))
     return status
 
 

@@ -24,9 +24,8 @@ def connect(location: Location) -> Engine:
         return _sqlite(location)
     try:
         return create_engine(
-            location.url, pool_size=4, pool_pre_ping=True, pool_timeout=WAIT_S,
-            connect_args={"connect_timeout": 10, "options": f"-c lock_timeout={WAIT_S * 1000}"},
-        )  # fmt: skip
+            location.url, pool_size=4, pool_pre_ping=True, pool_timeout=WAIT_S, connect_args={"connect_timeout": 10}
+        )
     except ModuleNotFoundError:
         raise UsageError(
             f'{location.shown}: the PostgreSQL driver is not installed: install it with "pip install toeline[shop]".'
@@ -64,6 +63,8 @@ def reading(engine: Engine, shown: str) -> Iterator[Connection]:
 def writing(engine: Engine, shown: str) -> Iterator[Connection]:
     """Write in one transaction: all of it or nothing, one writer after the other."""
     with database_errors(shown), engine.connect().execution_options(writes=True) as connection, connection.begin():
+        if engine.dialect.name != "sqlite":
+            connection.exec_driver_sql(f"SET LOCAL lock_timeout = '{WAIT_S}s'")
         yield connection
 
 

@@ -130,7 +130,12 @@ class Problem:
 
 
 def canonical(content: Any) -> str:
-    """Return content as JSON in its one form: sorted keys, no spaces, no NaN.
+    """Return content as JSON in its one form, which is hashed: sorted keys, no spaces, no NaN."""
+    return compact(content, sort_keys=True)
+
+
+def compact(content: Any, *, sort_keys: bool = False) -> str:
+    """Return content as JSON without spaces, in its own order, which is how it is kept: tables follow that order.
 
     Raises
     ------
@@ -138,7 +143,7 @@ def canonical(content: Any) -> str:
         When it holds what JSON has no word for.
     """
     try:
-        text = json.dumps(content, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+        text = json.dumps(content, sort_keys=sort_keys, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
         text.encode("utf-8")
     except (TypeError, ValueError, RecursionError) as error:
         raise UsageError(f"the entry cannot be kept, its content is no JSON: {error}.", code="bad_entry") from None

@@ -18,6 +18,7 @@ from sqlalchemy import Connection, Engine, Integer, Row, cast, func, insert, sel
 from core.errors import UnreadableFile, UsageError
 from records.engine import reading, writing
 from records.entry import (
+    FIRST_PREVIOUS,
     KINDS,
     NEEDS_WHY,
     Entry,
@@ -25,6 +26,7 @@ from records.entry import (
     Record,
     Summary,
     canonical,
+    compact,
     entry_hash,
     sealed,
     summaries,
@@ -127,7 +129,7 @@ class Store:
             When the store cannot be written; nothing of the entry is kept then.
         """
         _check(record, kind, who, why, attachments)
-        text = canonical(dict(body))
+        text = compact(dict(body))
         if len(text.encode("utf-8")) > MAX_BODY_BYTES:
             raise UsageError(f"the entry is larger than {MAX_BODY_BYTES >> 20} MB and is not kept.", code="bad_entry")
         files = {name: hashlib.sha256(data).hexdigest() for name, data in attachments.items()}
@@ -142,7 +144,7 @@ class Store:
                 _keep_file(connection, files[name], data)
             row = asdict(entry) | {
                 "body": text,
-                "attachments": canonical(files),
+                "attachments": compact(files),
                 "summary": canonical(summary_part(kind, entry.body)),
             }
             connection.execute(insert(ENTRY).values(row))
@@ -212,6 +214,12 @@ class Store:
                 code="record_changed",
             )
         return bytes(data)
+
+    def head(self) -> tuple[int, str]:
+        """Return number and hash of the last entry: 0 and zeros while the store is empty."""
+        with self._reading() as connection:
+            row = connection.execute(select(HEAD.c.number, HEAD.c.hash).where(HEAD.c.id == 1)).first()
+        return (0, FIRST_PREVIOUS) if row is None else (row.number, row.hash)
 
     def verify(self, expect: str | None = None) -> list[Problem]:
         """Return every place at which the store is not as it was written, none when the whole chain holds.

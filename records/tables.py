@@ -22,7 +22,7 @@ ENTRY = Table(
     Column("summary", Text, nullable=False, server_default="{}"),
     Index("toeline_entry_record", "record"),
 )
-"""Body, attachments and summary are JSON as text, in the one form that is hashed."""
+"""Body, attachments and summary are JSON as text; what is hashed is its canonical form."""
 
 ATTACHMENT = Table(
     "toeline_attachment",

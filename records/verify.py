@@ -10,7 +10,7 @@ from typing import Any
 from sqlalchemy import Connection, Row, select, text
 
 from core.errors import UsageError
-from records.entry import FIRST_PREVIOUS, Entry, Problem, canonical, entry_hash, summary_part
+from records.entry import FIRST_PREVIOUS, Entry, Problem, canonical, compact, entry_hash, summary_part
 from records.tables import ATTACHMENT, ENTRY, HEAD
 
 SHORTEST_EXPECT = 16
@@ -83,10 +83,10 @@ class _Chain:
 
 
 def _read(row: Row[Any]) -> Entry | None:
-    """Return the entry of a row, None when its texts are not in the one form that is written."""
+    """Return the entry of a row, None when its texts are not as they are written."""
     try:
         body, attachments = json.loads(row.body), json.loads(row.attachments)
-        if canonical(body) != row.body or canonical(attachments) != row.attachments:
+        if compact(body) != row.body or compact(attachments) != row.attachments:
             return None
         if not isinstance(body, dict) or not isinstance(attachments, dict):
             return None
