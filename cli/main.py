@@ -6,11 +6,11 @@ import io
 import logging
 import os
 import sys
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
-from cli import calibrate, demo, explain, measure, records
+from cli import calibrate, config, demo, explain, measure, records
 from cli.options import complain, mute_stdout
 from core.errors import ToelineError
 
@@ -68,7 +68,7 @@ def run(arguments: list[str]) -> int:
     Exit statuses: 0 done, 2 wrong use, 3 unreadable file, 4 nothing measurable, 130 interrupted.
     """
     try:
-        status = app(arguments, prog_name="toeline", standalone_mode=False)
+        status = app(arguments, prog_name="toeline", standalone_mode=False, default_map=_defaults())
         sys.stdout.flush()
         if status == INTERRUPTED:  # the command line library has turned the interrupt into a status
             return complain("interrupted.", INTERRUPTED)
@@ -86,6 +86,13 @@ def run(arguments: list[str]) -> int:
     except BrokenPipeError:
         mute_stdout()
         return 0
+
+
+def _defaults() -> dict[str, Any] | None:
+    """Return the defaults of the configuration file, None without one, which costs no more than a look."""
+    if not os.environ.get(config.VARIABLE) and not config.location().is_file():
+        return None
+    return config.defaults(typer.main.get_command(app))
 
 
 if __name__ == "__main__":
