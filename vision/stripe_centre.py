@@ -256,7 +256,7 @@ def _misfit(
     sigma_px: float,
     noise: float,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return each column's distance from the shape of a line, beyond noise and relative to its height, and its width."""
+    """Return each column's width, and its distance from a line's shape beyond noise, relative to its height (first)."""
     light = band - ground[:, None]
     tall = np.maximum(height, 1e-3).astype(np.float32)[:, None]
     away = np.arange(band.shape[1], dtype=np.float32) - position.astype(np.float32)[:, None]
