@@ -218,7 +218,7 @@ def _refuse_undetermined(
     if across < LEAST_SPREAD_SHARE * along or tilt > LARGEST_TILT_STD_DEG:
         raise CalibrationRefused(
             f"the stripes of all poses lie within {across:.2f} mm of one line in space, so the tilt of the laser plane "
-            "about it is not determined: lift, lower or tilt the board between the poses by at least a tenth of its size"
+            "about it is not determined: lift, lower or tilt the board by at least a tenth of its size between the poses"
         )
 
 

@@ -61,7 +61,7 @@ def what_boards_leave_unknown(fit: LensFit, plane: PlaneFit, indices: Sequence[i
     gradient = np.array(columns).T
     homography = gradient[:9] @ inverse @ gradient[:9].T
     whole, straight = gradient[9:].reshape(2, len(grid), 2, -1)
-    centre = np.vstack(plane.points_px).mean(axis=0)
+    centre = np.asarray(np.vstack(plane.points_px).mean(axis=0), float)
     growth = _growth(whole, straight, inverse, grid, centre, lens, frame)
     return Unknown(np.asarray(0.5 * (homography + homography.T)), growth)
 

@@ -71,6 +71,24 @@ def read_colour(path: str | Path) -> NDArray[np.uint8]:
     return _turn(pixels, head.orientation)
 
 
+def decode_frame(data: bytes, name: str) -> NDArray[Any]:
+    """Decode the bytes of a PNG, JPEG or BMP as they are, (H, W) or (H, W, 3) blue, green, red; 8 or 16 bits.
+
+    Raises
+    ------
+    UnreadableFile
+        When they are no such picture, damaged or too large.
+    """
+    kind = header.sniff(data)
+    readers = {"jpeg": header.jpeg_header, "png": header.png_header, "bmp": header.bmp_header}
+    if kind not in readers:
+        raise _unsupported(data, kind, name)
+    head = readers[kind](data, name)
+    _check_size(head.width_px, head.height_px, name)
+    return _turn(_cv2_decode(data, cv2.IMREAD_ANYDEPTH | cv2.IMREAD_ANYCOLOR | cv2.IMREAD_IGNORE_ORIENTATION, name),
+                 head.orientation)  # fmt: skip
+
+
 def read_bytes(path: str | Path) -> bytes:
     """Return the bytes of a regular file of a sensible size, or say in one sentence why not."""
     try:

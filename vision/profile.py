@@ -12,6 +12,15 @@ from core.errors import NothingMeasurable
 from core.geometry import Points
 
 
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """A stretch without points: it follows point ``after`` of the profile; -1 means before the first."""
+
+    after: int
+    length_mm: float
+    reason: str
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Profile:
     """One cross-section outline.
@@ -38,6 +47,8 @@ class Profile:
         Standard deviation of the edge spread, 0 when unknown.
     correlation_points
         Neighbouring points that carry one independent piece of information.
+    gaps
+        Where points are missing, in order, with the reason.
     """
 
     points_mm: Points
@@ -49,6 +60,7 @@ class Profile:
     relative_std: Mapping[str, float] = field(default_factory=dict)
     blur_mm: float = 0.0
     correlation_points: float = 1.0
+    gaps: tuple[Gap, ...] = ()
 
     def __post_init__(self) -> None:
         points = np.array(self.points_mm, dtype=np.float64)

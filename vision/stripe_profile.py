@@ -1,0 +1,87 @@
+"""From a laser line in the picture to a profile in mm: open, left to right, the air above."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.model import Calibration
+from core.errors import CalibrationRefused
+from core.geometry import Points
+from vision.profile import Gap, Profile
+from vision.stripe import Stripe
+
+LEAST_GAP_STEPS = 4.0
+"""Points farther apart than this many usual steps have something missing between them."""
+
+
+def check_frame(calibration: Calibration, shape: tuple[int, ...]) -> None:
+    """Make sure that a rig's calibration is for frames of this shape.
+
+    Raises
+    ------
+    CalibrationRefused
+        When it is no rig's, or one for another size of frame.
+    """
+    if calibration.kind != "laser":
+        raise CalibrationRefused(
+            f"a laser frame needs the calibration of its rig, and this one is of kind {calibration.kind!r}: make it with "
+            "'toeline calibrate laser'"
+        )
+    lens = calibration.lens
+    if lens is not None and (lens.height_px, lens.width_px) != tuple(shape[:2]):
+        raise CalibrationRefused(
+            f"the rig was calibrated with frames of {lens.width_px} x {lens.height_px} px and this one has "
+            f"{shape[1]} x {shape[0]}: use the camera setting of the calibration"
+        )
+
+
+def profile_from_stripe(stripe: Stripe, calibration: Calibration) -> Profile:
+    """Return the profile of a stripe in the plane of the laser's light."""
+    points_px, std_px = stripe.points_px, stripe.std_px
+    points = calibration.to_mm(points_px)
+    gaps = stripe.gaps
+    if points[-1, 0] < points[0, 0]:
+        points, points_px, std_px = points[::-1], points_px[::-1], std_px[::-1]
+        last = len(points) - 2
+        gaps = tuple(gap.__class__(last - gap.after, gap.length_px, gap.reason) for gap in reversed(gaps))
+    pixel = calibration.mm_per_px(points_px.mean(axis=0))
+    steps = np.hypot(*np.diff(points, axis=0).T)
+    usual = float(np.median(steps))
+    known = {gap.after: gap.reason for gap in gaps}
+    inner = [
+        Gap(int(after), float(steps[after]), known.get(int(after), "points of the line are missing here"))
+        for after in np.flatnonzero(steps > LEAST_GAP_STEPS * usual)
+    ]
+    rims = [Gap(g.after, g.length_px * pixel, g.reason) for g in gaps if g.after in (-1, len(points) - 1)]
+    everywhere = sorted([*rims, *inner], key=lambda gap: gap.after)
+    return Profile(
+        points_mm=points,
+        std_mm=_across(points_px, std_px, calibration, stripe),
+        closed=False,
+        cut=np.zeros(len(points), bool),
+        resolution_mm=usual,
+        points_px=points_px,
+        relative_std=calibration.relative_components(points_px[:: max(1, len(points_px) // 50)]),
+        correlation_points=1.0,
+        gaps=tuple(everywhere),
+    )
+
+
+def _across(
+    points_px: Points, std_px: NDArray[np.float64], calibration: Calibration, stripe: Stripe
+) -> NDArray[np.float64]:
+    """Return the standard uncertainty of each point across the surface, mm.
+
+    A point is uncertain along its column (or row); what counts is the part of that square to the surface.
+    """
+    axis = np.array([0.0, 1.0]) if stripe.orientation == "rows" else np.array([1.0, 0.0])
+    step = 0.5 * axis
+    moved = calibration.to_mm(points_px + step) - calibration.to_mm(points_px - step)
+    reach = min(7, max(1, (len(points_px) - 1) // 2))
+    padded = np.pad(calibration.to_mm(points_px), ((reach, reach), (0, 0)), mode="edge")
+    tangent = padded[2 * reach :] - padded[: -2 * reach]
+    tangent = tangent / np.maximum(np.hypot(*tangent.T), 1e-12)[:, None]
+    across = np.abs(moved[:, 0] * tangent[:, 1] - moved[:, 1] * tangent[:, 0])
+    # On a steep stretch points were taken the other way: never less than half of the step counts.
+    return np.asarray(std_px * np.maximum(across, 0.5 * np.hypot(*moved.T)))
