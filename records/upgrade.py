@@ -150,7 +150,14 @@ def _migrate(engine: Engine, location: Location, found: str | None, tell: Callab
     with writing(engine, location.shown) as connection:
         if engine.dialect.name == "postgresql":
             connection.execute(text("SELECT pg_advisory_xact_lock(:number)"), {"number": _LOCK})
-        migrate_to(connection, REVISIONS[-1])  # does nothing when another program was faster
+        try:
+            migrate_to(connection, REVISIONS[-1])  # does nothing when another program was faster
+        except ValueError:
+            raise UnreadableFile(
+                f"{location.shown}: an entry of the old store is damaged, so the store was left as it is: "
+                "go on with a copy from your backup.",
+                code="store_damaged",
+            ) from None
 
 
 def _back_up(location: Location, found: str) -> Path:
