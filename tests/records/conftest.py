@@ -1,5 +1,6 @@
 """Places for a store, on SQLite and, where a server is named, on PostgreSQL; and a way round the fence, to tamper."""
 
+import copy
 import os
 import uuid
 from pathlib import Path
@@ -59,7 +60,7 @@ def where(request, tmp_path: Path) -> str:
 
 @pytest.fixture
 def body() -> dict:
-    return {**BODY, "identification": dict(BODY["identification"])}
+    return copy.deepcopy(BODY)
 
 
 @pytest.fixture
