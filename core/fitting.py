@@ -16,6 +16,11 @@ from numpy.typing import NDArray
 from core.geometry import Line, Points
 
 
+WANDER_PIECE = 1.4
+"""Correlation lengths to one independent piece of wander: judged on rendered pictures, where fewer left the offset of
+two plates outside its interval in one case of ten."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class LineFit:
     """A fitted line with what is not known about it.
@@ -63,7 +68,7 @@ def with_wander(fit: LineFit, wander: float, correlation_length: float, length: 
     """
     if wander <= 0 or length <= 0:
         return fit
-    pieces = max(1.0, length / max(correlation_length, 1e-9))
+    pieces = max(1.0, length / max(WANDER_PIECE * correlation_length, 1e-9))
     offset = wander / math.sqrt(pieces)
     # Slope of a line through independent pieces of standard deviation `wander` spread over `length`.
     angle = wander * math.sqrt(12.0) / (max(length, correlation_length) * math.sqrt(pieces))

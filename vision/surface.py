@@ -32,6 +32,19 @@ FLATTEST_UNDERCUT = 0.06
 """A hollow flatter than this (depth over width) is the gentle beginning of a face, not a groove."""
 
 
+GENTLE_MM, GENTLE_SHARE = 1.5, 0.12
+"""Length of face, from its departure, that tells the bend of a gentle one, and its largest share of the path."""
+
+HIDDEN_BELOW_DEG = 25.0
+"""A face that is seen to leave its plate more steeply has nothing hidden before it."""
+
+HIDDEN_TOLD_MM = 0.15
+"""A doubt larger than this is told."""
+
+LONGEST_HIDDEN = 1.0
+"""No more of a face is hidden than this share of the stretch that tells its bend."""
+
+
 @dataclass(frozen=True, slots=True)
 class Detail:
     """How fine the profile is.
@@ -256,7 +269,9 @@ def _departure(
         peak = float(np.abs(offset[index:end]).max())
         wide = float(length[end] - length[index]) > 0.15 * float(length[-1])
         extent = float(length[end] - length[index])
-        if wide or (on_plate < STAYS_ON_PLATE_MM and (peak > 2.0 * threshold or extent > 0.5)):
+        # a long dip that ends in a gentle crossing is within the threshold for a while, too
+        stays = STAYS_ON_PLATE_MM + 0.2 * extent
+        if wide or (on_plate < stays and (peak > 2.0 * threshold or extent > 0.5)):
             if side:
                 return 1, max(0, index - 1)
             face_ahead = float(length[min(face_stop, len(path) - 1)] - length[end])
@@ -320,12 +335,37 @@ def _model_toe(
     expected = threshold / max(math.tan(math.radians(min(slope_deg, 85.0))), 0.02) + clear
     if slope_deg < 10.0 and not undercut:
         std = math.hypot(std, 0.7 * expected)
+    hidden = 0.0
+    if slope_deg < HIDDEN_BELOW_DEG and not undercut:
+        stop = int(np.searchsorted(length, length[leave] + min(GENTLE_MM, GENTLE_SHARE * face_length)))
+        hidden = _hidden_start(path[leave : stop + 1], towards, threshold)
+        std = math.hypot(std, hidden)
     apart = abs(float(towards.along(path[leave])) - corner_along)
     std = math.hypot(std, 0.5 * max(0.0, apart - 1.5 * expected))
     flag = None
     if slope_deg < 8.0:
         flag = f"the face leaves the plate at only {slope_deg:.0f} degrees"
+    elif hidden > HIDDEN_TOLD_MM:
+        flag = f"the face may lie along the plate for {2 * hidden:.1f} mm before it is seen to leave it"
     return _Toe(point, std, face_index, flag)
+
+
+def _hidden_start(face: Points, towards: Line, threshold: float) -> float:
+    """Return how far before its visible departure a face may have begun, as a standard uncertainty.
+
+    A face that bends away from the plate line may have lain along it, or have bulged to its other side by less than
+    the threshold. A parabola tells over which length that cannot be seen.
+    """
+    if len(face) < 12:
+        return 0.0
+    along, offset = towards.along(face), towards.offset(face)
+    bend, slope, start = np.polyfit(along - along[0], offset * math.copysign(1.0, float(offset[-1])), 2)
+    if bend <= 0:
+        return 0.0
+    lowest = float(start - slope**2 / (4 * bend))
+    if not -threshold < lowest < threshold:
+        return 0.0
+    return min(math.sqrt((threshold - lowest) / bend), LONGEST_HIDDEN * float(np.ptp(along)))
 
 
 def _meet(window: Points, towards: Line, near: float) -> tuple[float, float, float] | None:

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass, field
 
 import numpy as np
+from shapely import make_valid
 from shapely.geometry import Polygon
 
 from benchmarks.render import truth
@@ -84,8 +85,9 @@ def butt(
     # the weld replaces everything between its toes, from face to root side
     span = Polygon(np.vstack([face, bead[::-1]]))
     high, deep = np.array([0.0, 60.0]), np.array([0.0, -60.0])
-    away_above = Polygon(np.vstack([face, toe_right + high, toe_left + high]))
-    away_below = Polygon(np.vstack([bead, bead[-1] + deep, bead[0] + deep]))
+    # a steep bead that leans over its own toe makes the space beside it cross itself
+    away_above = make_valid(Polygon(np.vstack([face, toe_right + high, toe_left + high])))
+    away_below = make_valid(Polygon(np.vstack([bead, bead[-1] + deep, bead[0] + deep])))
     metal = union(plate_left, plate_right).difference(away_above).difference(away_below)
     metal = union(metal, span.buffer(1e-6)).buffer(1e-6)
     for side, toe_at, along, air, toe, bumps in (
