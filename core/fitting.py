@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 
 from core.geometry import Line, Points
 
-
 WANDER_PIECE = 1.4
 """Correlation lengths to one independent piece of wander: judged on rendered pictures, where fewer left the offset of
 two plates outside its interval in one case of ten."""
