@@ -87,7 +87,7 @@ def _print(entry: dict[str, Any], weld: dict[str, Any], name: str, trials: Trial
     if not console.is_terminal:
         console.width = max(console.width, 110)
     item = weld["measurements"][name]
-    unit = {"mm2": "mm²", "deg": "°"}.get(item["unit"], item["unit"])
+    unit = {"mm2": "mm²", "deg": "°", "percent": "%"}.get(item["unit"], item["unit"])
     console.print(
         f"{entry['source']['path']}, weld {weld['id']} ({weld['joint']}): {item.get('label', name)}", style="bold"
     )

@@ -8,7 +8,7 @@ from core.quantity import COVERAGE_FACTOR
 from core.units import MM_PER_INCH, nearest_fraction
 
 PROPOSAL = "A proposal: a qualified person confirms it; the governing code prevails."
-_SYMBOLS = {"mm": "mm", "deg": "°", "mm2": "mm²"}
+_SYMBOLS = {"mm": "mm", "deg": "°", "mm2": "mm²", "percent": "%"}
 
 
 def print_inspection(entry: dict[str, Any], units: str) -> None:
@@ -82,7 +82,7 @@ def _cells(item: dict[str, Any], units: str) -> tuple[str, str, str, str]:
         factor, symbol, fraction = 1 / MM_PER_INCH, "in", nearest_fraction(value / MM_PER_INCH)
     elif units == "inch" and unit == "mm2":
         factor, symbol = 1 / MM_PER_INCH**2, "in²"
-    decimals = {"mm": 2, "°": 1, "mm²": 2, "in": 3, "in²": 4}[symbol]
+    decimals = {"mm": 2, "°": 1, "mm²": 2, "%": 1, "in": 3, "in²": 4}[symbol]
     if expanded is None:
         return f"{value * factor:.{decimals}f}", "-", symbol, fraction
     # Two figures of a small uncertainty, so that it never reads as zero (JCGM 100:2008, 7.2.6).

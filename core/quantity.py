@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
-Unit = Literal["mm", "deg", "mm2"]
+Unit = Literal["mm", "deg", "mm2", "percent"]
 
 COVERAGE_FACTOR = 2.0
 """k of every expanded uncertainty (JCGM 100:2008, 6.3.3: about 95 % for a normal distribution)."""
@@ -29,7 +29,7 @@ class Component:
 
 @dataclass(frozen=True, slots=True)
 class Quantity:
-    """A value in mm, degrees or mm², with the parts of its uncertainty.
+    """A value in mm, degrees, mm² or percent, with the parts of its uncertainty.
 
     An empty budget means that the uncertainty was not evaluated, never that it is zero.
     """

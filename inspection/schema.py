@@ -15,7 +15,7 @@ from vision.picture import read_bytes
 
 Point = tuple[FiniteFloat, FiniteFloat]
 Sha256 = Annotated[str, Field(pattern="^[0-9a-f]{64}$")]
-Unit = Literal["mm", "deg", "mm2"]
+Unit = Literal["mm", "deg", "mm2", "percent"]
 
 
 class _Part(BaseModel):

@@ -23,7 +23,7 @@ shade at the rim does to every point of it alike."""
 
 OPERATOR = "operator's mark"
 
-SOURCES = ("edge", "plate fit", "toe location", OPERATOR, "resolution", "blur")
+SOURCES = ("edge", "plate fit", "toe location", "fusion line", OPERATOR, "resolution", "blur")
 """Sources of this room, in the order of a budget; those of the calibration come before them."""
 
 Geometry = TypeVar("Geometry")
@@ -97,8 +97,10 @@ def quantity(
 def relative_parts(value: float, unit: Unit, noise: Noise) -> dict[str, float]:
     """Return what the calibration adds to a value, by source.
 
-    Lengths grow with the scale, areas with its square; angles only bend with the frame.
+    Lengths grow with the scale, areas with its square; angles only bend with the frame, shares do not change.
     """
+    if unit == "percent":
+        return {}
     if unit == "deg":
         return {source: math.degrees(std) for source, std in noise.relative_std.items() if source in ("tilt", "lens")}
     power = 2.0 if unit == "mm2" else 1.0

@@ -14,13 +14,14 @@ from vision.section import Joint
 
 Pixel = tuple[float, float]
 MAX_BYTES = 1_000_000
+MOST_POINTS = 500
 
 
 @dataclass(frozen=True, slots=True)
 class WeldMarks:
     """Marks of one weld in the picture frame, left and right as seen face up; None where nothing is marked.
 
-    A plate is marked by two points on its surface.
+    A plate is marked by two points on its surface, a fusion line by points on it in any order.
     """
 
     joint: Joint | None = None
@@ -28,6 +29,7 @@ class WeldMarks:
     toe_right: Pixel | None = None
     plate_left: tuple[Pixel, Pixel] | None = None
     plate_right: tuple[Pixel, Pixel] | None = None
+    fusion: tuple[Pixel, ...] = ()
 
 
 def read_marks(path: str | Path) -> tuple[WeldMarks, ...]:
@@ -80,6 +82,7 @@ def _weld(entry: Any, where: str) -> WeldMarks:
         toe_right=_point_or_none(entry, "toe_right", where),
         plate_left=_plate_or_none(entry, "plate_left", where),
         plate_right=_plate_or_none(entry, "plate_right", where),
+        fusion=_points(entry, "fusion", where),
     )
     if marks.toe_left is not None and marks.toe_left == marks.toe_right:
         raise UnreadableFile(f"{where}: both toes are marked at the same point.")
@@ -100,6 +103,15 @@ def _plate_or_none(entry: dict[str, Any], key: str, where: str) -> tuple[Pixel, 
     if math.dist(first, second) < 1.0:
         raise UnreadableFile(f"{where}: {key} needs two different points to give a line.")
     return first, second
+
+
+def _points(entry: dict[str, Any], key: str, where: str) -> tuple[Pixel, ...]:
+    value = entry.get(key)
+    if value is None:
+        return ()
+    if not isinstance(value, list) or not 1 <= len(value) <= MOST_POINTS:
+        raise UnreadableFile(f"{where}: {key} must be a list of 1 to {MOST_POINTS} points, [[x, y], ...].")
+    return tuple(_point(point, f"{where}: {key}") for point in value)
 
 
 def _point(value: Any, where: str) -> Pixel:

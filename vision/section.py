@@ -12,6 +12,7 @@ from typing import Literal
 
 from core.fitting import LineFit
 from core.geometry import Points
+from vision.fusion_line import Inside
 
 Joint = Literal["tee", "lap", "butt", "groove"]
 
@@ -112,6 +113,8 @@ class Section:
         Taken over from the profile.
     flags
         Doubts met on the way.
+    inside
+        Fusion line and what else the etch shows; None when it was not looked for.
     """
 
     joint: Joint
@@ -128,3 +131,4 @@ class Section:
     blur_mm: float = 0.0
     correlation_points: float = 1.0
     flags: tuple[Flag, ...] = ()
+    inside: Inside | None = None

@@ -190,14 +190,13 @@ def _fillet_fusion(rng: np.random.Generator, root: Points, left: Points, right: 
     for toe, sink, shares in ((left, sides[0], (0.92, 0.75, 0.45)), (right, sides[1], (0.45, 0.75, 0.92))):
         if toe is right:
             knots.append(root - depth * bisector)
-        knots += [root + s * (toe - root) - sink * w * bisector for s, w in zip(shares, (_rise(s) for s in shares))]
+        knots += [root + s * (toe - root) - sink * w * bisector for s, w in ((share, _RISE[share]) for share in shares)]
     knots.append(right)
     return wandering(rng, smooth(np.array(knots)), 0.03)
 
 
-def _rise(share: float) -> float:
-    """Return how much of the side's penetration is reached at a share of the leg from the root."""
-    return {0.92: 0.55, 0.75: 0.9, 0.45: 1.0}[share]
+_RISE = {0.92: 0.55, 0.75: 0.9, 0.45: 1.0}
+"""How much of a side's penetration is reached at a share of the leg from the root."""
 
 
 def _butt(rng: np.random.Generator, joint: EtchedJoint) -> EtchedSection:

@@ -71,10 +71,10 @@ def random_etch(rng: np.random.Generator, *, contrast: float | None = None, blur
         haz = parent + float(rng.choice([-1, -1, -1, 1])) * float(rng.uniform(0.03, 0.12))
         weld = haz + float(rng.choice([-1, 1])) * wanted
         low, high = min(parent, haz, weld), max(parent, haz, weld)
-        if low > 0.2 and high < 0.95:
+        if low > 0.24 and high < 0.95:
             background = 0.05
             break
-        if low > 0.1 and high < 0.72:
+        if low > 0.1 and high < 0.7:
             background = 0.93
             break
     return Etch(
@@ -84,7 +84,7 @@ def random_etch(rng: np.random.Generator, *, contrast: float | None = None, blur
         weld=weld,
         weld_grain="columnar" if rng.random() < 0.6 else "equiaxed",
         weld_grain_mm=float(rng.uniform(0.06, 0.25)),
-        weld_texture=float(rng.uniform(0.02, 0.06)),
+        weld_texture=min(float(rng.uniform(0.02, 0.06)), 0.2 * abs(weld - background)),
         parent_grain_mm=float(rng.uniform(0.03, 0.12)),
         parent_texture=float(rng.uniform(0.01, 0.045)),
         haz_feather_mm=float(rng.uniform(0.08, 0.3)),

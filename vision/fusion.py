@@ -1,0 +1,334 @@
+"""The inside of each weld of an etched section: fusion line, heat-affected zone, gap behind the root.
+
+A line is proposed on a reduced picture, tested, and then moved to the boundary at full resolution; where the
+test does not support it none is claimed, and the reason is kept.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.model import Calibration
+from core.geometry import Line, Points, arc_length, distance_to_segments
+from vision import fusion_frame
+from vision.fusion_frame import Frame
+from vision.fusion_gap import Seam, blackout, find_seam
+from vision.fusion_haz import haz_widths
+from vision.fusion_line import SEEN, Found, FusionLine, Inside, Side
+from vision.fusion_proposal import CLICK_STD_PX, TEXTURE, Candidate, propose
+from vision.fusion_refine import refined
+from vision.fusion_sheet import Sheet, reduced_sheet, window_px
+from vision.section import Flag, Section, WeldSurface
+
+if TYPE_CHECKING:
+    from vision.find import FoundWeld, FoundWelds
+    from vision.marks import Pixel, WeldMarks
+
+Gray = NDArray[np.uint8]
+
+REACH_MM = 0.35
+MOST_REACH_PX = 24.0
+TEXTURE_STD_MM = 0.2
+LEAST_TONE_LEVELS = 5.0
+CLOSED = 3.0
+"""A line from toe to toe whose weakest stretch is this clear closes below the weld: it does not go through."""
+LEAST_SHOWN = 0.9
+"""A line that the etch shows over less than this share is flagged."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Window:
+    """What the search of one weld works on."""
+
+    gray: Gray
+    calibration: Calibration
+    section: Section
+    sheet: Sheet
+    clicks_mm: Points
+
+
+def look_inside(
+    gray: Gray, found: FoundWelds, calibration: Calibration, marks: Sequence[WeldMarks] | None = None
+) -> FoundWelds:
+    """Return the welds with what the etch shows inside them.
+
+    Parameters
+    ----------
+    gray
+        (H, W) uint8, the whole picture.
+    calibration
+        That of the whole picture.
+    marks
+        A person's points on fusion lines lead the search of the weld they lie next to.
+    """
+    clicks = _clicks_of(found, marks or ())
+    welds = []
+    for weld, pixels in zip(found.welds, clicks, strict=True):
+        if weld.section.face is None:
+            welds.append(weld)
+            continue
+        inside, flags = _inside(gray, found.outline_px, weld.section, calibration, pixels)
+        section = replace(weld.section, inside=inside, flags=weld.section.flags + flags)
+        welds.append(replace(weld, section=section, flags=weld.flags + flags))
+    return replace(found, welds=tuple(welds))
+
+
+def _clicks_of(found: FoundWelds, marks: Sequence[WeldMarks]) -> list[list[Pixel]]:
+    """Give each marked line to the weld whose points lie nearest to its middle."""
+    clicks: list[list[Pixel]] = [[] for _ in found.welds]
+    for mark in marks:
+        if not mark.fusion or not found.welds:
+            continue
+        middle = np.mean(mark.fusion, axis=0)
+        distance = [_middle_distance(weld, middle) for weld in found.welds]
+        clicks[int(np.argmin(distance))] += mark.fusion
+    return clicks
+
+
+def _middle_distance(weld: FoundWeld, point: Points) -> float:
+    if not weld.points_px:
+        return float("inf")
+    return float(np.hypot(*(np.mean(list(weld.points_px.values()), axis=0) - point)))
+
+
+def _inside(
+    gray: Gray, outlines_px: Sequence[Points], section: Section, calibration: Calibration, clicks: Sequence[Pixel]
+) -> tuple[Inside, tuple[Flag, ...]]:
+    surface = section.face
+    if surface is None:
+        raise ValueError("a weld face is needed")
+    chord = float(np.hypot(*(surface.toe_right - surface.toe_left)))
+    pixel = section.resolution_mm
+    step = max(pixel, 0.008 * chord)
+    seam = find_seam(gray, section, calibration)
+    reach = 0.6 * chord
+    frames = {"whole": fusion_frame.toe_to_toe(surface, section.root, reach, step)}
+    if section.root is None:
+        frames |= _through_frames(section, surface, 0.35 * chord, step)
+        if section.root_side is not None:
+            frames["root side"] = fusion_frame.toe_to_toe(section.root_side, None, reach, step, air=-1)
+    corners = np.vstack([frame.points[:, [0, -1]].reshape(-1, 2) for frame in frames.values()])
+    sheet = reduced_sheet(
+        gray, outlines_px, calibration.to_px(corners), step / pixel, edge_px=2.0 + 2.5 * section.blur_mm / pixel,
+        seams_px=blackout(seam, calibration),
+    )  # fmt: skip
+    marked = calibration.to_mm(np.array(clicks, float)) if clicks else np.zeros((0, 2))
+    window = _Window(gray, calibration, section, sheet, marked)
+    gap: Found | str = "no open gap shows behind the root" if seam is None else seam.width
+    chosen = _chosen(window, frames)
+    if isinstance(chosen, str):
+        return Inside((), chosen, chosen, chosen, gap), ()
+    lines = tuple(_line(window, side, candidate) for side, candidate in chosen.items())
+    haz = haz_widths(window.sheet, lines, section, calibration)
+    flags = _flags(window, lines, seam)
+    return Inside(lines, None, haz.left, haz.right, gap, haz_mm=haz.lines_mm), flags
+
+
+def _through_frames(section: Section, surface: WeldSurface, reach: float, step: float) -> dict[str, Frame]:
+    """Return the frames of both sides of a weld that may go through the plate."""
+    root_side = section.root_side
+    frames: dict[str, Frame] = {}
+    for side in ("left", "right"):
+        opposite: Line | None = None
+        toe: Points | None = None
+        if root_side is not None:
+            plate, toe = (
+                (root_side.left, root_side.toe_left) if side == "left" else (root_side.right, root_side.toe_right)
+            )
+            opposite = plate.fit.line
+        else:
+            fit = section.opposite_left if side == "left" else section.opposite_right
+            opposite = None if fit is None else fit.line
+        if opposite is None:
+            return {}
+        frames[side] = fusion_frame.through(surface, opposite, side, toe, reach, step)
+    return frames
+
+
+def _chosen(window: _Window, frames: dict[str, Frame]) -> dict[Side, Candidate] | str:
+    """Return the lines to claim, or why there are none.
+
+    A butt weld either goes through (two lines from face to root side) or does not (one line from toe to toe, and
+    one on the root side if that is welded): the reading whose weakest stretch is clearest is taken.
+    """
+    clicks = window.clicks_mm
+    std = CLICK_STD_PX * window.section.resolution_mm
+    proposals: dict[str, Candidate] = {}
+    for side, frame in frames.items():
+        candidate = propose(frame, window.sheet, window.calibration, _near(frame, clicks), std)
+        if candidate is not None:
+            proposals[side] = candidate
+    whole = [side for side in ("whole", "root side") if side in frames]
+    readings = [whole] + ([["left", "right"]] if "left" in frames else [])
+    held = [
+        reading
+        for reading in readings
+        if all(side in proposals and (proposals[side].holds or len(clicks)) for side in reading)
+    ]
+    if not held:
+        return _refusal([proposals[side] for side in whole if side in proposals])
+    if len(held) > 1:
+        held = [reading for reading in held if ("left" in reading) == _goes_through(window, proposals, whole)]
+    best = held[0]
+    return {side: proposals[side] for side in best}  # type: ignore[misc]
+
+
+def _near(frame: Frame, clicks: Points) -> Points:
+    """Return the points that lie on a frame, (N, 2)."""
+    if len(clicks) == 0:
+        return clicks
+    flat = frame.points[::3, ::3].reshape(-1, 2)
+    distance = np.min(np.hypot(*(flat[:, None] - clicks[None]).transpose(2, 0, 1)), axis=0)
+    return np.asarray(clicks[distance < 4 * frame.step_mm])
+
+
+def _weakest(candidate: Candidate) -> float:
+    """Return the confidence of the weakest stretch of a path, a fourteenth of it long."""
+    confidence = candidate.support.confidence
+    length = max(3, len(confidence) // 14)
+    return float(np.min(np.convolve(confidence, np.ones(length) / length, mode="valid")))
+
+
+def _goes_through(window: _Window, proposals: Mapping[str, Candidate], whole: Sequence[str]) -> bool:
+    """Tell whether a butt weld goes through: whether its deepest place has the tone of its weld metal.
+
+    Both readings share the line's upper part: there the tones on both sides of it are taken, that of parent
+    metal farther out. Where these tones do not tell, a line from toe to toe that is clear all along closes the weld.
+    """
+    sides = [proposals["left"], proposals["right"]]
+    tones: dict[str, list[NDArray[np.float32]]] = {"weld": [], "zone": [], "parent": []}
+    for candidate in sides:
+        rows = slice(len(candidate.stations) // 10, len(candidate.stations) // 3)
+        points = candidate.frame.points[rows]
+        stations = np.rint(candidate.stations[rows]).astype(int)
+        for name, (first, last) in {"weld": (-0.8, -0.2), "zone": (0.2, 0.7), "parent": (2.5, 3.5)}.items():
+            offsets = np.unique(np.rint(np.linspace(first, last, 8) / candidate.frame.step_mm).astype(int))
+            at = np.clip(stations[:, None] + offsets, 0, points.shape[1] - 1)
+            tones[name].append(_tones(window, np.take_along_axis(points, at[..., None], axis=1)))
+    spread = np.linspace(-0.5, 0.5, 9)
+    patch = _deepest(window.section, sides) + np.stack(np.meshgrid(spread, spread), axis=-1)
+    there = float(np.median(_tones(window, patch)))
+    weld, zone, parent = (float(np.median(np.concatenate(found))) for found in tones.values())
+    scale = min(abs(weld - zone), abs(weld - parent))
+    margin = min(abs(there - zone), abs(there - parent)) - abs(there - weld)
+    if scale > LEAST_TONE_LEVELS and abs(margin) > 0.4 * scale:
+        return margin > 0
+    return min(_weakest(proposals[side]) for side in whole) < CLOSED
+
+
+def _deepest(section: Section, sides: Sequence[Candidate]) -> Points:
+    """Return a point in the middle of what may not be fused: mid-thickness, or near the root side."""
+    tops = np.mean([candidate.points_mm[0] for candidate in sides], axis=0)
+    # Rows of the frame start square below each other: the foot below a toe lies as far along the last row.
+    feet = np.mean([c.frame.points[-1, 0] + (c.points_mm[0] - c.frame.points[0, 0]) for c in sides], axis=0)
+    return np.asarray(tops + (0.5 if section.root_side is not None else 0.9) * (feet - tops))
+
+
+def _tones(window: _Window, points_mm: Points) -> NDArray[np.float32]:
+    values, metal = window.sheet.sample(window_px(window.calibration, points_mm))
+    found = values[0][metal > 0]
+    return found if len(found) else np.zeros(1, np.float32)
+
+
+def _refusal(proposals: Sequence[Candidate]) -> str:
+    if not proposals:
+        return "too little metal shows round the weld to look for a fusion line"
+    worst = min(proposals, key=lambda candidate: candidate.support.seen)
+    what = "texture" if worst.channel == TEXTURE else "tone"
+    return (
+        f"the etch shows no fusion line: along the likeliest one the {what} stands clear of the grain over only "
+        f"{100 * worst.support.seen:.0f} % of its length; etch and light the section better, or mark the line"
+    )
+
+
+def _line(window: _Window, side: Side, candidate: Candidate) -> FusionLine:
+    """Return the claimed line at full resolution, or a person's line where the picture does not support one."""
+    calibration, pixel = window.calibration, window.section.resolution_mm
+    clicks = _near(candidate.frame, window.clicks_mm)
+    confidence = candidate.support.confidence
+    if not candidate.holds:
+        points = _through_clicks(candidate, clicks)
+        std = np.full(len(points), CLICK_STD_PX * pixel)
+        return FusionLine(side, points, calibration.to_px(points), std, np.zeros(len(points)), marked=True)
+    coarse_px = calibration.to_px(_tied(candidate))
+    if candidate.channel == TEXTURE:
+        std = np.full(len(coarse_px), TEXTURE_STD_MM)
+        return FusionLine(side, candidate.points_mm, coarse_px, std, confidence, marked=len(clicks) > 0)
+    frame = candidate.frame
+    row = len(coarse_px) // 2
+    outwards = np.diff(calibration.to_px(frame.points[row, [0, -1]]), axis=0)[0]
+    along = coarse_px[min(row + 3, len(coarse_px) - 1)] - coarse_px[max(row - 3, 0)]
+    outside = 1.0 if along[0] * outwards[1] - along[1] * outwards[0] > 0 else -1.0
+    reach = float(np.clip(REACH_MM / pixel, 4.0, MOST_REACH_PX))
+    line = refined(
+        window.gray, window.sheet, coarse_px, float(np.sign(candidate.support.step)), reach, pixel, outside=outside,
+        anchors=(frame.first is not None, frame.last is not None),
+    )  # fmt: skip
+    points = calibration.to_mm(line.points_px)
+    share = arc_length(coarse_px) / max(float(arc_length(coarse_px)[-1]), 1e-9)
+    at = arc_length(line.points_px) / max(float(arc_length(line.points_px)[-1]), 1e-9)
+    return FusionLine(
+        side, points, line.points_px, line.std_px * pixel, np.interp(at, share, confidence), marked=len(clicks) > 0
+    )
+
+
+def _tied(candidate: Candidate) -> Points:
+    """Return a path whose known ends lie on their toes, (I, 2) mm."""
+    points, frame = candidate.points_mm.copy(), candidate.frame
+    for row, end in ((0, frame.first), (-1, frame.last)):
+        if end is not None:
+            low = int(np.clip(np.floor(end), 0, frame.points.shape[1] - 2))
+            points[row] = (1 - end + low) * frame.points[row, low] + (end - low) * frame.points[row, low + 1]
+    return points
+
+
+def _through_clicks(candidate: Candidate, clicks: Points) -> Points:
+    """Return a line from end to end through a person's points, in the order in which the frame's rows pass them."""
+    frame = candidate.frame
+    flat = frame.points
+    rows = [int(np.argmin(np.min(np.hypot(*np.moveaxis(flat - click, 2, 0)), axis=1))) for click in clicks]
+    knots = [candidate.points_mm[0], *clicks[np.argsort(rows, kind="stable")], candidate.points_mm[-1]]
+    along = arc_length(np.array(knots))
+    at = np.linspace(0.0, float(along[-1]), 200)
+    return np.column_stack([np.interp(at, along, np.array(knots)[:, k]) for k in (0, 1)])
+
+
+def _flags(window: _Window, lines: Sequence[FusionLine], seam: Seam | None) -> tuple[Flag, ...]:
+    flags = []
+    if len(window.clicks_mm):
+        led = all(line.confidence.any() for line in lines)
+        how = "the path follows the picture between them" if led else "the etch does not show it, it is taken as given"
+        flags.append(Flag("fusion_marked", f"a person marked the fusion line; {how}"))
+    shown = float(np.mean(np.concatenate([line.confidence for line in lines]) >= SEEN))
+    if shown < LEAST_SHOWN and any(line.confidence.any() for line in lines):
+        flags.append(Flag("fusion_faint", f"the etch shows only {100 * shown:.0f} % of the fusion line clearly"))
+    root = window.section.root
+    if root is not None and _hollow_at_root(window, lines[0], root):
+        text = "metal at the root is much darker than the weld metal: a hollow there would hide lack of fusion"
+        flags.append(Flag("dark_root", text))
+    return tuple(flags)
+
+
+def _hollow_at_root(window: _Window, line: FusionLine, root: Points) -> bool:
+    """Tell whether the corner of the root, within the line, differs in tone from the weld metal by far."""
+    surface = window.section.face
+    if surface is None:
+        return False
+    distance, _ = distance_to_segments(root, line.points_mm)
+    middle = 0.5 * (surface.toe_left + surface.toe_right)
+    towards = (middle - root) / np.hypot(*(middle - root))
+    reach = float(np.hypot(*(middle - root)))
+    way = root + np.linspace(-0.5 * distance, 0.75 * reach, 60)[:, None] * towards
+    values, metal = window.sheet.sample(window.calibration.to_px(way))
+    tone = values[0][metal > 0]
+    if len(tone) < 30:
+        return False
+    far = tone[len(tone) // 2 :]
+    noise = 1.4826 * float(np.median(np.abs(far - np.median(far)))) + 1.0
+    step = float(np.median(far)) - float(np.median(tone[: max(4, len(tone) // 10)]))
+    return step > max(6.0 * noise, 12.0)

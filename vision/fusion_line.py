@@ -1,0 +1,119 @@
+"""What was found inside an etched section: fusion lines, heat-affected zone, gap behind the root, indications."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from core.geometry import Points
+
+Side = Literal["whole", "left", "right", "root side"]
+
+CLEAR = 4.0
+SEEN = 2.0
+"""Contrast over noise from which a piece of a line is clear, and below which the etch does not show it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A length read off the picture with its standard uncertainty, mm."""
+
+    value_mm: float
+    std_mm: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FusionLine:
+    """A boundary between weld metal and parent metal.
+
+    Attributes
+    ----------
+    side
+        "whole" runs from the left toe to the right toe of the face side, "root side" the same on the root
+        side; "left" and "right" run from the toe of the face side to that of the root side.
+    points_mm, points_px
+        (N, 2), at about equal steps.
+    std_mm
+        (N,) standard uncertainty across the line.
+    confidence
+        (N,) step of tone or texture across the line over the noise of that step, local; below `SEEN` the etch
+        does not show the line there.
+    marked
+        A person's points lead it.
+    """
+
+    side: Side
+    points_mm: Points
+    points_px: Points
+    std_mm: NDArray[np.float64]
+    confidence: NDArray[np.float64]
+    marked: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Indication:
+    """A spot in the weld metal that differs from it; what it is, a person decides.
+
+    Attributes
+    ----------
+    kind
+        "pore_or_inclusion" for a compact spot, "linear_indication" for a long, thin one.
+    tone
+        Against the weld metal around it.
+    equivalent_diameter_mm
+        Diameter of the circle of the same area.
+    surface_distance_mm
+        From the rim of the spot to the nearest surface of the metal.
+    """
+
+    kind: Literal["pore_or_inclusion", "linear_indication"]
+    tone: Literal["dark", "bright"]
+    centre_px: tuple[float, float]
+    centre_mm: tuple[float, float]
+    area_mm2: float
+    area_std_mm2: float
+    equivalent_diameter_mm: float
+    length_mm: float
+    width_mm: float
+    surface_distance_mm: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Inside:
+    """The inside of one weld.
+
+    Attributes
+    ----------
+    lines
+        One for a fillet; for a butt weld that goes through its left and right one, else that of the face side
+        and, when there is one, of the root side. Empty when ``reason`` tells why.
+    reason
+        Why no line is claimed.
+    haz_left, haz_right
+        Width of the heat-affected zone beside the line, or why there is none to state.
+    root_gap
+        Open gap between the plates behind the root of a fillet, or why there is none to state.
+    indications
+        None when they were not looked for.
+    pore_size_mm
+        Equivalent diameter above which spots are listed.
+    haz_mm
+        Outer limits of the heat-affected zone as far as they were found, (N, 2) each.
+    """
+
+    lines: tuple[FusionLine, ...]
+    reason: str | None = None
+    haz_left: Found | str = "no heat-affected zone was looked for"
+    haz_right: Found | str = "no heat-affected zone was looked for"
+    root_gap: Found | str = "no gap was looked for"
+    indications: tuple[Indication, ...] | None = None
+    pore_size_mm: float = 0.2
+    haz_mm: tuple[Points, ...] = ()
+
+    @property
+    def through(self) -> bool:
+        """Whether the weld goes from face to root side (a butt weld's two lines)."""
+        return any(line.side == "left" for line in self.lines)

@@ -1,0 +1,171 @@
+"""The path that is most likely the fusion line on a frame, and whether the picture supports it.
+
+No grey level is fixed: weld metal may be darker or lighter than what surrounds it, or differ by its grain
+alone. What is known from the outside (toes, plate surfaces, root) says where the line begins, ends and may lie.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.model import Calibration
+from core.geometry import Points
+from vision.fusion_frame import Frame
+from vision.fusion_path import Support, best_paths, contrast, support
+from vision.fusion_sheet import Sheet, window_px
+
+TONE, TEXTURE = 0, 1
+LEAST_SCORE = (9.0, 30.0)
+LEAST_SEEN = (0.75, 0.97)
+"""A path by tone, or by texture, is a fusion line when its step stands this many standard uncertainties clear,
+over this share of it. Texture asks for more: paths through plain grain reach higher values there."""
+MORE_THAN_DRIFT = 2.5
+RIVAL_SHARE = 0.4
+"""A path within the strongest one is the fusion line when its step is at least this share of that one's."""
+INNER_GAP_MM = 0.65
+OWN_EDGE_MM = 0.3
+SPIKE_MM = 0.9
+CLICK_STD_PX = 8.0
+"""How well a person marks a fusion line, px."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Candidate:
+    """A path on a frame: stations (I,), the channel that shows it (0 tone, 1 texture), how well."""
+
+    frame: Frame
+    stations: NDArray[np.float64]
+    channel: int
+    support: Support
+    total: float
+
+    @property
+    def points_mm(self) -> Points:
+        """Return the path, (I, 2)."""
+        rows = np.arange(len(self.stations))
+        low = np.clip(np.floor(self.stations).astype(int), 0, self.frame.points.shape[1] - 2)
+        share = (self.stations - low)[:, None]
+        return np.asarray((1 - share) * self.frame.points[rows, low] + share * self.frame.points[rows, low + 1])
+
+    @property
+    def holds(self) -> bool:
+        """Whether the test supports it."""
+        least = LEAST_SCORE[self.channel], LEAST_SEEN[self.channel]
+        steep = abs(self.support.step) >= MORE_THAN_DRIFT * self.support.drift
+        return steep and self.support.score >= least[0] and self.support.seen >= least[1]
+
+
+def propose(
+    frame: Frame, sheet: Sheet, calibration: Calibration, clicks_mm: Points | None = None, click_std_mm: float = 0.0
+) -> Candidate | None:
+    """Return the path that is most likely the fusion line, whether or not the test supports it.
+
+    Tone first; where no tone supports a line, the strength of texture.
+
+    Parameters
+    ----------
+    clicks_mm
+        (N, 2) points that a person put on the line, each within about ``click_std_mm``; the path passes them by
+        and is free between them.
+    """
+    values, metal = sheet.sample(window_px(calibration, frame.points))
+    pull = None if clicks_mm is None or len(clicks_mm) == 0 else _pull(frame, clicks_mm, click_std_mm)
+    best: Candidate | None = None
+    for channel in (TONE, TEXTURE):
+        found = _best(frame, values[channel], metal, channel, pull)
+        if found is not None and (found.holds or best is None):
+            best = found
+        if best is not None and best.holds:
+            break
+    return best
+
+
+def _pull(frame: Frame, clicks_mm: Points, std_mm: float) -> NDArray[np.float32]:
+    """Return what a path loses by passing a person's points at a distance, (I, J)."""
+    rows, stations = frame.points.shape[:2]
+    loss = np.zeros((rows, stations), np.float32)
+    for click in clicks_mm:
+        distance = np.hypot(*np.moveaxis(frame.points - click, 2, 0))
+        row, _ = np.unravel_index(int(np.argmin(distance)), distance.shape)
+        near = slice(max(0, row - 1), row + 2)
+        loss[near] += np.minimum(2.0 * (distance[near] / std_mm) ** 2, 60.0).astype(np.float32)
+    return loss
+
+
+def _best(
+    frame: Frame,
+    values: NDArray[np.float32],
+    metal: NDArray[np.float32],
+    channel: int,
+    pull: NDArray[np.float32] | None,
+) -> Candidate | None:
+    found = contrast(values, metal, frame.step_mm)
+    usable = np.abs(found[frame.allowed & (found != 0)])
+    if len(usable) == 0:
+        return None
+    noise = max(1.4826 * float(np.median(usable)), float(np.percentile(usable, 99)) / 8.0) + 1e-3
+    stack = np.stack([found, -found]) / noise
+    stack[:, ~frame.allowed] = -8.0
+    if frame.stays_in_metal:
+        stack[:, metal == 0] = -2.0
+    if pull is not None:
+        stack -= pull
+    _tie_ends(stack, frame)
+    candidates = _followed(frame, stack, channel, values, metal)
+    strongest = max(candidates, key=lambda c: (c.holds, c.total))
+    if not strongest.holds or pull is not None:
+        return strongest
+    # The zone beside the weld metal may stand out more than the weld metal itself: look within, with all that
+    # lies at the strongest path and beyond it left out.
+    ends = np.minimum(np.arange(len(strongest.stations)), np.arange(len(strongest.stations))[::-1])
+    clear = np.clip(ends / (0.12 * len(ends)), 0, 1) / frame.step_mm
+    station = np.arange(frame.points.shape[1])[None]
+    remaining = np.where(station > (strongest.stations - OWN_EDGE_MM * clear)[:, None], 0, metal).astype(np.float32)
+    found = contrast(values, remaining, frame.step_mm)
+    within = np.stack([found, -found]) / noise
+    within[:, ~frame.allowed] = -8.0
+    within[:, station > (strongest.stations - INNER_GAP_MM * clear)[:, None]] = -8.0
+    _tie_ends(within, frame)
+    rivals = [*candidates, *_followed(frame, within, channel, values, remaining)]
+    inner = [
+        c
+        for c in rivals
+        if c.holds
+        and abs(c.support.step) > RIVAL_SHARE * abs(strongest.support.step)
+        and float(np.median(strongest.stations - c.stations)) > 0.7 * INNER_GAP_MM / frame.step_mm
+    ]
+    return max(inner, key=lambda c: c.total) if inner else strongest
+
+
+def _tie_ends(stack: NDArray[np.float32], frame: Frame) -> None:
+    for row, end in ((0, frame.first), (-1, frame.last)):
+        if end is not None:
+            stack[:, row, np.abs(np.arange(stack.shape[2]) - end) > 2.0] = -1e3
+
+
+def _followed(
+    frame: Frame, stack: NDArray[np.float32], channel: int, values: NDArray[np.float32], metal: NDArray[np.float32]
+) -> list[Candidate]:
+    rows = np.arange(stack.shape[1])
+    found = []
+    for path, score in zip(best_paths(stack), stack, strict=True):
+        length = float(np.hypot(*np.diff(frame.points[rows, path], axis=0).T).sum())
+        tested = support(values, metal, path.astype(float), length, frame.step_mm)
+        stations = _without_spikes(path.astype(float), length)
+        found.append(Candidate(frame, stations, channel, tested, float(score[rows, path].sum())))
+    return found
+
+
+def _without_spikes(stations: NDArray[np.float64], length_mm: float) -> NDArray[np.float64]:
+    """Return a path without what is narrower than SPIKE_MM: a gap between plates draws it in there."""
+    half = int(0.5 * SPIKE_MM * len(stations) / max(length_mm, 1e-9))
+    if half < 1 or len(stations) < 4 * half + 2:
+        return stations
+    # Odd reflection keeps the ends.
+    padded = np.concatenate(
+        [2 * stations[0] - stations[half:0:-1], stations, 2 * stations[-1] - stations[-2 : -half - 2 : -1]]
+    )
+    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1), axis=1))
