@@ -1,0 +1,147 @@
+"""Many files in one call: what a folder holds, and work spread over processes with its results in order."""
+
+from __future__ import annotations
+
+import os
+import re
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from multiprocessing import get_context
+from pathlib import Path
+from typing import TypeVar
+
+from core.errors import UnreadableFile, UsageError
+
+Item = TypeVar("Item")
+Result = TypeVar("Result")
+
+SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".bmp", ".heic", ".heif", ".csv", ".npy")
+"""What `files_in` takes for a picture or a profile."""
+
+OWN = ("-overlay.png", "-overlay.svg")
+"""Endings of files that the program writes itself."""
+
+AHEAD = 4
+"""Pieces of work handed out for each worker before the first result is fetched: memory stays flat."""
+
+
+def files_in(paths: Sequence[Path]) -> list[Path]:
+    """Return the files, with every folder replaced by the pictures and profiles in it, in the order of their names.
+
+    Numbers in names count as numbers: 9 comes before 10. Hidden files and overlays of the program are left out.
+
+    Raises
+    ------
+    UnreadableFile
+        When a folder cannot be listed, or holds no picture and no profile.
+    """
+    found: list[Path] = []
+    for path in paths:
+        if not path.is_dir():
+            found.append(path)
+            continue
+        try:
+            inside = [entry for entry in path.iterdir() if is_wanted(entry)]
+        except OSError as error:
+            raise UnreadableFile(f"{path}: the folder cannot be listed: {error.strerror}.") from None
+        if not inside:
+            raise UnreadableFile(f"{path}: the folder holds no picture and no profile: name another.")
+        found += sorted(inside, key=lambda entry: natural_key(entry.name))
+    return found
+
+
+def is_wanted(path: Path) -> bool:
+    """Tell whether a file of a folder is one to measure."""
+    name = path.name.lower()
+    return not name.startswith(".") and name.endswith(SUFFIXES) and not name.endswith(OWN) and path.is_file()
+
+
+def natural_key(name: str) -> tuple[tuple[int, int, str], ...]:
+    """Return a key that sorts names as people do: by their words, and by their numbers as numbers."""
+    parts = re.split(r"(\d+)", name.casefold())
+    return tuple((0, int(part), "") if part.isdecimal() else (1, 0, part) for part in parts)
+
+
+def workers_of(wanted: int | None) -> int:
+    """Return the number of worker processes; None takes one for each processor that is free to use.
+
+    Raises
+    ------
+    UsageError
+        Below 1, or beyond what any machine has.
+    """
+    if wanted is None:
+        return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    if not 1 <= wanted <= 256:
+        raise UsageError(f"--workers takes a number from 1 to 256, got {wanted}.")
+    return wanted
+
+
+def in_order(work: Callable[[Item], Result], items: Sequence[Item], workers: int) -> Iterator[Result | UnreadableFile]:
+    """Yield the result of each item in the order of the items; with several workers they are made at the same time.
+
+    A worker process that dies (no memory left, killed) gives an `UnreadableFile` in the place of its result, and a new
+    one takes over.
+
+    Parameters
+    ----------
+    work
+        A function of a module, so that it can be sent to another process.
+    """
+    if workers == 1 or len(items) < 2:
+        yield from map(work, items)
+        return
+    at = 0
+    while at < len(items):
+        pool = _pool(workers)
+        try:
+            for result in _through(pool, work, items[at:], workers):
+                at += 1
+                yield result
+        except BrokenProcessPool:
+            # Which of the items under way broke it is not told: the first of them is tried alone.
+            yield _alone(work, items[at])
+            at += 1
+        finally:
+            pool.shutdown(wait=False, cancel_futures=True)
+
+
+def _through(
+    pool: ProcessPoolExecutor, work: Callable[[Item], Result], items: Sequence[Item], workers: int
+) -> Iterator[Result]:
+    waiting: list[Future[Result]] = []
+    following = iter(items)
+    for item in following:
+        waiting.append(pool.submit(work, item))
+        if len(waiting) >= AHEAD * workers:
+            yield waiting.pop(0).result()
+    while waiting:
+        yield waiting.pop(0).result()
+
+
+def _alone(work: Callable[[Item], Result], item: Item) -> Result | UnreadableFile:
+    with _pool(1) as pool:
+        try:
+            return pool.submit(work, item).result()
+        except BrokenProcessPool:
+            return UnreadableFile(
+                f"{item}: the worker process died over it, perhaps for want of memory: measure it alone."
+            )
+
+
+def _pool(workers: int) -> ProcessPoolExecutor:
+    """A copy of this process starts at once where the system can make one; elsewhere a new one loads everything again."""
+    method = "fork" if sys.platform == "linux" else "spawn"
+    return ProcessPoolExecutor(workers, mp_context=get_context(method), initializer=_start_worker)
+
+
+def _start_worker() -> None:
+    """One thread a process: the files are what is worked on at the same time."""
+    import signal
+
+    import cv2
+
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent stops the work
+    cv2.setNumThreads(1)
