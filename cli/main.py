@@ -10,7 +10,7 @@ from typing import Annotated, Any
 
 import typer
 
-from cli import calibrate, config, demo, explain, measure, records
+from cli import calibrate, config, demo, explain, measure, records, review
 from cli.options import complain, mute_stdout
 from core.errors import ToelineError
 
@@ -26,6 +26,7 @@ app.command("measure", epilog=measure.EPILOG)(measure.measure)
 app.add_typer(calibrate.app, name="calibrate")
 app.command("explain")(explain.explain)
 app.add_typer(records.app, name="records")
+app.command("review")(review.review)
 app.command("demo")(demo.demo)
 
 ClickUsageError: type[Exception] = typer.BadParameter.__mro__[1]

@@ -38,8 +38,8 @@ class Session:
 
     Attributes
     ----------
-    welds
-        As found, in the order of the result.
+    welds, numbers
+        As found, left to right, and their numbers in the result.
     frame
         Maps the picture to mm; for a profile, a sheet of paper of `PAPER_PX`.
     width_px, height_px
@@ -55,6 +55,7 @@ class Session:
     """
 
     welds: tuple[FoundWeld, ...]
+    numbers: tuple[str, ...]
     frame: Calibration
     width_px: int
     height_px: int
@@ -79,7 +80,7 @@ class Session:
 
         moved = with_moves(self.welds[index], moves, self.frame)
         values = measure(moved.section)
-        entry = weld_entry(str(index + 1), moved, values, self.calibration, self.settings)
+        entry = weld_entry(self.numbers[index], moved, values, self.calibration, self.settings)
         return moved, entry
 
     def handles(self, index: int, moves: Moves, moved: FoundWeld) -> dict[str, list[list[float]]]:
@@ -100,7 +101,7 @@ def open_session(entry: Mapping[str, Any], *, folder: Path, calibration: Path | 
     Parameters
     ----------
     entry
-        One of ``results`` of the document.
+        One of ``results`` of the document; it need not list all welds of the picture.
     folder
         Where the document lies, see `inspection.repeat.repeat`.
     calibration
@@ -117,20 +118,22 @@ def open_session(entry: Mapping[str, Any], *, folder: Path, calibration: Path | 
     if inspection.error is not None:
         raise inspection.error
     found = inspection.found
-    if found is None or not _same(entry["welds"], inspection.entry["welds"]):
+    if found is None or not all(_again(weld, inspection.entry["welds"]) for weld in entry["welds"]):
         raise NothingMeasurable(
             "this version of the program finds other welds than the result holds: measure the picture again.",
             code="other_welds",
         )
     source = inspection.entry["source"]
+    numbers = tuple(str(weld["id"]) for weld in inspection.entry["welds"])
     settings = settings_of(entry.get("settings") or {}, source["kind"])
     if inspection.calibration is None:
         frame, width, height = _paper(found.outline_mm)
         outlines = tuple(frame.to_px(points) for points in found.outline_mm)
-        return Session(found.welds, frame, width, height, None, outlines, settings, None)
+        return Session(found.welds, numbers, frame, width, height, None, outlines, settings, None)
     picture = find_file(str(entry["source"]["path"]), folder)
     return Session(
         found.welds,
+        numbers,
         inspection.calibration,
         int(source["width_px"]),
         int(source["height_px"]),
@@ -141,14 +144,10 @@ def open_session(entry: Mapping[str, Any], *, folder: Path, calibration: Path | 
     )
 
 
-def _same(before: Any, now: Any) -> bool:
-    """Tell whether two lists of weld entries speak of the same welds."""
-    if len(before) != len(now):
-        return False
-    return all(
-        old["joint"] == new["joint"] and _apart(old["points_px"], new["points_px"]) < SAME_POINT_PX
-        for old, new in zip(before, now, strict=True)
-    )
+def _again(weld: Mapping[str, Any], now: list[Entry]) -> bool:
+    """Tell whether a weld of the result is found again under its number."""
+    same = [new for new in now if new["id"] == weld["id"] and new["joint"] == weld["joint"]]
+    return bool(same) and _apart(weld["points_px"], same[0]["points_px"]) < SAME_POINT_PX
 
 
 def _apart(before: Mapping[str, Any], now: Mapping[str, Any]) -> float:
