@@ -132,7 +132,7 @@ def _alone(work: Callable[[Item], Result], item: Item) -> Result | UnreadableFil
 
 
 def _pool(workers: int) -> ProcessPoolExecutor:
-    """A copy of this process starts at once where the system can make one; elsewhere a new one loads everything again."""
+    """A copy of this process starts at once where the system makes one; elsewhere a new one loads all again."""
     method = "fork" if sys.platform == "linux" else "spawn"
     return ProcessPoolExecutor(workers, mp_context=get_context(method), initializer=_start_worker)
 
