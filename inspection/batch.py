@@ -5,12 +5,13 @@ from __future__ import annotations
 import os
 import re
 import sys
-from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor
-from concurrent.futures.process import BrokenProcessPool
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor
+from contextlib import suppress
 from multiprocessing import get_context
 from pathlib import Path
-from typing import TypeVar
+from typing import Generic, TypeVar
 
 from core.errors import UnreadableFile, UsageError
 
@@ -79,56 +80,79 @@ def workers_of(wanted: int | None) -> int:
     return wanted
 
 
-def in_order(work: Callable[[Item], Result], items: Sequence[Item], workers: int) -> Iterator[Result | UnreadableFile]:
+def in_order(
+    work: Callable[[Item], Result],
+    items: Iterable[Item],
+    workers: int,
+    *,
+    pool: Callable[[int], Executor] | None = None,
+) -> Iterator[Result | UnreadableFile]:
     """Yield the result of each item in the order of the items; with several workers they are made at the same time.
 
-    A worker process that dies (no memory left, killed) gives an `UnreadableFile` in the place of its result, and a new
-    one takes over.
+    Items are fetched as they are needed and results given out as they come, so that memory does not grow with their
+    number. A worker process that dies (no memory left, killed) gives an `UnreadableFile` in the place of its result, and
+    the others go on.
 
     Parameters
     ----------
     work
-        A function of a module, so that it can be sent to another process.
+        A function of a module, or a partial of one, so that it can be sent to another process.
+    pool
+        Makes the executor for a number of workers: processes of this machine when left out.
     """
-    if workers == 1 or len(items) < 2:
+    if workers == 1 and pool is None:
         yield from map(work, items)
         return
-    at = 0
-    while at < len(items):
-        pool = _pool(workers)
+    crew = _Crew(work, workers, pool or _pool)
+    try:
+        for item in items:
+            crew.give(item)
+            if len(crew.waiting) >= AHEAD * workers:
+                yield crew.take()
+        while crew.waiting:
+            yield crew.take()
+    finally:
+        crew.executor.shutdown(wait=False, cancel_futures=True)
+
+
+class _Crew(Generic[Item, Result]):
+    """An executor and what it is working on, in order; made anew when a worker has died."""
+
+    def __init__(self, work: Callable[[Item], Result], workers: int, pool: Callable[[int], Executor]) -> None:
+        self.work, self.workers, self.pool = work, workers, pool
+        self.executor = pool(workers)
+        self.waiting: deque[tuple[Item, Future[Result] | None]] = deque()
+
+    def give(self, item: Item) -> None:
+        future = None
+        with suppress(BrokenExecutor):  # broken by an earlier item: told when its turn comes
+            future = self.executor.submit(self.work, item)
+        self.waiting.append((item, future))
+
+    def take(self) -> Result | UnreadableFile:
+        item, future = self.waiting.popleft()
         try:
-            for result in _through(pool, work, items[at:], workers):
-                at += 1
-                yield result
-        except BrokenProcessPool:
-            # Which of the items under way broke it is not told: the first of them is tried alone.
-            yield _alone(work, items[at])
-            at += 1
-        finally:
-            pool.shutdown(wait=False, cancel_futures=True)
+            if future is not None:
+                return future.result()
+        except BrokenExecutor:
+            pass
+        # Which of the items under way broke it is not told: the first of them is tried alone.
+        left = [waiting for waiting, _ in self.waiting]
+        self.executor.shutdown(wait=False, cancel_futures=True)
+        result = self._alone(item)
+        self.executor = self.pool(self.workers)
+        self.waiting.clear()
+        for other in left:
+            self.give(other)
+        return result
 
-
-def _through(
-    pool: ProcessPoolExecutor, work: Callable[[Item], Result], items: Sequence[Item], workers: int
-) -> Iterator[Result]:
-    waiting: list[Future[Result]] = []
-    following = iter(items)
-    for item in following:
-        waiting.append(pool.submit(work, item))
-        if len(waiting) >= AHEAD * workers:
-            yield waiting.pop(0).result()
-    while waiting:
-        yield waiting.pop(0).result()
-
-
-def _alone(work: Callable[[Item], Result], item: Item) -> Result | UnreadableFile:
-    with _pool(1) as pool:
-        try:
-            return pool.submit(work, item).result()
-        except BrokenProcessPool:
-            return UnreadableFile(
-                f"{item}: the worker process died over it, perhaps for want of memory: measure it alone."
-            )
+    def _alone(self, item: Item) -> Result | UnreadableFile:
+        with self.pool(1) as single:
+            try:
+                return single.submit(self.work, item).result()
+            except BrokenExecutor:
+                text = f"{item}: the worker process died over it, perhaps for want of memory: measure it alone."
+                return UnreadableFile(text)
 
 
 def _pool(workers: int) -> ProcessPoolExecutor:

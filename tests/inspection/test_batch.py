@@ -62,6 +62,20 @@ def test_a_worker_that_dies_costs_one_file_only() -> None:
     ]
 
 
+def test_items_are_fetched_as_they_are_needed() -> None:
+    fetched = []
+
+    def items():
+        for number in range(1000):
+            fetched.append(number)
+            yield number
+
+    results = in_order(slow_square, items(), 2)
+    assert [next(results) for _ in range(5)] == [0, 1, 4, 9, 16]
+    assert len(fetched) <= 20
+    results.close()
+
+
 def test_a_file_is_told_once_and_only_when_whole(tmp_path: Path) -> None:
     now = [0.0]
     arrivals = Arrivals(tmp_path, settle_s=1.0, clock=lambda: now[0])
