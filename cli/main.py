@@ -10,7 +10,7 @@ from typing import Annotated, Any
 
 import typer
 
-from cli import calibrate, config, demo, explain, measure, records, review
+from cli import calibrate, compare, config, demo, explain, measure, records, review, study
 from cli.options import complain, mute_stdout
 from core.errors import ToelineError
 
@@ -25,6 +25,8 @@ app = typer.Typer(
 app.command("measure", epilog=measure.EPILOG)(measure.measure)
 app.add_typer(calibrate.app, name="calibrate")
 app.command("explain")(explain.explain)
+app.command("compare", epilog=compare.EPILOG)(compare.compare)
+app.command("study", epilog=study.EPILOG)(study.study)
 app.add_typer(records.app, name="records")
 app.command("review")(review.review)
 app.command("demo")(demo.demo)
