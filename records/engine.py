@@ -62,9 +62,15 @@ def reading(engine: Engine, shown: str) -> Iterator[Connection]:
 @contextmanager
 def writing(engine: Engine, shown: str) -> Iterator[Connection]:
     """Write in one transaction: all of it or nothing, one writer after the other."""
-    with database_errors(shown), engine.connect().execution_options(writes=True) as connection, connection.begin():
-        if engine.dialect.name != "sqlite":
-            connection.exec_driver_sql(f"SET LOCAL lock_timeout = '{WAIT_S}s'")
+    options: dict[str, Any] = {"writes": True}
+    settings: tuple[str, ...] = ()
+    if engine.dialect.name != "sqlite":
+        # Whatever the server's defaults are: who waited for the head reads it as it is then, a commit is on the disk.
+        options["isolation_level"] = "READ COMMITTED"
+        settings = (f"SET LOCAL lock_timeout = '{WAIT_S}s'", "SET LOCAL synchronous_commit = on")
+    with database_errors(shown), engine.connect().execution_options(**options) as connection, connection.begin():
+        for setting in settings:
+            connection.exec_driver_sql(setting)
         yield connection
 
 

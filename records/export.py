@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import csv
 import io
-import json
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import asdict
+from dataclasses import fields
 from typing import TYPE_CHECKING, Any
 
 from inspection.document import document
-from records.entry import Record
+from records.entry import Entry, Record, compact
 from records.identification import FIELDS
 
 if TYPE_CHECKING:
@@ -31,6 +30,7 @@ VALUE_COLUMNS = (
 
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 _LONGEST_CELL = 32_767
+_ENTRY_FIELDS = tuple(field.name for field in fields(Entry))
 
 
 def record_rows(records: Sequence[Record]) -> list[tuple[Cell, ...]]:
@@ -84,21 +84,20 @@ def as_xlsx(records: Sequence[Record]) -> bytes:
 
 
 def as_json(records: Sequence[Record]) -> bytes:
-    """Return everything but the kept files, each entry as it was hashed."""
-    content = {
-        "schema": SCHEMA,
-        "tool": document([])["tool"],
-        "records": [
+    """Return everything but the kept files, each entry as it was hashed, one record a line."""
+    lines = [
+        compact(
             {
                 "id": record.id,
                 "state": record.state,
-                "identification": dict(record.identification),
-                "entries": [asdict(entry) for entry in record.entries],
+                "identification": record.identification,
+                "entries": [{name: getattr(entry, name) for name in _ENTRY_FIELDS} for entry in record.entries],
             }
-            for record in records
-        ],
-    }
-    return (json.dumps(content, indent=2, allow_nan=False, ensure_ascii=False) + "\n").encode("utf-8")
+        )
+        for record in records
+    ]
+    head = f'{{"schema":{compact(SCHEMA)},"tool":{compact(document([])["tool"])},"records":[\n'
+    return (head + ",\n".join(lines) + "\n]}\n").encode("utf-8")
 
 
 WRITERS: Mapping[str, Callable[[Sequence[Record]], bytes]] = {".csv": as_csv, ".xlsx": as_xlsx, ".json": as_json}

@@ -172,6 +172,21 @@ def test_a_server_that_waits_too_long_says_so(postgres: str, monkeypatch: pytest
         assert store.add(None, "measured", BODY, who="A").number == 1
 
 
+def test_a_server_with_other_defaults(postgres: str) -> None:
+    """Under serializable transactions a writer that waited would be sent away."""
+    from sqlalchemy import make_url
+
+    url = make_url(postgres)
+    options = f"{url.query['options']} -cdefault_transaction_isolation=serializable"
+    where = url.update_query_dict({"options": options}).render_as_string(hide_password=False)
+    with open_store(where):
+        pass
+    children = [start(WRITER, where, 10, 0) for _ in range(3)]
+    for child in children:
+        _, errors = child.communicate(timeout=120)
+        assert (child.returncode, errors) == (0, "")
+
+
 def test_connections_cut_by_the_server(postgres: str) -> None:
     """A server that is started again cuts every connection; the next call gets a new one."""
     from sqlalchemy import create_engine, make_url, text
