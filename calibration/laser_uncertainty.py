@@ -48,10 +48,10 @@ def what_boards_leave_unknown(fit: LensFit, plane: PlaneFit, indices: Sequence[i
     lens = fit.calibration.lens
     x = np.linspace(0.06, 0.94, 5) * lens.width_px
     y = np.linspace(0.06, 0.94, 4) * lens.height_px
-    grid = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
+    grid = np.asarray(np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2), float)
     normal, steps = _normal(fit)
     free = np.flatnonzero(steps > 0)
-    inverse = np.linalg.inv(normal[np.ix_(free, free)])
+    inverse = np.asarray(np.linalg.inv(normal[np.ix_(free, free)]), float)
     columns = []
     for index in free.tolist():
         change = np.zeros(len(normal))
@@ -60,7 +60,7 @@ def what_boards_leave_unknown(fit: LensFit, plane: PlaneFit, indices: Sequence[i
         columns.append((up - down) / (2 * steps[index]))
     gradient = np.array(columns).T
     homography = gradient[:9] @ inverse @ gradient[:9].T
-    whole, straight = gradient[9:].reshape(2, len(grid), 2, -1)
+    whole, straight = np.asarray(gradient[9:].reshape(2, len(grid), 2, -1), float)
     centre = np.asarray(np.vstack(plane.points_px).mean(axis=0), float)
     growth = _growth(whole, straight, inverse, grid, centre, lens, frame)
     return Unknown(np.asarray(0.5 * (homography + homography.T)), growth)

@@ -28,10 +28,11 @@ from vision.joints import (
     root_pair,
 )
 from vision.marks import WeldMarks
+from vision.open_groove import OpenGroove, find_open_groove, groove_edges
 from vision.outline import Outline, refine_outline
 from vision.profile import Profile
-from vision.runs import Run, bridged_runs, straight_runs
-from vision.section import Flag, Joint, Section
+from vision.runs import Run, bridged_runs, straight_runs, without_stray_ends
+from vision.section import Flag, Joint, PreparedEdge, Section
 from vision.segmentation import ReducedPicture, Silhouette, proposals, reduce_picture, silhouettes
 from vision.surface import Detail, fit_plate, surface_wander, trace_surface
 
@@ -41,6 +42,8 @@ LOW_CONTRAST_LEVELS = 25.0
 BLUR_LIMIT_PX = 3.0
 LEAST_CONTRAST_LEVELS = 5.0
 MOST_RUNS = 120
+LEAST_RUN_POINTS = 8
+"""A run of fewer steps is a guess: a profile with gaps has such."""
 LEAST_STRAIGHT = 0.35
 """An outline with less than this share in straight runs is grain, a stain or a shadow, not a section."""
 MOSTLY_SEEN = 0.2
@@ -96,6 +99,7 @@ class _Structure:
     fillets: tuple[FilletPair, ...] = ()
     butts: tuple[ButtPair, ...] = ()
     joint: OpenJoint | None = None
+    open_groove: OpenGroove | None = None
     score: float = 0.0
 
 
@@ -167,8 +171,10 @@ def find_welds(
     )
 
 
-def find_welds_in_profile(profile: Profile, *, joint: JointChoice = "auto") -> FoundWelds:
-    """Find the welds in a profile that is already in mm."""
+def find_welds_in_profile(
+    profile: Profile, *, joint: JointChoice = "auto", calibration: Calibration | None = None
+) -> FoundWelds:
+    """Find the welds in a profile that is already in mm; a calibration puts their points into the picture."""
     spacing = float(np.median(np.hypot(*np.diff(profile.points_mm, axis=0).T)))
     detail = Detail(float(np.median(profile.std_mm)), spacing, profile.blur_mm)
     points, cut = profile.points_mm, np.asarray(profile.cut)
@@ -180,7 +186,7 @@ def find_welds_in_profile(profile: Profile, *, joint: JointChoice = "auto") -> F
         raise NothingMeasurable(
             "no weld was recognised in the profile: two straight plate surfaces with a weld between them are needed"
         )
-    return _build(_with_wander(structure), (profile,), (), None, np.zeros(2), closed=profile.closed)
+    return _build(_with_wander(structure), (profile,), (), calibration, np.zeros(2), closed=profile.closed)
 
 
 def _window(gray: NDArray[np.uint8], region: tuple[int, int, int, int] | None) -> tuple[int, int, NDArray[np.uint8]]:
@@ -323,6 +329,9 @@ def _shape(points: Points, cut: NDArray[np.bool_], detail: Detail, *, closed: bo
     extent = float(np.hypot(*np.ptp(points, axis=0)))
     shortest = max(6 * tolerance, 0.008 * extent)
     runs = straight_runs(points, cut, closed=closed, tolerance=tolerance, shortest=shortest)
+    if not closed:
+        runs = [without_stray_ends(points, run) for run in runs]
+    runs = [run for run in runs if run.stop - run.start >= LEAST_RUN_POINTS]
     return _Shape(points, cut, runs, detail, tolerance)
 
 
@@ -341,6 +350,10 @@ def _recognise(
     plates = bridged_runs(
         shape.points, shape.runs, closed=closed, gap=gap, height=0.6 * gap, level=2.0 * shape.tolerance
     )
+    if not closed and joint in ("auto", "groove"):
+        prepared = find_open_groove(shape.points, shape.runs)
+        if prepared is not None:
+            return _Structure("groove", (shape,), open_groove=prepared, score=prepared.score)
     fillets: list[FilletPair] = []
     butts: list[ButtPair] = []
     if joint in ("auto", "tee", "lap"):
@@ -470,7 +483,7 @@ def _build(
     shape = structure.shapes[0]
     profile = profiles[0]
     sections: list[Section] = []
-    if structure.kind == "groove" and structure.joint is not None:
+    if structure.kind == "groove":
         sections.append(_groove_section(structure, profile))
     elif structure.kind == "butt":
         section = _butt_section(shape, structure.butts, profile, closed)
@@ -550,7 +563,7 @@ def _butt_section(shape: _Shape, butts: Sequence[ButtPair], profile: Profile, cl
     if traced is None:
         return None
     opposite_left, opposite_right = _opposite_fit(shape, face.first), _opposite_fit(shape, face.second)
-    if traced.flags and opposite_left is None and opposite_right is None:
+    if closed and traced.flags and opposite_left is None and opposite_right is None:
         # A toe is not clear and no plate shows its other side: a ragged edge, not a weld.
         return None
     flags = traced.flags + _plate_flags(traced.surface.left.fit, traced.surface.right.fit)
@@ -596,13 +609,19 @@ def _opposite_fit(shape: _Shape, run: Run) -> LineFit | None:
 
 
 def _groove_section(structure: _Structure, profile: Profile) -> Section:
-    joint = structure.joint
-    assert joint is not None
-    detail = structure.shapes[0].detail
-    left = prepared_edge(joint.left, detail, outside_towards=True)
-    right = prepared_edge(joint.right, detail, outside_towards=False)
+    shape = structure.shapes[0]
+    detail = shape.detail
+    left: PreparedEdge | None
+    right: PreparedEdge | None
+    if structure.open_groove is not None:
+        left, right = groove_edges(shape.points, structure.open_groove, detail)
+    else:
+        assert structure.joint is not None
+        left = prepared_edge(structure.joint.left, detail, outside_towards=True)
+        right = prepared_edge(structure.joint.right, detail, outside_towards=False)
+    outsides = tuple(edge.outside for edge in (left, right) if edge is not None)
     return replace(
-        _section("groove", profile, (), (left.outside, right.outside), detail.wander_mm),
+        _section("groove", profile, (), outsides, detail.wander_mm),
         edge_left=left,
         edge_right=right,
     )

@@ -255,9 +255,9 @@ def _turn(pixels: NDArray[np.uint8], orientation: int) -> NDArray[np.uint8]:
     flips = {2: 1, 4: 0, 7: -1}
     turns = {3: cv2.ROTATE_180, 6: cv2.ROTATE_90_CLOCKWISE, 8: cv2.ROTATE_90_COUNTERCLOCKWISE}
     if orientation in flips:
-        return np.asarray(cv2.flip(pixels, flips[orientation]), np.uint8)
+        return np.asarray(cv2.flip(pixels, flips[orientation]))
     if orientation in turns:
-        return np.asarray(cv2.rotate(pixels, turns[orientation]), np.uint8)
+        return np.asarray(cv2.rotate(pixels, turns[orientation]))
     return pixels
 
 

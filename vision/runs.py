@@ -17,6 +17,10 @@ from numpy.typing import NDArray
 from core.fitting import total_least_squares
 from core.geometry import Line, Points
 
+STRAY_POINTS = 5
+WIDE_STEPS = 5.0
+"""Neighbours of a profile farther apart than this many usual steps have a gap between them."""
+
 MOST_CORNERS = 250
 """An outline with more corners than this is grain or foliage; there is no plate to look for."""
 
@@ -137,6 +141,19 @@ def _merge_collinear(points: Points, runs: list[Run], closed: bool, tolerance: f
 
 def _rebased(run: Run, count: int) -> Run:
     return Run(run.start - count, run.stop - count, run.line, run.length, run.cut)
+
+
+def without_stray_ends(points: Points, run: Run) -> Run:
+    """Return the run of an open profile without the few points at its ends that lie beyond a gap."""
+    steps = np.hypot(*np.diff(points[run.start : run.stop + 1], axis=0).T)
+    if len(steps) < 4 * STRAY_POINTS:
+        return run
+    wide = steps > WIDE_STEPS * float(np.median(steps))
+    first = int(np.flatnonzero(wide[:STRAY_POINTS])[-1]) + 1 if wide[:STRAY_POINTS].any() else 0
+    last = STRAY_POINTS - int(np.argmax(wide[-STRAY_POINTS:])) if wide[-STRAY_POINTS:].any() else 0
+    if not first and not last:
+        return run
+    return _run(points, run.start + first, run.stop - last, run.cut)
 
 
 def bridged_runs(

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from core.errors import NothingMeasurable
 from core.geometry import Points
 from vision.stripe_centre import Centres, Estimator, centres, line_sigma
+from vision.stripe_ends import BREAK_PX, beyond_ends, islands, with_ends
 from vision.stripe_path import Path, Reduced, Steep, reduce_frame, runs_along_rows, trace
 
 Orientation = Literal["rows", "columns"]
@@ -70,10 +71,11 @@ class Stripe:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Piece:
-    """Points in one direction: (N, 2) px, their std, saturation."""
+    """Points in one direction: (N, 2) px, their std, height above the ground, saturation."""
 
     points: Points
     std: NDArray[np.float64]
+    height: NDArray[np.float64]
     saturated: NDArray[np.bool_]
 
 
@@ -152,18 +154,22 @@ def _stripe(gray: NDArray[Any], reduced: Reduced, path: Path) -> Stripe:
     sigma = line_sigma(gray, columns, course, reach)
     found = centres(gray, columns, course, sigma, slack=reduced.factor + 1)
     reasons = _reasons(path, columns, found, reduced.factor, gray.shape[1])
-    body = _Piece(np.column_stack([columns, found.position]), found.std, found.saturated)
+    body = _Piece(np.column_stack([columns, found.position]), found.std, found.height, found.saturated)
     pieces = _with_steep(gray, path, body, reduced.factor, sigma)
     points = np.vstack([piece.points for piece in pieces])
     std = np.concatenate([piece.std for piece in pieces])
+    height = np.concatenate([piece.height for piece in pieces])
     saturated = np.concatenate([piece.saturated for piece in pieces])
     keep: NDArray[np.bool_] = np.asarray(np.isfinite(points).all(axis=1))
     keep[keep] = ~_lonely(points[keep], std[keep])
+    keep[keep] = ~beyond_ends(points[keep], height[keep], sigma)
+    keep[keep] = ~islands(points[keep], sigma)
     points, std, saturated = points[keep], std[keep], saturated[keep]
     if len(points) < LEAST_POINTS:
         raise NothingMeasurable(
             f"the laser line is clear at only {len(points)} places of the frame: expose longer, or cover what reflects"
         )
+    points, std, saturated = with_ends(gray, points, std, saturated, sigma)
     gaps = _gaps(points, reasons, gray.shape[1])
     return Stripe(points, std, saturated, gaps, "rows", sigma, found.noise, found.estimator)
 
@@ -232,7 +238,8 @@ def _with_steep(gray: NDArray[Any], path: Path, body: _Piece, factor: int, sigma
 
 
 def _cut(piece: _Piece, start: int, stop: int) -> _Piece:
-    return _Piece(piece.points[start:stop], piece.std[start:stop], piece.saturated[start:stop])
+    span = slice(start, stop)
+    return _Piece(piece.points[span], piece.std[span], piece.height[span], piece.saturated[span])
 
 
 def _between(piece: _Piece, head: _Piece, tail: _Piece) -> _Piece:
@@ -246,7 +253,7 @@ def _between(piece: _Piece, head: _Piece, tail: _Piece) -> _Piece:
         keep &= down * (row - heads[-1]) > 0.5
     if len(tails):
         keep &= down * (tails[0] - row) > 0.5
-    return _Piece(piece.points[keep], piece.std[keep], piece.saturated[keep])
+    return _Piece(piece.points[keep], piece.std[keep], piece.height[keep], piece.saturated[keep])
 
 
 def _steep_piece(turned: NDArray[Any], steep: Steep, factor: int, sigma: float) -> _Piece | None:
@@ -263,7 +270,7 @@ def _steep_piece(turned: NDArray[Any], steep: Steep, factor: int, sigma: float) 
     points = np.column_stack([found.position, lines.astype(float)])
     down = steep.rows[-1] >= steep.rows[0]
     index = np.arange(len(lines)) if down else np.arange(len(lines))[::-1]
-    return _Piece(points[index], found.std[index], found.saturated[index])
+    return _Piece(points[index], found.std[index], found.height[index], found.saturated[index])
 
 
 def _lonely(points: Points, std: NDArray[np.float64]) -> NDArray[np.bool_]:
@@ -284,7 +291,7 @@ def _lonely(points: Points, std: NDArray[np.float64]) -> NDArray[np.bool_]:
 def _gaps(points: Points, reasons: list[str], width: int) -> tuple[Gap, ...]:
     gaps = []
     step = np.hypot(*np.diff(points, axis=0).T)
-    for after in np.flatnonzero(step > 6.0).tolist():
+    for after in np.flatnonzero(step > BREAK_PX).tolist():
         low, high = sorted((int(points[after, 0]), int(points[after + 1, 0])))
         inside = [reason for reason in reasons[low + 1 : high] if reason]
         reason = max(set(inside), key=inside.count) if inside else HIDDEN

@@ -112,8 +112,10 @@ def centres(
     low, high = half - slack, half + slack + 1
     peak = low + np.argmax(smooth[:, low:high], axis=1)
     gauss, height = _log_parabola(smooth, peak, ground)
-    # A Gaussian smoothed by its own width keeps 1/sqrt(2) of its height.
-    height = height * math.sqrt(2.0)
+    # A line is wider along a column by its slope, and smoothed by its own width keeps 1/sqrt(2) of its height.
+    slope = np.abs(np.gradient(course)) if len(course) > 1 else np.zeros(1)
+    wide = sigma_px * np.sqrt(1 + np.minimum(slope, 4.0) ** 2)
+    height = height * np.sqrt(1 + (sigma_px / wide) ** 2)
     theory = 1.062 * noise / np.maximum(height, 1e-3) * math.sqrt(sigma_px)
     reach = CENTROID_SIGMAS * sigma_px
     wide_theory = noise * math.sqrt(2 * reach**3 / 3) / (np.maximum(height, 1e-3) * sigma_px * math.sqrt(2 * math.pi))
@@ -125,11 +127,10 @@ def centres(
         position = position.copy()
         position[saturated] = _flanks(band[saturated], gauss[saturated], ground[saturated], reach)
         std = np.where(saturated, 2 * noise / np.maximum(height, 1e-3), std)
-    spread, above = _misfit(band, position, ground, height, sigma_px, noise)
+    spread, above = _misfit(band, position, ground, height, wide, noise)
     usual = max(float(np.median(spread)), 0.01)
     faint = height < LEAST_SNR * noise / math.sqrt(max(1.0, 2.0 * sigma_px))
-    slope = np.abs(np.gradient(course)) if len(course) > 1 else np.zeros(1)
-    allowed = WIDE * FWHM * sigma_px * np.sqrt(1 + slope**2) + 3
+    allowed = WIDE * FWHM * wide + 3
     disturbed = ((spread > DISTURBED * usual) & ~saturated) | (above > np.where(saturated, 3.0, 1.0) * allowed)
     at_rim = (position < 1.5) | (position > band.shape[1] - 2.5) | ~np.isfinite(position)
     placed = position + origin
@@ -253,13 +254,14 @@ def _misfit(
     position: NDArray[np.float64],
     ground: NDArray[np.float32],
     height: NDArray[np.float64],
-    sigma_px: float,
+    sigma_px: NDArray[np.float64],
     noise: float,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return each column's width, and its distance from a line's shape beyond noise, relative to its height (first)."""
     light = band - ground[:, None]
     tall = np.maximum(height, 1e-3).astype(np.float32)[:, None]
     away = np.arange(band.shape[1], dtype=np.float32) - position.astype(np.float32)[:, None]
-    model = np.exp(np.float32(-0.5 / sigma_px**2) * away * away) * tall
+    narrow = (-0.5 / sigma_px**2).astype(np.float32)[:, None]
+    model = np.exp(narrow * away * away) * tall
     spread = (np.abs(light - model).mean(axis=1) - 0.8 * noise) / tall[:, 0]
     return spread.astype(float), (light > 0.5 * tall).sum(axis=1).astype(float)

@@ -286,37 +286,45 @@ def _ambiguous(runs: _Runs, chain: NDArray[np.int64], segments: list[tuple[int, 
 def _steep_places(reduced: Reduced, runs: _Runs, chain: NDArray[np.int64], thick: float) -> tuple[Steep, ...]:
     """Find where the line turns steep and follow it there along the rows."""
     column, start, stop = runs.column[chain], runs.start[chain], runs.stop[chain]
-    extent = stop - start
-    tall = extent > max(2.2 * thick, thick + 4)
-    jump = np.zeros(len(chain), bool)
-    jump[:-1] = (np.abs(np.diff(runs.centre[chain])) > STEEP + thick) & (np.diff(column) <= LOOK_BACK)
+    centre = runs.centre[chain]
+    tall = stop - start > max(2.2 * thick, thick + 4)
+    near = np.diff(column) <= LOOK_BACK
+    jump = np.append(near & (np.abs(np.diff(centre)) > STEEP + thick), False)
     places: list[Steep] = []
     position = 0
     while position < len(chain):
         if not (tall[position] or jump[position]):
             position += 1
             continue
-        first = position
-        last = position
-        while last < len(chain) - 1 and (tall[last] or jump[last]):
+        first = last = position
+        while last < len(chain) - 1 and near[last] and (tall[last + 1] or (jump[last] and not tall[last])):
             last += 1
-        before = first - 1 if tall[first] else first
-        after = last
+            if not tall[last] and not jump[last]:
+                break
         position = last + 1
-        if before < 0 or tall[after]:
+        before = first if not tall[first] else first - 1 if first and near[first - 1] else None
+        after = last if not tall[last] else last + 1 if last < len(chain) - 1 and near[last] else None
+        anchors = [centre[i] for i in (before, after) if i is not None]
+        if before is None and after is None:
             continue
-        place = _follow_rows(reduced, runs, int(chain[before]), int(chain[after]))
+        down = centre[last if after is None else after] > centre[first if before is None else before]
+        if len(anchors) == 2 and abs(anchors[0] - anchors[1]) < STEEP:
+            continue
+        row_a = float(centre[before]) if before is not None else float(start[first] if down else stop[first] - 1)
+        row_b = float(centre[after]) if after is not None else float(stop[last] - 1 if down else start[last])
+        column_a = int(column[before]) if before is not None else int(column[first]) - 1
+        column_b = int(column[after]) if after is not None else int(column[last]) + 1
+        place = _follow_rows(reduced, (column_a, row_a), (column_b, row_b))
         if place is not None:
             places.append(place)
     return tuple(places)
 
 
-def _follow_rows(reduced: Reduced, runs: _Runs, before: int, after: int) -> Steep | None:
-    """Follow the light from one column to another row by row."""
-    row_a, row_b = float(runs.centre[before]), float(runs.centre[after])
+def _follow_rows(reduced: Reduced, begin: tuple[int, float], end: tuple[int, float]) -> Steep | None:
+    """Follow the light from one place (column, row) to another row by row."""
+    (column_a, row_a), (column_b, row_b) = begin, end
     down = 1 if row_b > row_a else -1
     rows = np.arange(round(row_a), round(row_b) + down, down)
-    column_a, column_b = int(runs.column[before]), int(runs.column[after])
     reach = 6 + abs(column_b - column_a) + len(rows) // 2
     low, high = max(0, column_a - reach), min(reduced.mask.shape[1], column_b + reach + 1)
     found_rows, found_columns = [], []

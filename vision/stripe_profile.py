@@ -25,8 +25,8 @@ def check_frame(calibration: Calibration, shape: tuple[int, ...]) -> None:
     """
     if calibration.kind != "laser":
         raise CalibrationRefused(
-            f"a laser frame needs the calibration of its rig, and this one is of kind {calibration.kind!r}: make it with "
-            "'toeline calibrate laser'"
+            f"a laser frame needs the calibration of its rig, and this one is of kind {calibration.kind!r}: make it "
+            "with 'toeline calibrate laser'"
         )
     lens = calibration.lens
     if lens is not None and (lens.height_px, lens.width_px) != tuple(shape[:2]):

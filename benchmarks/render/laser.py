@@ -8,6 +8,7 @@ profile, so its true centre is known to the pixel's fraction.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -140,6 +141,7 @@ def ridge(
 ) -> NDArray[np.float32]:
     """Return a Gaussian ridge of height 1 about an open polyline, (H, W); weights belong to the polyline's points."""
     from scipy.spatial import cKDTree
+    from scipy.special import ndtr
 
     height, width = shape
     result = np.zeros(shape, np.float32)
@@ -155,6 +157,15 @@ def ridge(
     rows, columns = np.nonzero(near)
     distance, index = cKDTree(dense[inside]).query(np.column_stack([columns, rows]).astype(float))
     value = np.exp(-0.5 * (distance / sigma_px) ** 2)
+    # At its ends a line is blurred along itself, too: half as bright there as inside.
+    pixels = np.column_stack([columns, rows]).astype(float)
+    for tip, before in ((dense[0], dense[min(len(dense) - 1, 20)]), (dense[-1], dense[max(0, len(dense) - 21)])):
+        out = (tip - before) / max(float(np.hypot(*(tip - before))), 1e-9)
+        beyond = (pixels - tip) @ out
+        close = np.hypot(*(pixels - tip).T) < 6 * sigma_px
+        value[close] = np.exp(-0.5 * (_across(pixels, tip, out, distance, beyond)[close] / sigma_px) ** 2) * ndtr(
+            -beyond[close] / sigma_px
+        )
     if weights is not None:
         length = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(line_px, axis=0).T))])
         along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(dense, axis=0).T))])
@@ -163,17 +174,36 @@ def ridge(
     return result
 
 
+def _across(
+    pixels: Points, tip: Points, out: Points, distance: NDArray[np.float64], beyond: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Return the distance from the line, and beyond its tip from its straight continuation."""
+    straight = np.abs((pixels - tip) @ np.array([-out[1], out[0]]))
+    return np.where(beyond > 0, straight, distance)
+
+
 def stripe_picture(
-    shape: tuple[int, int], line_px: Points, light: Light, rng: np.random.Generator, *, depth: int = 8
+    shape: tuple[int, int],
+    line_px: Points | Sequence[Points],
+    light: Light,
+    rng: np.random.Generator,
+    *,
+    depth: int = 8,
 ) -> NDArray[Any]:
-    """Return the frame of a stripe along an open polyline in pixels, uint8 or uint16."""
-    dense = densified(line_px, 1.0)
-    length = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(dense, axis=0).T))])
-    share = length / length[-1]
-    weights = np.interp(share, [p[0] for p in light.dim], [p[1] for p in light.dim])
-    for start, stop in light.dark:
-        weights[(share >= start) & (share <= stop)] = 0.0
-    picture = light.amplitude * ridge(shape, dense, light.sigma_px, weights)
+    """Return the frame of a stripe along an open polyline in pixels, or along its lit pieces; uint8 or uint16."""
+    pieces = [line_px] if isinstance(line_px, np.ndarray) else list(line_px)
+    dense = [densified(piece, 1.0) for piece in pieces]
+    lengths = [np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(piece, axis=0).T))]) for piece in dense]
+    whole = sum(float(length[-1]) for length in lengths)
+    picture = np.zeros(shape, np.float32)
+    before = 0.0
+    for piece, length in zip(dense, lengths, strict=True):
+        share = (before + length) / whole
+        before += float(length[-1])
+        weights = np.interp(share, [p[0] for p in light.dim], [p[1] for p in light.dim])
+        for start, stop in light.dark:
+            weights[(share >= start) & (share <= stop)] = 0.0
+        picture = np.maximum(picture, light.amplitude * ridge(shape, piece, light.sigma_px, weights))
     for line, amplitude, sigma in light.ghosts:
         picture = picture + amplitude * ridge(shape, np.asarray(line, float), sigma)
     if light.speckle > 0:

@@ -1,0 +1,150 @@
+"""A prepared joint in an open profile: two plates in line, and between them faces that go down to a root.
+
+A line on one side shows outside surfaces and bevels. The root faces stand along the light and the inside lies in the
+dark, so a bevel is taken to where it is last seen: that is its edge with the root face.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from core.geometry import Line, Points, intersection
+from vision.groove_joint import SQUARE_WITHIN_DEG
+from vision.runs import Run, turn_deg
+from vision.section import PreparedEdge
+from vision.surface import Detail, fit_plate
+
+LARGEST_PEAKING_DEG = 12.0
+LEAST_TURN_DEG = 15.0
+"""Faces of a preparation go down at least this steeply; a hollow weld does not."""
+
+LEAST_DEPTH_MM = 0.8
+LEAST_FACE_SHARE = 0.25
+"""A bevel reaches over at least this share of the depth."""
+
+ON_LINE_MM = 0.12
+WIDE_STEPS = 5.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class OpenGroove:
+    """Runs of a groove in the order of the profile: outside left, faces down, faces up, outside right.
+
+    ``end_left`` and ``end_right`` index the last points of the members, at the root.
+    """
+
+    outside_left: Run
+    outside_right: Run
+    faces_left: tuple[Run, ...]
+    faces_right: tuple[Run, ...]
+    end_left: int
+    end_right: int
+    score: float
+
+
+def find_open_groove(points: Points, runs: list[Run]) -> OpenGroove | None:
+    """Return the groove of an open profile (N, 2) with air above, None where there is none."""
+    best: OpenGroove | None = None
+    for left in runs:
+        for right in runs:
+            if right.start <= left.stop or abs(turn_deg(left.line, right.line)) > LARGEST_PEAKING_DEG:
+                continue
+            found = _between(points, runs, left, right)
+            if found is not None and (best is None or found.score > best.score):
+                best = found
+    return best
+
+
+def _between(points: Points, runs: list[Run], left: Run, right: Run) -> OpenGroove | None:
+    inner = points[left.stop : right.start + 1]
+    if len(inner) < 6:
+        return None
+    above_left, above_right = left.line.offset(inner), right.line.offset(inner)
+    # Below the lower surface, and nothing above the upper one: plates may be offset, a lap ends at its plate.
+    deepest = float(-np.maximum(above_left, above_right).min())
+    highest = float(np.minimum(above_left, above_right).max())
+    width = float(np.hypot(*(inner[-1] - inner[0])))
+    if deepest < LEAST_DEPTH_MM or highest > 0.3 or deepest < 0.1 * width:
+        return None
+    if min(left.length, right.length) < 0.1 * width:
+        return None
+    within = [run for run in runs if run.start >= left.stop - 2 and run.stop <= right.start + 2]
+    down = tuple(run for run in within if -160 <= turn_deg(left.line, run.line) <= -LEAST_TURN_DEG)
+    up = tuple(run for run in within if LEAST_TURN_DEG <= turn_deg(right.line, run.line) <= 160)
+    if not (down or up) or (down and up and down[-1].stop > up[0].start + 2):
+        return None
+    # A square edge shows no face: its side then goes over into the dark at once.
+    if (not down and not _dark_after(points, left.stop)) or (not up and not _dark_after(points, right.start - 1)):
+        return None
+    if any(side and sum(run.length for run in side) < LEAST_FACE_SHARE * deepest for side in (down, up)):
+        return None
+    # The bevel begins where the plate ends: nothing of another kind lies between.
+    if down and down[0].start - left.stop > 0.3 * (down[0].stop - left.stop) + 3:
+        return None
+    if up and right.start - up[-1].stop > 0.3 * (right.start - up[-1].start) + 3:
+        return None
+    end_left, end_right = _members_end(points, down[-1].stop if down else left.stop, up[0].start if up else right.start)
+    return OpenGroove(left, right, down, up, end_left, end_right, left.length + right.length - 0.1 * width)
+
+
+def _dark_after(points: Points, index: int) -> bool:
+    """Tell whether a wide step lies within a few points of an index."""
+    near = points[max(0, index - 3) : index + 6]
+    steps = np.hypot(*np.diff(near, axis=0).T)
+    return bool(steps.max() > WIDE_STEPS * np.median(np.hypot(*np.diff(points, axis=0).T)))
+
+
+def _members_end(points: Points, stop: int, start: int) -> tuple[int, int]:
+    """Return the last points of both members: at the wide steps between them, where nothing was seen."""
+    if start <= stop + 1:
+        return min(stop, start), max(start, stop)
+    steps = np.hypot(*np.diff(points[stop : start + 1], axis=0).T)
+    wide = np.flatnonzero(steps > WIDE_STEPS * np.median(np.hypot(*np.diff(points, axis=0).T)))
+    if not len(wide):
+        return stop, start
+    # Small steps are corners that a thick line rounds; a strip behind the gap lies between two wide ones.
+    wide = np.flatnonzero(steps > 0.5 * float(steps.max()))
+    return stop + int(wide[0]), stop + int(wide[-1]) + 1
+
+
+def groove_edges(points: Points, groove: OpenGroove, detail: Detail) -> tuple[PreparedEdge | None, PreparedEdge | None]:
+    """Return the prepared edges, left and right, None for one whose face is not seen; the inside never is."""
+    left = _edge(points, groove.outside_left, groove.faces_left, groove.end_left, detail, towards=True)
+    right = _edge(points, groove.outside_right, groove.faces_right[::-1], groove.end_right, detail, towards=False)
+    return left, right
+
+
+def _edge(
+    points: Points, outside_run: Run, faces: tuple[Run, ...], end: int, detail: Detail, *, towards: bool
+) -> PreparedEdge | None:
+    if not faces:
+        return None
+    outside, _ = fit_plate(points, outside_run, detail, toe_at_stop=towards)
+    fits = [fit_plate(points, run, detail, toe_at_stop=False)[0] for run in faces]
+    square = [abs(abs(turn_deg(outside.line, fit.line)) - 90.0) < SQUARE_WITHIN_DEG for fit in fits]
+    bevel = next((fit for fit, is_square in zip(fits, square, strict=True) if not is_square), None)
+    land = next((fit for fit, is_square in zip(fits, square, strict=True) if is_square), None)
+    face = bevel or land
+    assert face is not None
+    outer = _meet(outside.line, face.line)
+    seen = points[end]
+    if bevel is None:
+        return PreparedEdge(outside, None, None, land, outer, outer, land_end(seen, face.line))
+    if land is not None:
+        return PreparedEdge(outside, None, bevel, land, outer, _meet(bevel.line, land.line), land_end(seen, land.line))
+    last = land_end(seen, bevel.line)
+    return PreparedEdge(outside, None, bevel, None, outer, last, last)
+
+
+def land_end(seen: Points, line: Line) -> Points:
+    """Return the end of a face: on its line, or the last point itself where a radius leads away from the line."""
+    if abs(float(line.offset(seen))) < ON_LINE_MM:
+        return line.at(float(line.along(seen)))
+    return np.asarray(seen)
+
+
+def _meet(first: Line, second: Line) -> Points:
+    point = intersection(first, second)
+    return first.point if point is None else point

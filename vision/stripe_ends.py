@@ -1,0 +1,127 @@
+"""Where a laser line ends: at an edge it fades over its own width, and its true end is half as bright as its body."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from itertools import pairwise
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from core.geometry import Points
+
+BREAK_PX = 6.0
+"""Neighbours farther apart than this have something missing between them."""
+
+END_POINTS = 16
+LEAST_GAP_PX = 20.0
+STRAIGHT_PX = 0.35
+FARTHEST_SIGMAS = 12.0
+
+
+def pieces(points: Points) -> Iterator[tuple[int, int]]:
+    """Yield start and stop of the stretches between gaps."""
+    breaks = np.flatnonzero(np.hypot(*np.diff(points, axis=0).T) > BREAK_PX)
+    yield from pairwise([0, *(breaks + 1).tolist(), len(points)])
+
+
+def beyond_ends(points: Points, height: NDArray[np.float64], sigma: float) -> NDArray[np.bool_]:
+    """Mark points where the line only fades out beyond its end: less than half as bright as just before.
+
+    A line that ends is blurred as it is across: at its true end it is half as bright as inside.
+    """
+    result = np.zeros(len(points), bool)
+    breaks = np.flatnonzero(np.hypot(*np.diff(points, axis=0).T) > BREAK_PX)
+    reach = max(3, round(3 * sigma))
+    for start, stop in pairwise([0, *(breaks + 1).tolist(), len(points)]):
+        if stop - start < 4 * reach:
+            continue
+        for order in (np.arange(start, stop), np.arange(stop - 1, start - 1, -1)):
+            inside = float(np.median(height[order[reach : 3 * reach]]))
+            faded = height[order[:reach]] < 0.5 * inside
+            count = int(np.argmin(faded)) if not faded.all() else reach
+            result[order[:count]] = True
+    return result
+
+
+def islands(points: Points, sigma: float) -> NDArray[np.bool_]:
+    """Mark points of pieces no longer than the line is wide: a spark is not told from them."""
+    result = np.zeros(len(points), bool)
+    for start, stop in pieces(points):
+        if stop - start < 5 * sigma:
+            result[start:stop] = True
+    return result
+
+
+def with_ends(
+    gray: NDArray[Any],
+    points: Points,
+    std: NDArray[np.float64],
+    saturated: NDArray[np.bool_],
+    sigma: float,
+) -> tuple[Points, NDArray[np.float64], NDArray[np.bool_]]:
+    """Return the points with the true end of each stretch beside a gap added where the line runs straight to it."""
+    spans = list(pieces(points))
+    if len(spans) == 1:
+        return points, std, saturated
+    parts: list[tuple[Points, NDArray[np.float64], NDArray[np.bool_]]] = []
+    gray = np.ascontiguousarray(gray)
+    for number, (start, stop) in enumerate(spans):
+        own = (points[start:stop], std[start:stop], saturated[start:stop])
+        begin = _end(gray, own[0][::-1], sigma) if number and _wide(points, start - 1, sigma) else None
+        end = _end(gray, own[0], sigma) if number < len(spans) - 1 and _wide(points, stop - 1, sigma) else None
+        if begin is not None:
+            parts.append((begin[0][None], own[1][:1], own[2][:1]))
+        inner = slice(begin[1] if begin else 0, stop - start - (end[1] if end else 0))
+        parts.append((own[0][inner], own[1][inner], own[2][inner]))
+        if end is not None:
+            parts.append((end[0][None], own[1][-1:], own[2][-1:]))
+    return (
+        np.vstack([part[0] for part in parts]),
+        np.concatenate([part[1] for part in parts]),
+        np.concatenate([part[2] for part in parts]),
+    )
+
+
+def _wide(points: Points, after: int, sigma: float) -> bool:
+    """Tell whether a gap is wide enough for an end: at corners a few points are missing and the line goes on."""
+    return float(np.hypot(*(points[after + 1] - points[after]))) > max(LEAST_GAP_PX, 8 * sigma)
+
+
+def _end(gray: NDArray[Any], run: Points, sigma: float) -> tuple[Points, int] | None:
+    """Return where a line ends and how many of its last points that replaces, None where it cannot be told.
+
+    Columns that pass the end see only its rounding and bend away from the line: the end is sought along the line of
+    the points before them.
+    """
+    rounded = math.ceil(2 * sigma)
+    if len(run) < END_POINTS + rounded:
+        return None
+    body = run[-END_POINTS - rounded : -rounded]
+    middle = body.mean(axis=0)
+    _, _, axes = np.linalg.svd(body - middle, full_matrices=False)
+    along = axes[0] if float(axes[0] @ (body[-1] - body[0])) > 0 else -axes[0]
+    across = np.array([-along[1], along[0]])
+    if float(np.abs((body - middle) @ across).max()) > max(STRAIGHT_PX, 0.25 * sigma):
+        return None
+    tip = float((body[-1] - middle) @ along)
+    at = np.arange(tip - 3 * sigma - 4, tip + FARTHEST_SIGMAS * sigma + 10, 0.25)
+    spots = middle + at[:, None] * along
+    grid = np.stack([spots + shift * sigma * across for shift in (-0.7, 0.0, 0.7)], axis=0).astype(np.float32)
+    seen = cv2.remap(gray, grid[..., 0], grid[..., 1], cv2.INTER_LINEAR).astype(float).mean(axis=0)
+    inside = float(np.median(seen[at < tip]))
+    outside = float(np.percentile(seen, 10))
+    half = 0.5 * (inside + outside)
+    below = np.flatnonzero((seen < half) & (at > tip))
+    if not len(below) or inside <= outside:
+        return None
+    first = int(below[0])
+    share = (seen[first - 1] - half) / max(float(seen[first - 1] - seen[first]), 1e-6)
+    place = float(at[first - 1] + np.clip(share, 0.0, 1.0) * 0.25)
+    last = (run[-rounded:] - middle) @ along
+    off = np.abs((run[-rounded:] - middle) @ across) > STRAIGHT_PX + 0.5 * sigma
+    bad = np.flatnonzero((last > place - 0.25) | off)
+    return np.asarray(middle + place * along), rounded - int(bad[0]) if len(bad) else 0
