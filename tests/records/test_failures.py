@@ -31,6 +31,13 @@ with open_store(where) as store:
         print(entry.hash, flush=True)
 """
 
+GATE = """
+import sys
+import records.store, records.upgrade
+print("ready", flush=True)
+sys.stdin.readline()
+"""
+
 DIES_BEFORE_COMMIT = """
 import os, signal, sys
 from sqlalchemy import event
@@ -63,8 +70,19 @@ with open_store(where) as store:
 def start(program: str, *arguments: object) -> subprocess.Popen:
     return subprocess.Popen(
         [sys.executable, "-c", program, *map(str, arguments)],
-        cwd=ROOT, text=True, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+        cwd=ROOT, text=True, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
     )  # fmt: skip
+
+
+def open_gate(children: list[subprocess.Popen]) -> None:
+    """Let programs go on at the same moment, once all have loaded what they need."""
+    for child in children:
+        assert child.stdout is not None
+        assert child.stdout.readline() == "ready\n"
+    for child in children:
+        assert child.stdin is not None
+        child.stdin.write("go\n")
+        child.stdin.flush()
 
 
 def kept_hashes(where: str) -> set[str]:
@@ -136,7 +154,8 @@ def test_writers_at_once_come_one_after_the_other(where: str) -> None:
 
 
 def test_writers_that_make_the_store_at_once(where: str) -> None:
-    children = [start(WRITER, where, 2, 0) for _ in range(4)]
+    children = [start(GATE + WRITER, where, 2, 0) for _ in range(4)]
+    open_gate(children)
     for child in children:
         _, errors = child.communicate(timeout=120)
         assert (child.returncode, errors) == (0, "")

@@ -115,11 +115,24 @@ def test_a_step_that_fails_leaves_the_old_store(where: str, body: dict) -> None:
 
 def test_programs_that_take_a_store_on_at_once(where: str, body: dict) -> None:
     old_store(where, [body] * 5)
-    program = "import sys; from records.store import open_store; open_store(sys.argv[1]).close()"
+    program = (
+        "import sys; from records.store import open_store; print('ready', flush=True); sys.stdin.readline();"
+        "open_store(sys.argv[1]).close()"
+    )
+    pipe = subprocess.PIPE
     children = [
-        subprocess.Popen([sys.executable, "-c", program, where], cwd=ROOT, stderr=subprocess.PIPE, text=True)
+        subprocess.Popen(
+            [sys.executable, "-c", program, where], cwd=ROOT, stdin=pipe, stdout=pipe, stderr=pipe, text=True
+        )
         for _ in range(3)
     ]
+    for child in children:
+        assert child.stdout is not None
+        assert child.stdout.readline() == "ready\n"
+    for child in children:
+        assert child.stdin is not None
+        child.stdin.write("go\n")
+        child.stdin.flush()
     for child in children:
         _, errors = child.communicate(timeout=60)
         assert child.returncode == 0, errors
