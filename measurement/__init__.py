@@ -6,6 +6,7 @@ from core.quantity import Measured, NotMeasurable
 from measurement.butt import butt_values
 from measurement.fillet import fillet_values
 from measurement.groove import groove_values
+from measurement.inside import inside_values
 from measurement.names import LABELS, SIGNED, Name, names_for
 from measurement.plate import surface_defects
 from measurement.toe import overlap, toe_angle, toes_of
@@ -20,6 +21,8 @@ __all__ = ["LABELS", "SIGNED", "Name", "measure", "names_for"]
 def measure(section: Section) -> dict[str, Measured]:
     """Return every value that applies to the section's joint, in the order of ``names_for``.
 
+    Those inside the weld follow, in the order of ``inside_names_for``, where the inside was looked at.
+
     A value that the section does not support is a `NotMeasurable`, and one such value hides no other.
     """
     noise = noise_of(section)
@@ -32,7 +35,8 @@ def measure(section: Section) -> dict[str, Measured]:
     else:
         own = butt_values(section, noise) if section.joint == "butt" else fillet_values(section.face, noise)
         found = own | toe_values(section.face, noise) | surface_defects(section.face, noise)
-    return {name.name: found[name.name] for name in names}
+    values = {name.name: found[name.name] for name in names}
+    return values if section.inside is None else values | inside_values(section, noise)
 
 
 def toe_values(surface: WeldSurface, noise: Noise) -> dict[str, Measured]:

@@ -79,7 +79,43 @@ GROOVE = (
     Name("thickness_right", "mm", "thickness, right"),
 )
 
-LABELS: dict[str, Name] = {name.name: name for name in (*GROOVE, *BUTT, *FILLET, *TOES_AND_PLATES)}
+SPOTS = (
+    Name("pore_area_share", "percent", "pores and inclusions, share of the weld metal"),
+    Name("largest_pore", "mm", "largest pore or inclusion"),
+    Name("longest_linear_indication", "mm", "longest linear indication"),
+)
+
+INSIDE_FILLET = (
+    Name("penetration_left", "mm", "penetration, left"),
+    Name("penetration_right", "mm", "penetration, right"),
+    Name("root_penetration", "mm", "root penetration"),
+    Name("lack_of_root_fusion", "mm", "lack of root fusion"),
+    Name("throat_with_penetration", "mm", "throat with penetration"),
+    Name("sidewall_fusion_left", "percent", "fused share of the leg, left"),
+    Name("sidewall_fusion_right", "percent", "fused share of the leg, right"),
+    Name("fused_area", "mm2", "fused area of parent metal"),
+    Name("weld_metal_area", "mm2", "area of weld metal"),
+    Name("dilution", "percent", "dilution"),
+    Name("haz_width_left", "mm", "heat-affected zone, left"),
+    Name("haz_width_right", "mm", "heat-affected zone, right"),
+    Name("root_gap", "mm", "root gap"),
+    *SPOTS,
+)
+
+INSIDE_BUTT = (
+    Name("penetration_depth", "mm", "penetration depth"),
+    Name("root_side_penetration_depth", "mm", "penetration depth, root side"),
+    Name("lack_of_penetration", "mm", "lack of penetration"),
+    Name("root_centreline_mismatch", "mm", "mismatch of the two sides' centrelines"),
+    Name("weld_metal_area", "mm2", "area of weld metal"),
+    Name("haz_width_left", "mm", "heat-affected zone, left"),
+    Name("haz_width_right", "mm", "heat-affected zone, right"),
+    *SPOTS,
+)
+
+LABELS: dict[str, Name] = {
+    name.name: name for name in (*INSIDE_BUTT, *INSIDE_FILLET, *GROOVE, *BUTT, *FILLET, *TOES_AND_PLATES)
+}
 
 SIGNED = ("misalignment", "root_misalignment", "bevel_angle_left", "bevel_angle_right", "groove_angle")
 """Values that have a direction and may lie below 0; of all others the interval claims no less than nothing."""
@@ -90,3 +126,10 @@ def names_for(joint: Joint) -> tuple[Name, ...]:
     if joint == "groove":
         return GROOVE
     return (*(BUTT if joint == "butt" else FILLET), *TOES_AND_PLATES)
+
+
+def inside_names_for(joint: Joint) -> tuple[Name, ...]:
+    """Return the names of what an etched section shows inside a weld, in the order of tables."""
+    if joint == "groove":
+        return ()
+    return INSIDE_BUTT if joint == "butt" else INSIDE_FILLET

@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.model import Calibration
-from core.geometry import Line, Points, arc_length, distance_to_segments
-from vision import fusion_frame
+from core.geometry import Line, Points, arc_length
+from vision import fusion_frame, weld_metal
 from vision.fusion_frame import Frame
 from vision.fusion_gap import Seam, blackout, find_seam
 from vision.fusion_haz import haz_widths
@@ -23,6 +23,7 @@ from vision.fusion_line import SEEN, Found, FusionLine, Inside, Side
 from vision.fusion_proposal import CLICK_STD_PX, TEXTURE, Candidate, propose
 from vision.fusion_refine import refined
 from vision.fusion_sheet import Sheet, reduced_sheet, window_px
+from vision.pores import find_spots
 from vision.section import Flag, Section, WeldSurface
 
 if TYPE_CHECKING:
@@ -37,6 +38,7 @@ TEXTURE_STD_MM = 0.2
 LEAST_TONE_LEVELS = 5.0
 CLOSED = 3.0
 """A line from toe to toe whose weakest stretch is this clear closes below the weld: it does not go through."""
+PORE_SIZE_MM = 0.2
 LEAST_SHOWN = 0.9
 """A line that the etch shows over less than this share is flagged."""
 
@@ -53,7 +55,12 @@ class _Window:
 
 
 def look_inside(
-    gray: Gray, found: FoundWelds, calibration: Calibration, marks: Sequence[WeldMarks] | None = None
+    gray: Gray,
+    found: FoundWelds,
+    calibration: Calibration,
+    marks: Sequence[WeldMarks] | None = None,
+    *,
+    pore_size_mm: float = PORE_SIZE_MM,
 ) -> FoundWelds:
     """Return the welds with what the etch shows inside them.
 
@@ -65,6 +72,8 @@ def look_inside(
         That of the whole picture.
     marks
         A person's points on fusion lines lead the search of the weld they lie next to.
+    pore_size_mm
+        Equivalent diameter from which pores and inclusions are listed.
     """
     clicks = _clicks_of(found, marks or ())
     welds = []
@@ -73,9 +82,28 @@ def look_inside(
             welds.append(weld)
             continue
         inside, flags = _inside(gray, found.outline_px, weld.section, calibration, pixels)
+        inside = _with_spots(gray, found.outline_px, weld.section, inside, calibration, pore_size_mm)
         section = replace(weld.section, inside=inside, flags=weld.section.flags + flags)
         welds.append(replace(weld, section=section, flags=weld.flags + flags))
     return replace(found, welds=tuple(welds))
+
+
+def _with_spots(
+    gray: Gray,
+    outlines_px: Sequence[Points],
+    section: Section,
+    inside: Inside,
+    calibration: Calibration,
+    smallest_mm: float,
+) -> Inside:
+    """Return the inside with the pores and inclusions in its weld metal; without a line there is none to look in."""
+    if not inside.lines:
+        return replace(inside, pore_size_mm=smallest_mm)
+    rings = [calibration.to_px(ring) for ring in weld_metal.outlines(section, inside.lines)]
+    surfaces = [np.vstack([outline, outline[:1]]) for outline in outlines_px]
+    margin = 2.0 + 2.5 * section.blur_mm / section.resolution_mm
+    spots = find_spots(gray, rings, surfaces, calibration, smallest_mm, margin_px=margin)
+    return replace(inside, indications=spots, pore_size_mm=smallest_mm)
 
 
 def _clicks_of(found: FoundWelds, marks: Sequence[WeldMarks]) -> list[list[Pixel]]:
@@ -112,10 +140,11 @@ def _inside(
         frames |= _through_frames(section, surface, 0.35 * chord, step)
         if section.root_side is not None:
             frames["root side"] = fusion_frame.toe_to_toe(section.root_side, None, reach, step, air=-1)
+    root_px = None if section.root is None else calibration.to_px(section.root[None])[0]
     corners = np.vstack([frame.points[:, [0, -1]].reshape(-1, 2) for frame in frames.values()])
     sheet = reduced_sheet(
         gray, outlines_px, calibration.to_px(corners), step / pixel, edge_px=2.0 + 2.5 * section.blur_mm / pixel,
-        seams_px=blackout(seam, calibration),
+        spot_px=0.2 * chord / pixel, core_px=calibration.to_px(_core(section, surface)), seams_px=blackout(seam, calibration), root_px=root_px,
     )  # fmt: skip
     marked = calibration.to_mm(np.array(clicks, float)) if clicks else np.zeros((0, 2))
     window = _Window(gray, calibration, section, sheet, marked)
@@ -127,6 +156,17 @@ def _inside(
     haz = haz_widths(window.sheet, lines, section, calibration)
     flags = _flags(window, lines, seam)
     return Inside(lines, None, haz.left, haz.right, gap, haz_mm=haz.lines_mm), flags
+
+
+def _core(section: Section, surface: WeldSurface) -> Points:
+    """Return the outline of what is weld metal for certain: between the plates of a fillet, under a butt weld's face."""
+    left, right = surface.toe_left, surface.toe_right
+    if section.root is not None:
+        return np.array([section.root + 0.85 * (toe - section.root) for toe in (left, right)] + [section.root])
+    chord = right - left
+    into = np.array([chord[1], -chord[0]])
+    return np.array([left + 0.3 * chord, left + 0.7 * chord, left + 0.6 * chord + 0.08 * into,
+                     left + 0.4 * chord + 0.08 * into])  # fmt: skip
 
 
 def _through_frames(section: Section, surface: WeldSurface, reach: float, step: float) -> dict[str, Frame]:
@@ -307,28 +347,7 @@ def _flags(window: _Window, lines: Sequence[FusionLine], seam: Seam | None) -> t
     shown = float(np.mean(np.concatenate([line.confidence for line in lines]) >= SEEN))
     if shown < LEAST_SHOWN and any(line.confidence.any() for line in lines):
         flags.append(Flag("fusion_faint", f"the etch shows only {100 * shown:.0f} % of the fusion line clearly"))
-    root = window.section.root
-    if root is not None and _hollow_at_root(window, lines[0], root):
-        text = "metal at the root is much darker than the weld metal: a hollow there would hide lack of fusion"
-        flags.append(Flag("dark_root", text))
+    if window.sheet.hollow.any():
+        text = "a dark hollow lies at the root; the line is taken along its near side"
+        flags.append(Flag("hollow_root", text))
     return tuple(flags)
-
-
-def _hollow_at_root(window: _Window, line: FusionLine, root: Points) -> bool:
-    """Tell whether the corner of the root, within the line, differs in tone from the weld metal by far."""
-    surface = window.section.face
-    if surface is None:
-        return False
-    distance, _ = distance_to_segments(root, line.points_mm)
-    middle = 0.5 * (surface.toe_left + surface.toe_right)
-    towards = (middle - root) / np.hypot(*(middle - root))
-    reach = float(np.hypot(*(middle - root)))
-    way = root + np.linspace(-0.5 * distance, 0.75 * reach, 60)[:, None] * towards
-    values, metal = window.sheet.sample(window.calibration.to_px(way))
-    tone = values[0][metal > 0]
-    if len(tone) < 30:
-        return False
-    far = tone[len(tone) // 2 :]
-    noise = 1.4826 * float(np.median(np.abs(far - np.median(far)))) + 1.0
-    step = float(np.median(far)) - float(np.median(tone[: max(4, len(tone) // 10)]))
-    return step > max(6.0 * noise, 12.0)

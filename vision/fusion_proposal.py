@@ -6,7 +6,7 @@ alone. What is known from the outside (toes, plate surfaces, root) says where th
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -72,6 +72,9 @@ def propose(
         and is free between them.
     """
     values, metal = sheet.sample(window_px(calibration, frame.points))
+    hollow = sheet.hollow_at(window_px(calibration, frame.points)) > 0
+    if hollow.any():
+        frame = _before(frame, hollow)
     pull = None if clicks_mm is None or len(clicks_mm) == 0 else _pull(frame, clicks_mm, click_std_mm)
     best: Candidate | None = None
     for channel in (TONE, TEXTURE):
@@ -81,6 +84,12 @@ def propose(
         if best is not None and best.holds:
             break
     return best
+
+
+def _before(frame: Frame, hollow: NDArray[np.bool_]) -> Frame:
+    """Return a frame whose line ends before a hollow: what lies behind it is not fused."""
+    reached = np.cumsum(hollow, axis=1) > 0
+    return replace(frame, allowed=frame.allowed & ~reached)
 
 
 def _pull(frame: Frame, clicks_mm: Points, std_mm: float) -> NDArray[np.float32]:
@@ -109,6 +118,9 @@ def _best(
     noise = max(1.4826 * float(np.median(usable)), float(np.percentile(usable, 99)) / 8.0) + 1e-3
     stack = np.stack([found, -found]) / noise
     stack[:, ~frame.allowed] = -8.0
+    # A hollow hides both sides of the line from the contrast: its near side is the line.
+    barred = frame.allowed[:, :-1] & ~frame.allowed[:, 1:]
+    stack[:, :, :-1][:, barred] += 4.0 * (np.abs(stack).max() > 0)
     if frame.stays_in_metal:
         stack[:, metal == 0] = -2.0
     if pull is not None:

@@ -25,7 +25,7 @@ ALONG_PX = 2.0
 LEVEL_MM = 0.9
 WANDER = 0.12
 """Standard deviation of the line's slope against its proposal."""
-STIFF_PX = 9.0
+STIFF_PX = 4.0
 """Length of the average along the line, standard deviation, in pixels."""
 LEAST_STD_PX = 0.5
 
@@ -67,7 +67,9 @@ def refined(
     line = coarse_px
     std = np.full(len(line), reach_px)
     for share in (1.0, 0.6):
-        line = _resampled(_smoothed(_resampled(line, ALONG_PX), 0.6 * reach_px * share / ALONG_PX, anchors), ALONG_PX)
+        line = _resampled(
+            _smoothed(_resampled(line, ALONG_PX), 0.5 * reach_px * share**3 / ALONG_PX, anchors), ALONG_PX
+        )
         reach = max(4.0, reach_px * share)
         shift, std = _shift(gray, sheet, line, sign, reach, mm_per_px, outside, anchors)
         line = line + shift[:, None] * _normals(line) * outside

@@ -16,6 +16,10 @@ from core.geometry import Points
 Gray = NDArray[np.uint8]
 Plane = NDArray[np.float32]
 
+SPOT_CLEAR = 6.0
+SPOT_LEVELS = 36.0
+"""Depth of a spot over its surroundings, in spreads of the grain and in grey levels."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Sheet:
@@ -26,13 +30,16 @@ class Sheet:
     channels
         (2, H, W): tone in grey levels, and log2 of the local strength of texture.
     metal
-        (H, W) 1 inside the metal and clear of its edges, 0 elsewhere.
+        (H, W) 1 inside the metal and clear of its edges and of dark or bright spots (pores), 0 elsewhere.
+    hollow
+        (H, W) 1 in a dark spot at the root: an unfused hollow.
     origin_px, factor
         Corner of the window in the picture, and pixels of the picture for one of the sheet.
     """
 
     channels: Plane
     metal: Plane
+    hollow: Plane
     origin_px: Points
     factor: float
 
@@ -48,6 +55,11 @@ class Sheet:
         metal = cv2.remap(self.metal, x, y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
         return np.asarray(metal, np.float32)
 
+    def hollow_at(self, points_px: Points) -> Plane:
+        """Return 1 where picture points (..., 2) lie in a hollow at the root, 0 elsewhere."""
+        x, y = self._places(points_px)
+        return np.asarray(cv2.remap(self.hollow, x, y, cv2.INTER_NEAREST, borderValue=0), np.float32)
+
     def _places(self, points_px: Points) -> tuple[Plane, Plane]:
         at = (points_px - self.origin_px + 0.5) / self.factor - 0.5
         return np.asarray(at[..., 0], np.float32), np.asarray(at[..., 1], np.float32)
@@ -60,7 +72,10 @@ def reduced_sheet(
     pixel_px: float,
     *,
     edge_px: float,
+    spot_px: float,
+    core_px: Points,
     seams_px: Sequence[tuple[Points, float]] = (),
+    root_px: Points | None = None,
 ) -> Sheet:
     """Return the window round some points of the picture.
 
@@ -72,8 +87,14 @@ def reduced_sheet(
         Wanted size of one pixel of the sheet, in pixels of the picture.
     edge_px
         Metal nearer than this to an edge is left out: the blur of the edge reaches into it.
+    spot_px
+        Spots up to this size are left out.
+    core_px
+        (N, 2) outline of what is weld metal for certain; a spot differs from it too.
     seams_px
         Lines with their width that are left out: gaps between plates.
+    root_px
+        (2,) where the plate surfaces meet; a dark spot there is a hollow.
     """
     height, width = gray.shape
     low = np.clip(np.floor(corners_px.min(axis=0)), 0, [width - 2, height - 2]).astype(int)
@@ -96,7 +117,48 @@ def reduced_sheet(
     mask = np.asarray(cv2.erode(mask, square, borderType=cv2.BORDER_REPLICATE), np.uint8)
     for seam, wide in seams_px:
         cv2.polylines(mask, [small(seam)], False, 0, max(1, round(wide / factor)), cv2.LINE_8, 4)
-    return Sheet(np.stack([tone, _texture(tone, mask)]), np.asarray(mask, np.float32), low.astype(float), factor)
+    core: Gray = np.zeros(tone.shape, np.uint8)
+    cv2.fillPoly(core, [small(core_px)], 1, cv2.LINE_8, 4)
+    spots, dark = _spots(tone, mask, core, spot_px / factor)
+    hollow = np.zeros(mask.shape, np.float32)
+    if root_px is not None:
+        hollow = _hollow(dark, ((root_px - low + 0.5) / factor - 0.5), 0.35 * spot_px / factor)
+    metal = np.asarray(mask * (1 - spots), np.float32)
+    return Sheet(np.stack([tone, _texture(tone, mask)]), metal, hollow, low.astype(float), factor)
+
+
+def _spots(tone: Plane, mask: Gray, core: Gray, size: float) -> tuple[Gray, Gray]:
+    """Return where dark or bright spots lie that are smaller than a size, and where the dark ones do.
+
+    A spot differs from all that surrounds it and from the weld metal; the bands of a heat-affected zone are long
+    and are left alone.
+    """
+    reach = max(3, round(size)) | 1
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (reach, reach))
+    plain = cv2.GaussianBlur(tone, (0, 0), 0.8)
+    found = []
+    weld = tone[(core > 0) & (mask > 0)]
+    level = float(np.median(weld)) if len(weld) else float(np.median(tone))
+    for operation, sign in ((cv2.MORPH_BLACKHAT, -1.0), (cv2.MORPH_TOPHAT, 1.0)):
+        depth = np.minimum(cv2.morphologyEx(plain, operation, kernel), np.maximum(sign * (plain - level), 0.0))
+        inside = depth[mask > 0]
+        spread = float(np.median(inside)) if len(inside) else 0.0
+        deep = np.asarray((depth > max(SPOT_CLEAR * spread, SPOT_LEVELS)) & (mask > 0), np.uint8)
+        _, labels, stats, _ = cv2.connectedComponentsWithStats(deep, connectivity=8)
+        small = stats[:, cv2.CC_STAT_AREA] < 0.6 * size**2
+        small[0] = False
+        found.append(cv2.dilate(np.asarray(small[labels], np.uint8), np.ones((3, 3), np.uint8)))
+    dark, bright = found
+    return np.asarray(dark | bright, np.uint8), np.asarray(dark, np.uint8)
+
+
+def _hollow(dark: Gray, root: Points, reach: float) -> Plane:
+    """Return the dark spots that come near the root."""
+    _, labels = cv2.connectedComponents(dark, connectivity=8)
+    y, x = np.indices(dark.shape)
+    near = np.hypot(x - root[0], y - root[1]) < reach
+    at_root = np.unique(labels[near & (dark > 0)])
+    return np.asarray(np.isin(labels, at_root[at_root > 0]), np.float32)
 
 
 def _texture(tone: Plane, mask: Gray) -> Plane:

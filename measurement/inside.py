@@ -1,0 +1,342 @@
+"""Values inside an etched section: penetration, fused area, heat-affected zone, what lies in the weld metal."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from core.geometry import Line, Points, arc_length, distance_to_segments, intersection, signed_area
+from core.quantity import Measured, NotMeasurable
+from measurement.names import Name, inside_names_for
+from measurement.uncertainty import Noise, combined, offset_line, quantity, turned_line
+from vision.fusion_line import SEEN, Found, FusionLine, Indication, Inside
+from vision.section import Section, WeldSurface
+from vision.weld_metal import outlines
+
+LINE_BIAS_PX = 0.4
+"""Standard uncertainty of where a fusion line lies as a whole: which tone of a blurred step is its middle."""
+CORRELATION_MM = 0.6
+"""Length of a fusion line whose error is one piece of information."""
+NEAR_MM = 0.5
+LEAST_SHOWN = 0.8
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Interior:
+    """What the values are computed from: plate lines leading away from the weld, outer surfaces, fusion lines."""
+
+    section: Section
+    left: Line
+    right: Line
+    lines: tuple[FusionLine, ...]
+
+    @property
+    def face(self) -> WeldSurface:
+        if self.section.face is None:
+            raise ValueError("a weld face is needed")
+        return self.section.face
+
+
+Values = dict[str, float]
+
+
+def inside_values(section: Section, noise: Noise) -> dict[str, Measured]:
+    """Return every value inside a weld by name; without a fusion line each says why there is none."""
+    inside, names = section.inside, inside_names_for(section.joint)
+    if inside is None or section.face is None:
+        reason = "the inside of the section was not looked at"
+        return {name.name: NotMeasurable(reason, name.unit) for name in names}
+    found: dict[str, Measured] = {}
+    if inside.lines:
+        nominal = Interior(section, section.face.left.fit.line, section.face.right.fit.line, inside.lines)
+        compute = _fillet if section.root is not None else _butt
+        found = _measured(compute, nominal, noise, names)
+        found |= _spot_values(section, inside, noise)
+    for side, width in (("left", inside.haz_left), ("right", inside.haz_right)):
+        found[f"haz_width_{side}"] = _length(width, noise)
+    if section.root is not None:
+        found["root_gap"] = _length(inside.root_gap, noise)
+    absent = inside.reason or "the fusion line that was found does not give this value"
+    return {name.name: found.get(name.name, NotMeasurable(absent, name.unit)) for name in names}
+
+
+def _length(found: Found | str, noise: Noise) -> Measured:
+    if isinstance(found, str):
+        return NotMeasurable(found)
+    return quantity(found.value_mm, "mm", {"fusion line": found.std_mm}, noise)
+
+
+def _measured(
+    compute: Callable[[Interior], Values], nominal: Interior, noise: Noise, names: tuple[Name, ...]
+) -> dict[str, Measured]:
+    """Return the values with their budget: every input off by one standard uncertainty, the values computed again."""
+    base = compute(nominal)
+    parts: dict[str, dict[str, float]] = {name: {} for name in base}
+    for source, moved in _shifts(nominal, noise):
+        for name, value in compute(moved).items():
+            if name in base:
+                part = parts[name]
+                part[source] = math.hypot(part.get(source, 0.0), value - base[name])
+    local = _local(nominal)
+    measured: dict[str, Measured] = {}
+    for known in names:
+        if known.name not in base:
+            continue
+        reason = _unseen(nominal, known.name)
+        if reason is not None:
+            measured[known.name] = NotMeasurable(reason, known.unit)
+            continue
+        budget = combined(parts[known.name], local.get(known.name, {}))
+        value = base[known.name]
+        value = max(0.0, value) if known.name in NOT_BELOW_ZERO else value
+        measured[known.name] = quantity(value, known.unit, budget, noise)
+    return measured
+
+
+NOT_BELOW_ZERO = ("penetration_left", "penetration_right", "lack_of_root_fusion", "lack_of_penetration", "dilution")
+
+
+def _shifts(nominal: Interior, noise: Noise) -> Iterator[tuple[str, Interior]]:
+    """Yield each input off by one standard uncertainty."""
+    face = nominal.face
+    bias = LINE_BIAS_PX * noise.resolution_mm
+    yield "fusion line", replace(nominal, lines=tuple(_moved(line, bias) for line in nominal.lines))
+    for side, fit in (("left", face.left.fit), ("right", face.right.fit)):
+        line = fit.line
+        for moved in (offset_line(line, fit.offset_std), turned_line(line, fit.angle_std_rad)):
+            yield "plate fit", replace(nominal, left=moved) if side == "left" else replace(nominal, right=moved)
+    grown = replace(face, face=face.face + noise.edge_bias_mm * _outwards(face))
+    yield "edge", replace(nominal, section=replace(nominal.section, face=grown))
+
+
+def _moved(line: FusionLine, by: float) -> FusionLine:
+    """Return a line moved out of the weld metal by a length, its ends staying on the surface."""
+    # Weld metal lies to the left of a line from left to right or down on the left side, else to the right.
+    sign = 1.0 if line.side in ("right", "root side") else -1.0
+    tangent = np.gradient(line.points_mm, axis=0)
+    normal = np.column_stack([-tangent[:, 1], tangent[:, 0]]) / np.maximum(np.hypot(*tangent.T), 1e-12)[:, None]
+    return replace(line, points_mm=line.points_mm + sign * by * normal)
+
+
+def _outwards(surface: WeldSurface) -> Points:
+    chord = surface.toe_right - surface.toe_left
+    return np.asarray(np.array([-chord[1], chord[0]]) / np.hypot(*chord))
+
+
+def _fillet(interior: Interior) -> Values:
+    """Return the values of a fillet; root penetration is below zero where the line passes in front of the root."""
+    line, face = interior.lines[0].points_mm, interior.face
+    root = intersection(interior.left, interior.right)
+    if root is None:
+        return {}
+    bisector = _bisector(interior)
+    values: Values = {}
+    depth = _along_bisector(line, root, bisector)
+    if depth is not None:
+        values["root_penetration"] = depth
+        values["lack_of_root_fusion"] = -depth
+        values["throat_with_penetration"] = distance_to_segments(root - depth * bisector, face.face)[0]
+    for side, plate in (("left", interior.left), ("right", interior.right)):
+        along, below = _below(plate, root, bisector, line)
+        beside = along >= 0
+        if beside.any():
+            values[f"penetration_{side}"] = float(below[beside].max())
+            values[f"sidewall_fusion_{side}"] = _fused_share(along[beside], below[beside], _leg(face, side, root))
+    total = abs(signed_area(np.vstack([face.face, line[::-1]])))
+    above = abs(signed_area(np.vstack([root, face.face])))
+    values |= {"fused_area": total - above, "weld_metal_area": total, "dilution": 100 * (total - above) / total}
+    return values
+
+
+def _leg(face: WeldSurface, side: str, root: Points) -> float:
+    return float(np.hypot(*((face.toe_left if side == "left" else face.toe_right) - root)))
+
+
+def _bisector(interior: Interior) -> Points:
+    both = interior.left.direction + interior.right.direction
+    return np.asarray(both / np.hypot(*both))
+
+
+def _below(plate: Line, root: Points, bisector: Points, line: Points) -> tuple[Points, Points]:
+    """Return how far points lie along a plate from the root, and how deep below its surface line."""
+    into = plate.normal if plate.normal @ bisector < 0 else -plate.normal
+    return (line - root) @ plate.direction, (line - plate.point) @ into
+
+
+FUSED_MM = 0.05
+"""A plate is fused where the line runs below its surface by at least this much."""
+
+
+def _fused_share(along: Points, below: Points, leg: float) -> float:
+    """Return the share of a leg, its ends left out, along which the line runs below the plate's surface, percent."""
+    order = np.argsort(along)
+    at = np.linspace(0.02, 0.95, 200) * leg
+    # A smooth step instead of a yes or no lets the share answer to small shifts of the line.
+    depth = np.interp(at, along[order], below[order])
+    return float(100 * np.mean(np.clip(0.5 + (depth - 0.5 * FUSED_MM) / FUSED_MM, 0, 1)))
+
+
+def _along_bisector(line: Points, root: Points, bisector: Points) -> float | None:
+    """Return how far behind the root (below 0: in front of it) the line crosses the bisector, the deepest crossing."""
+    across = (line - root) @ np.array([-bisector[1], bisector[0]])
+    depth = -((line - root) @ bisector)
+    change = np.flatnonzero(np.sign(across[:-1]) != np.sign(across[1:]))
+    if len(change) == 0:
+        return None
+    share = across[change] / (across[change] - across[change + 1])
+    return float(np.max(depth[change] + share * (depth[change + 1] - depth[change])))
+
+
+def _butt(interior: Interior) -> Values:
+    """Return the values of a butt weld."""
+    section, face = interior.section, interior.face
+    lines = {line.side: line.points_mm for line in interior.lines}
+    values: Values = {"weld_metal_area": sum(abs(signed_area(ring)) for ring in outlines(section, interior.lines))}
+    chord = Line.through(face.toe_left, face.toe_right)
+    thickness = _thickness(interior)
+    if "left" in lines and "right" in lines:
+        if thickness is not None:
+            values |= {"penetration_depth": thickness, "lack_of_penetration": 0.0}
+        if section.root_side is not None:
+            root_middle = 0.5 * (section.root_side.toe_left + section.root_side.toe_right)
+            middle = 0.5 * (face.toe_left + face.toe_right)
+            values["root_centreline_mismatch"] = abs(float(chord.along(root_middle) - chord.along(middle)))
+        return values
+    depth = float(np.max(-chord.offset(lines["whole"])))
+    values["penetration_depth"] = depth
+    root_depth = 0.0
+    if "root side" in lines and section.root_side is not None:
+        root_chord = Line.through(section.root_side.toe_left, section.root_side.toe_right)
+        root_depth = float(np.max(root_chord.offset(lines["root side"])))
+        values["root_side_penetration_depth"] = root_depth
+        middles = [
+            _middle(lines["whole"], -chord.offset(lines["whole"])),
+            _middle(lines["root side"], root_chord.offset(lines["root side"])),
+        ]
+        values["root_centreline_mismatch"] = abs(float(chord.along(middles[1]) - chord.along(middles[0])))
+    if thickness is not None:
+        values["lack_of_penetration"] = thickness - depth - root_depth
+    return values
+
+
+def _middle(line: Points, depth: Points) -> Points:
+    """Return the middle between the two flanks of a line at 60 % of its depth."""
+    deep = np.flatnonzero(depth >= 0.6 * depth.max())
+    return np.asarray(0.5 * (line[deep[0]] + line[deep[-1]]))
+
+
+def _thickness(interior: Interior) -> float | None:
+    """Return the mean thickness of both plates at the toes, None where the other side of a plate is not seen."""
+    section, face = interior.section, interior.face
+    found = []
+    for side, toe in (("left", face.toe_left), ("right", face.toe_right)):
+        opposite = section.opposite_left if side == "left" else section.opposite_right
+        line = None if opposite is None else opposite.line
+        if section.root_side is not None:
+            plate = section.root_side.left if side == "left" else section.root_side.right
+            line = plate.fit.line
+        if line is None:
+            return None
+        found.append(abs(float(line.offset(toe))))
+    return float(np.mean(found))
+
+
+def _local(nominal: Interior) -> dict[str, dict[str, float]]:
+    """Return what the line's own unevenness adds: its standard uncertainty at a point, or along an area's rim."""
+    by_side = {line.side: line for line in nominal.lines}
+    first = next(iter(by_side.values()))
+    length = sum(float(arc_length(line.points_mm)[-1]) for line in nominal.lines)
+    typical = float(np.median(np.concatenate([line.std_mm for line in nominal.lines])))
+    area = typical * math.sqrt(CORRELATION_MM * length)
+    parts = {"weld_metal_area": area, "fused_area": area}
+    total = sum(abs(signed_area(ring)) for ring in outlines(nominal.section, nominal.lines))
+    parts["dilution"] = 100 * area / max(total, 1e-9)
+    for name in ("root_penetration", "lack_of_root_fusion", "throat_with_penetration"):
+        parts[name] = _std_near(first, _place(nominal, name))
+    for name in ("penetration_left", "penetration_right", "penetration_depth", "lack_of_penetration"):
+        parts[name] = _std_near(first, _place(nominal, name))
+    if "root side" in by_side:
+        parts["root_side_penetration_depth"] = float(np.median(by_side["root side"].std_mm))
+        parts["lack_of_penetration"] = math.hypot(parts["lack_of_penetration"], parts["root_side_penetration_depth"])
+    parts["root_centreline_mismatch"] = typical * 2.0
+    return {name: {"fusion line": std} for name, std in parts.items()}
+
+
+def _place(nominal: Interior, name: str) -> Points:
+    """Return the point of the first line that decides a value."""
+    line = nominal.lines[0].points_mm
+    root = nominal.section.root
+    if root is None:
+        if name == "lack_of_penetration" and nominal.lines[0].side != "whole":
+            return np.asarray(line[-1])
+        chord = Line.through(nominal.face.toe_left, nominal.face.toe_right)
+        return np.asarray(line[int(np.argmin(chord.offset(line)))])
+    bisector = _bisector(nominal)
+    if name in ("penetration_left", "penetration_right"):
+        along, below = _below(nominal.left if name.endswith("left") else nominal.right, root, bisector, line)
+        return np.asarray(line[int(np.argmax(np.where(along >= 0, below, -np.inf)))])
+    across = np.abs((line - root) @ np.array([-bisector[1], bisector[0]]))
+    return np.asarray(line[int(np.argmin(across))])
+
+
+def _std_near(line: FusionLine, place: Points) -> float:
+    near = np.hypot(*(line.points_mm - place).T) < NEAR_MM
+    return float(np.mean(line.std_mm[near])) if near.any() else float(np.median(line.std_mm))
+
+
+POINT_VALUES = (
+    "root_penetration", "lack_of_root_fusion", "throat_with_penetration", "penetration_left", "penetration_right",
+    "penetration_depth", "lack_of_penetration",
+)  # fmt: skip
+
+
+def _unseen(nominal: Interior, name: str) -> str | None:
+    """Return why a value rests on a piece of line that the etch does not show, None when it does show."""
+    lines = nominal.lines
+    if any(line.marked and not line.confidence.any() for line in lines):
+        # A person's line, taken as given, with a person's uncertainty.
+        return None
+    if name in POINT_VALUES:
+        line = lines[0]
+        near = np.hypot(*(line.points_mm - _place(nominal, name)).T) < NEAR_MM
+        if near.any() and float(np.mean(line.confidence[near])) < SEEN:
+            return "the etch does not show the fusion line where this value is taken; mark the line there"
+        return None
+    shown = float(np.mean(np.concatenate([line.confidence for line in lines]) >= SEEN))
+    if shown < LEAST_SHOWN:
+        return f"the etch shows only {100 * shown:.0f} % of the fusion line; mark the rest"
+    return None
+
+
+def _spot_values(section: Section, inside: Inside, noise: Noise) -> dict[str, Measured]:
+    """Return what the spots in the weld metal amount to; none found is zero, known to the smallest size looked for."""
+    spots = inside.indications
+    if spots is None:
+        return {}
+    total = sum(abs(signed_area(ring)) for ring in outlines(section, inside.lines))
+    if total <= 0:
+        return {}
+    smallest = inside.pore_size_mm
+    compact = [spot for spot in spots if spot.kind == "pore_or_inclusion"]
+    linear = [spot for spot in spots if spot.kind == "linear_indication"]
+    area = sum(spot.area_mm2 for spot in compact)
+    std = math.hypot(0.25 * math.pi * (0.5 * smallest) ** 2, *(spot.area_std_mm2 for spot in compact))
+    found: dict[str, Measured] = {
+        "pore_area_share": quantity(100 * area / total, "percent", {"resolution": 100 * std / total}, noise)
+    }
+    found["largest_pore"] = _largest(compact, smallest, noise)
+    longest = max((spot.length_mm for spot in linear), default=0.0)
+    std_length = 0.5 * smallest if not linear else 2.0 * noise.resolution_mm
+    found["longest_linear_indication"] = quantity(longest, "mm", {"resolution": std_length}, noise)
+    return found
+
+
+def _largest(spots: list[Indication], smallest: float, noise: Noise) -> Measured:
+    if not spots:
+        return quantity(0.0, "mm", {"resolution": 0.5 * smallest}, noise)
+    spot = max(spots, key=lambda spot: spot.equivalent_diameter_mm)
+    diameter = spot.equivalent_diameter_mm
+    return quantity(diameter, "mm", {"edge": spot.area_std_mm2 / (math.pi / 2 * diameter)}, noise)

@@ -1,0 +1,231 @@
+"""Pores and inclusions in weld metal: compact spots of another tone, and long thin dark ones for a person.
+
+A spot must stand clear of the grain around it; its rim is where it is half as dark (or bright) as its middle,
+which a symmetric blur leaves in its place. Nothing here tells a pore from an inclusion, or a crack from slag.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.model import Calibration
+from core.geometry import Points, distance_to_segments
+from vision.fusion_line import Indication
+
+Gray = NDArray[np.uint8]
+Plane = NDArray[np.float32]
+
+CLEAR = 6.0
+"""Depth of a spot over the spread of the grain."""
+LEAST_LEVELS = 12.0
+LONG = 3.0
+"""Length over width from which a spot is a linear indication."""
+SMALL_PX = 8.0
+"""Pixels across the smallest spot; a finer picture is reduced to it."""
+MOST_AT_RIM = 0.25
+SPREAD_MM = 1.6
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Patch:
+    """Weld metal cut out of the picture: grey levels less their surroundings, and where it is weld metal."""
+
+    rest: Plane
+    metal: Gray
+    low: NDArray[np.int64]
+    factor: float
+    noise: float
+
+
+def find_spots(
+    gray: Gray,
+    weld_metal_px: Sequence[Points],
+    surfaces_px: Sequence[Points],
+    calibration: Calibration,
+    smallest_mm: float,
+    *,
+    margin_px: float = 3.0,
+) -> tuple[Indication, ...]:
+    """Return the spots of an equivalent diameter of at least ``smallest_mm``, largest first.
+
+    Parameters
+    ----------
+    weld_metal_px
+        Closed outlines of the weld metal, (N, 2) px.
+    surfaces_px
+        Outlines of the metal, (N, 2) px, to which the distance of a spot is stated.
+    margin_px
+        Spots nearer to the rim of the weld metal than this are not told from the rim.
+    """
+    found: list[Indication] = []
+    for outline in weld_metal_px:
+        patch = _patch(gray, outline, calibration, smallest_mm, margin_px)
+        if patch is None:
+            continue
+        for sign in (-1, 1):
+            found += _spots(patch, sign, surfaces_px, calibration, smallest_mm)
+    return tuple(sorted(found, key=lambda spot: -spot.area_mm2))
+
+
+def _patch(
+    gray: Gray, outline: Points, calibration: Calibration, smallest_mm: float, margin_px: float
+) -> _Patch | None:
+    height, width = gray.shape
+    low = np.clip(np.floor(outline.min(axis=0)), 0, [width - 2, height - 2]).astype(int)
+    high = np.clip(np.ceil(outline.max(axis=0)) + 1, low + 2, [width, height]).astype(int)
+    part = gray[low[1] : high[1], low[0] : high[0]]
+    pixel = calibration.mm_per_px(outline.mean(axis=0))
+    factor = max(1.0, smallest_mm / pixel / SMALL_PX)
+    size = (math.floor(part.shape[1] / factor), math.floor(part.shape[0] / factor))
+    if min(size) < 8:
+        return None
+    part = part[: math.ceil(size[1] * factor), : math.ceil(size[0] * factor)]
+    tone = np.asarray(cv2.resize(part, size, interpolation=cv2.INTER_AREA) if factor > 1 else part, np.float32)
+    mask: Gray = np.zeros(tone.shape, np.uint8)
+    small = ((outline - low + 0.5) / factor - 0.5) * 16
+    cv2.fillPoly(mask, [np.asarray(np.rint(small), np.int32)], 1, cv2.LINE_8, 4)
+    reach = max(1, math.ceil(margin_px / factor))
+    mask = np.asarray(cv2.erode(mask, np.ones((2 * reach + 1, 2 * reach + 1), np.uint8), borderValue=0), np.uint8)
+    if np.count_nonzero(mask) < 50:
+        return None
+    rest = tone - _surroundings(tone, np.asarray(mask, np.uint8), SPREAD_MM / (pixel * factor))
+    inside = rest[mask > 0]
+    noise = 1.4826 * float(np.median(np.abs(inside - np.median(inside))))
+    return _Patch(np.asarray(rest, np.float32), np.asarray(mask, np.uint8), low, factor, max(noise, 0.7))
+
+
+def _surroundings(tone: Plane, mask: Gray, spread_px: float) -> Plane:
+    """Return the level of weld metal round each pixel; spots pull it by no more than the grain's spread."""
+    shrink = max(1, int(spread_px / 6))
+    size = (max(2, tone.shape[1] // shrink), max(2, tone.shape[0] // shrink))
+    share = cv2.resize(mask.astype(np.float32), size, interpolation=cv2.INTER_AREA)
+    inside = tone[mask > 0]
+    middle = float(np.median(inside))
+    spread = 1.4826 * float(np.median(np.abs(inside - middle))) + 1.0
+    level = np.full(tone.shape, middle, np.float32)
+    for _ in range(2):
+        held = np.clip(tone, level - 1.5 * spread, level + 1.5 * spread) * mask
+        total = cv2.GaussianBlur(cv2.resize(held, size, interpolation=cv2.INTER_AREA), (0, 0), spread_px / shrink)
+        weight = cv2.GaussianBlur(share, (0, 0), spread_px / shrink)
+        level = np.asarray(cv2.resize(total / np.maximum(weight, 1e-3), tone.shape[::-1]), np.float32)
+    return np.asarray(level, np.float32)
+
+
+def _spots(
+    patch: _Patch, sign: int, surfaces_px: Sequence[Points], calibration: Calibration, smallest_mm: float
+) -> list[Indication]:
+    depth = np.asarray(patch.rest * sign * patch.metal, np.float32)
+    smooth = np.asarray(cv2.GaussianBlur(depth, (0, 0), SMALL_PX / 8), np.float32)
+    spread = 1.4826 * float(np.median(np.abs(smooth[patch.metal > 0]))) + 0.5
+    least = max(CLEAR * spread, LEAST_LEVELS)
+    found = []
+    for window, own in _pieces(np.asarray(smooth > least, np.uint8), least_px=4):
+        top = _top(smooth[window][own])
+        # What is half as deep as the deepest there hangs together with it; the blurred rim of the metal does not.
+        core = np.asarray(
+            (depth[window] > 0.5 * top) & cv2.dilate(own.astype(np.uint8), _AROUND).astype(bool), np.uint8
+        )
+        for inner, part in _pieces(core, least_px=4):
+            place = (_within(window[0], inner[0]), _within(window[1], inner[1]))
+            own_top = _top(smooth[place][part])
+            if own_top < least or _touches_rim(patch.metal, place, part):
+                continue
+            spot = np.asarray(part & (depth[place] > 0.5 * own_top), np.uint8)
+            indication = _indication(patch, spot, own_top, place, sign, surfaces_px, calibration)
+            if indication is not None and indication.equivalent_diameter_mm >= smallest_mm:
+                found.append(indication)
+    return found
+
+
+_AROUND = np.ones((3, 3), np.uint8)
+
+
+def _pieces(mask: Gray, *, least_px: int) -> list[tuple[tuple[slice, slice], NDArray[np.bool_]]]:
+    """Return the connected pieces of a mask: the window of each, two pixels wider than it, and its pixels there."""
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
+    pieces = []
+    height, width = mask.shape
+    for label in range(1, len(stats)):
+        x, y, w, h, area = (int(value) for value in stats[label])
+        if area >= least_px:
+            window = (slice(max(0, y - 2), min(height, y + h + 2)), slice(max(0, x - 2), min(width, x + w + 2)))
+            pieces.append((window, np.asarray(labels[window] == label)))
+    return pieces
+
+
+def _within(outer: slice, inner: slice) -> slice:
+    return slice(outer.start + inner.start, outer.start + inner.stop)
+
+
+def _top(values: Plane) -> float:
+    """Return the level of the deepest sixth of a spot."""
+    return float(np.mean(np.sort(values)[-max(3, len(values) // 6) :]))
+
+
+def _touches_rim(metal: Gray, window: tuple[slice, slice], own: NDArray[np.bool_]) -> bool:
+    """Tell whether much of a spot's rim lies at the rim of the weld metal: that is the rim's blur, not a spot."""
+    rim = own & ~cv2.erode(own.astype(np.uint8), _AROUND, borderValue=0).astype(bool)
+    beside = cv2.erode(metal[window], _AROUND, borderValue=0) == 0
+    return bool(np.mean(beside[rim]) > MOST_AT_RIM)
+
+
+def _indication(
+    patch: _Patch,
+    spot: Gray,
+    top: float,
+    window: tuple[slice, slice],
+    sign: int,
+    surfaces_px: Sequence[Points],
+    calibration: Calibration,
+) -> Indication | None:
+    rows, columns = np.nonzero(spot)
+    count = len(rows)
+    if count < 4:
+        return None
+    centre_small = np.array([columns.mean() + window[1].start, rows.mean() + window[0].start])
+    centre = (centre_small + 0.5) * patch.factor - 0.5 + patch.low
+    pixel = calibration.mm_per_px(centre) * patch.factor
+    spread = np.cov(np.vstack([columns, rows]).astype(float)) + np.eye(2) / 12.0
+    short, long = np.sqrt(np.maximum(np.linalg.eigvalsh(spread), 1e-9))
+    length, width = 4.0 * long * pixel, 4.0 * short * pixel
+    if sign > 0 and length > LONG * width:
+        # Bright streaks are columnar grains and borders of passes.
+        return None
+    area = count * pixel**2
+    # The rim is known to a part of a pixel all round.
+    perimeter = math.pi * (length + width) / 2
+    area_std = perimeter * pixel * math.hypot(0.12, 0.5 * patch.noise / top)
+    points = (
+        (np.column_stack([columns + window[1].start, rows + window[0].start]) + 0.5) * patch.factor - 0.5 + patch.low
+    )
+    distance = min(
+        (min(distance_to_segments(point, outline)[0] for outline in surfaces_px) for point in _rim(points, centre)),
+        default=0.0,
+    ) if surfaces_px else 0.0  # fmt: skip
+    at_mm = calibration.to_mm(centre[None])[0]
+    return Indication(
+        "linear_indication" if length > LONG * width else "pore_or_inclusion",
+        "dark" if sign < 0 else "bright",
+        (float(centre[0]), float(centre[1])),
+        (float(at_mm[0]), float(at_mm[1])),
+        float(area),
+        float(area_std),
+        float(2 * math.sqrt(area / math.pi)),
+        float(length),
+        float(width),
+        float(distance * calibration.mm_per_px(centre)),
+    )
+
+
+def _rim(points: Points, centre: Points) -> Points:
+    """Return a few outermost points of a spot, one a direction."""
+    arm = points - centre
+    turns = np.arange(12) * math.pi / 6
+    directions = np.column_stack([np.cos(turns), np.sin(turns)])
+    return np.asarray(points[np.unique(np.argmax(arm @ directions.T, axis=0))])
