@@ -39,7 +39,7 @@ def prepare(location: Location, tell: Callable[[str], None]) -> Engine:
         if found is None and location.path is not None:
             raise UnreadableFile(f"{location.shown}: this is another program's database: name another file.")
         if found != REVISIONS[-1]:
-            _migrate(engine, location, found, tell)
+            _migrate(engine, location, tell)
     except BaseException:
         engine.dispose()
         raise
@@ -60,8 +60,9 @@ def _is_there(path: Path, shown: str) -> bool:
     try:
         if path.is_dir():
             raise UnreadableFile(f"{shown}: this is a folder: name a file for the store.")
+        log_is_there = Path(f"{path}-wal").exists()  # looked for first: another program may be making the store now
         if not path.exists():
-            if Path(f"{path}-wal").exists():
+            if log_is_there:
                 raise UnreadableFile(
                     f"{shown}: the store is missing while its log {path.name}-wal is there: bring the store back, "
                     "or move the log away to begin a new one.",
@@ -143,15 +144,20 @@ def _version(connection: Connection, shown: str) -> str | None:
     return str(found[0])
 
 
-def _migrate(engine: Engine, location: Location, found: str | None, tell: Callable[[str], None]) -> None:
-    if found is not None:
-        backup = "" if location.path is None else f", a copy of the old one is kept as {_back_up(location, found).name}"
-        tell(f"{location.shown}: the store is taken from version {found} to {REVISIONS[-1]}{backup}.")
+def _migrate(engine: Engine, location: Location, tell: Callable[[str], None]) -> None:
     with writing(engine, location.shown) as connection:
         if engine.dialect.name == "postgresql":
             connection.execute(text("SELECT pg_advisory_xact_lock(:number)"), {"number": _LOCK})
+        found = _version(connection, location.shown)
+        if found == REVISIONS[-1]:
+            return  # another program was faster
+        if found is not None:
+            kept = (
+                "" if location.path is None else f", a copy of the old one is kept as {_back_up(location, found).name}"
+            )
+            tell(f"{location.shown}: the store is taken from version {found} to {REVISIONS[-1]}{kept}.")
         try:
-            migrate_to(connection, REVISIONS[-1])  # does nothing when another program was faster
+            migrate_to(connection, REVISIONS[-1])
         except ValueError:
             raise UnreadableFile(
                 f"{location.shown}: an entry of the old store is damaged, so the store was left as it is: "
@@ -161,12 +167,11 @@ def _migrate(engine: Engine, location: Location, found: str | None, tell: Callab
 
 
 def _back_up(location: Location, found: str) -> Path:
-    """Copy a store file whole, the log included, before it is changed."""
+    """Copy a store file whole, the log included, before it is changed; no earlier copy is overwritten."""
     path = location.path
     assert path is not None
-    target = path.with_name(f"{path.name}.{found}")
-    if target.exists():
-        return target
+    names = (f"{path.name}.{found}{again}" for again in ("", *(f"-{number}" for number in range(2, 1000))))
+    target = next(path.with_name(name) for name in names if not path.with_name(name).exists())
     part = path.with_name(f".{target.name[:60]}.{os.getpid()}.new")
     try:
         source, copy = sqlite3.connect(path), sqlite3.connect(part)

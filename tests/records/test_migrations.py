@@ -92,6 +92,17 @@ def test_an_old_store_is_taken_on_after_saying_so(where: str, body: dict) -> Non
         assert version(str(backup)) == "0001"
 
 
+def test_a_copy_kept_before_is_not_overwritten(tmp_path: Path, body: dict) -> None:
+    where = tmp_path / "records.db"
+    (tmp_path / "records.db.0001").write_text("an earlier copy")
+    old_store(str(where), [body])
+    said: list[str] = []
+    open_store(where, tell=said.append).close()
+    assert (tmp_path / "records.db.0001").read_text() == "an earlier copy"
+    assert version(str(tmp_path / "records.db.0001-2")) == "0001"
+    assert "records.db.0001-2" in said[0]
+
+
 def test_an_empty_old_store(where: str, body: dict) -> None:
     old_store(where, [])
     with open_store(where, tell=lambda _: None) as store:
