@@ -17,6 +17,7 @@ from calibration.model import Calibration
 from core.errors import NothingMeasurable
 from core.fitting import LineFit
 from core.geometry import Points
+from core.quantity import Measured
 from inspection.document import Entry
 from inspection.moves import Moves, Pixel, movable, parse_moves, with_moves
 from inspection.picture import weld_entry
@@ -30,6 +31,15 @@ PAPER_PX = 1600
 """Long side of the sheet on which a profile is drawn, for which there is no picture."""
 SAME_POINT_PX = 0.5
 """A point that moved less between two versions of the program is the same point (a choice, no source)."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Remeasured:
+    """One weld measured again: what was found with points moved, its values, and its entry in the result document."""
+
+    weld: FoundWeld
+    values: Mapping[str, Measured]
+    entry: Entry
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -68,8 +78,8 @@ class Session:
         """Check what came from outside, see `inspection.moves.parse_moves`."""
         return parse_moves(value, self.welds[index].section, self.width_px, self.height_px)
 
-    def measure(self, index: int, moves: Moves) -> tuple[FoundWeld, Entry]:
-        """Return one weld with points moved, and its entry as in the result document.
+    def measure(self, index: int, moves: Moves) -> Remeasured:
+        """Return one weld with points moved.
 
         Raises
         ------
@@ -81,7 +91,7 @@ class Session:
         moved = with_moves(self.welds[index], moves, self.frame)
         values = measure(moved.section)
         entry = weld_entry(self.numbers[index], moved, values, self.calibration, self.settings)
-        return moved, entry
+        return Remeasured(moved, values, entry)
 
     def handles(self, index: int, moves: Moves, moved: FoundWeld) -> dict[str, list[list[float]]]:
         """Return the points that can be moved by name, [[x, y], ...] px; a fillet's root follows its plates."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import tempfile
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,6 +13,7 @@ from core.errors import ToelineError, UnreadableFile, UsageError
 from desk.review import drawn
 from desk.review.decision import Decision
 from desk.review.items import Item, seen
+from desk.review.judged import judged
 from inspection.session import Session, open_session
 
 if TYPE_CHECKING:
@@ -20,27 +21,14 @@ if TYPE_CHECKING:
 
 OPEN_AT_ONCE = 3
 """Pictures that stay open; the one that was not looked at for longest is closed."""
-Judge = Callable[[Mapping[str, Any], Mapping[str, Any]], Mapping[str, Any]]
-"""Takes an entry of the result document and a weld measured again; returns what of the weld is judged anew."""
-
-
-def not_judged(entry: Mapping[str, Any], weld: Mapping[str, Any]) -> Mapping[str, Any]:
-    """Say of every outcome that it was found for other points: nothing here can judge them again."""
-    del weld
-    why = "the points were moved and nothing was judged since"
-    outcomes = [part | {"outcome": "not_assessed", "reason": why} for part in entry["welds"][0]["outcomes"]]
-    return {"outcomes": outcomes, "gauges": []}
 
 
 class Desk:
     """What one sitting at the desk knows; safe to use from several threads."""
 
-    def __init__(
-        self, items: list[Item], store: Store, *, operator: str | None = None, judge: Judge = not_judged
-    ) -> None:
+    def __init__(self, items: list[Item], store: Store, *, operator: str | None = None) -> None:
         self._items = {item.id: item for item in items}
         self._store = store
-        self._judge = judge
         self._sessions: dict[str, Session] = {}
         self._lock = threading.RLock()
         self._kept = tempfile.TemporaryDirectory(prefix="toeline-desk-")
@@ -167,12 +155,11 @@ class Desk:
         return dict(item.entry) | {"source": source}, calibration
 
     def _measured(self, item: Item, session: Session, index: int, moves: Any) -> dict[str, Any]:
-        moved, entry = session.measure(index, moves)
-        weld = item.weld if not moves else entry | dict(self._judge(item.entry, entry))
+        again = session.measure(index, moves)
         return {
-            "weld": weld,
-            "handles": session.handles(index, moves, moved),
-            "lines": drawn.lines(session, moved),
+            "weld": judged(item.entry, again, session) if moves else item.weld,
+            "handles": session.handles(index, moves, again.weld),
+            "lines": drawn.lines(session, again.weld),
         }
 
     def _weld(self, item: Item, session: Session, index: int, moves: Any) -> dict[str, Any]:

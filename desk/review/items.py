@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -82,7 +83,8 @@ def of_result(path: Path, store: Store | None) -> list[Item]:
         path = path / RESULT
         if not path.is_file():
             raise UsageError(f"{path.parent}: there is no {RESULT} in this folder: write one with measure --output.")
-    document = read_result(path).model_dump(mode="json", by_alias=True)
+    read_result(path)  # checks it; what is kept is what the file says, to the letter
+    document = json.loads(read_bytes(path))
     items: list[Item] = []
     for entry in document["results"]:
         for weld in entry["welds"] or [None]:

@@ -36,6 +36,12 @@ def groove() -> Session:
     return opened("groove")[1]
 
 
+def both(session: Session, moves: dict) -> tuple:
+    """Return the first weld and its entry with points moved."""
+    again = session.measure(0, moves)
+    return again.weld, again.entry
+
+
 def value(entry: dict, name: str) -> float:
     return entry["measurements"][name]["value"]
 
@@ -43,14 +49,14 @@ def value(entry: dict, name: str) -> float:
 @pytest.mark.parametrize("name", MM_PER_PX)
 def test_without_moves_the_entry_is_that_of_the_result(name: str) -> None:
     entry, session = opened(name)
-    assert [session.measure(i, {})[1] for i in range(len(session.welds))] == entry["welds"]
+    assert [session.measure(i, {}).entry for i in range(len(session.welds))] == entry["welds"]
 
 
 def test_a_toe_moved_along_its_plate_lengthens_the_leg_by_as_much(tee: Session) -> None:
-    found, before = tee.measure(0, {})
+    found, before = both(tee, {})
     root, toe = (np.array(found.points_px[name]) for name in ("root", "toe_right"))
     step = 10.0 * (toe - root) / np.hypot(*(toe - root))
-    _, after = tee.measure(0, {"toe_right": (tuple(toe + step),)})
+    _, after = both(tee, {"toe_right": (tuple(toe + step),)})
     assert value(after, "leg_right") - value(before, "leg_right") == pytest.approx(10 * 0.028, abs=2e-3)
     assert value(after, "leg_left") == pytest.approx(value(before, "leg_left"), abs=1e-6)
     assert "marked_by_person" in {flag["code"] for flag in after["flags"]}
@@ -58,43 +64,43 @@ def test_a_toe_moved_along_its_plate_lengthens_the_leg_by_as_much(tee: Session) 
 
 
 def test_plates_moved_in_parallel_take_the_root_along(tee: Session) -> None:
-    found, _ = tee.measure(0, {})
+    found = tee.measure(0, {}).weld
     handles = tee.handles(0, {}, found)
     shift = np.array([7.0, -4.0])
     moves = {name: tuple(map(tuple, np.array(handles[name]) + shift)) for name in ("plate_left", "plate_right")}
-    moved, _ = tee.measure(0, moves)
+    moved = tee.measure(0, moves).weld
     assert tee.handles(0, moves, moved)["root"][0] == pytest.approx(np.array(handles["root"][0]) + shift, abs=1e-6)
 
 
 def test_plate_line_turned_about_its_root_turns_the_joint_angle(tee: Session) -> None:
-    found, before = tee.measure(0, {})
+    found, before = both(tee, {})
     root = np.array(found.points_px["root"])
     ends = np.array(tee.handles(0, {}, found)["plate_right"]) - root
     turn = math.radians(2.0)
     turned = ends @ np.array([[math.cos(turn), -math.sin(turn)], [math.sin(turn), math.cos(turn)]]) + root
-    _, after = tee.measure(0, {"plate_right": tuple(map(tuple, turned))})
+    _, after = both(tee, {"plate_right": tuple(map(tuple, turned))})
     assert abs(value(after, "joint_angle") - value(before, "joint_angle")) == pytest.approx(2.0, abs=0.15)
 
 
 def test_root_side_of_a_butt_weld_moves_as_its_face_does(butt: Session) -> None:
-    found, before = butt.measure(0, {})
+    found, before = both(butt, {})
     handles = butt.handles(0, {}, found)
     left, right = (np.array(handles[name][0]) for name in ("root_toe_left", "root_toe_right"))
     out = (right - left) / np.hypot(*(right - left))
-    _, after = butt.measure(0, {"root_toe_right": (tuple(right + 20 * out),)})
+    _, after = both(butt, {"root_toe_right": (tuple(right + 20 * out),)})
     assert value(after, "root_width") - value(before, "root_width") == pytest.approx(20 * 0.027, abs=5e-3)
     assert value(after, "cap_width") == value(before, "cap_width")
     assert any(flag["message"].startswith("root side: given by a person") for flag in after["flags"])
 
 
 def test_root_edge_of_a_groove_opens_the_gap(groove: Session) -> None:
-    found, before = groove.measure(0, {})
+    found, before = both(groove, {})
     handles = groove.handles(0, {}, found)
     left, right = (np.array(handles[name][0]) for name in ("root_edge_left", "root_edge_right"))
     along = np.array(handles["plate_left"][0]) - np.array(handles["plate_left"][1])
     step = 15.0 * along / np.hypot(*along)
     assert step @ (right - left) > 0
-    moved, after = groove.measure(0, {"root_edge_right": (tuple(right + step),)})
+    moved, after = both(groove, {"root_edge_right": (tuple(right + step),)})
     assert value(after, "root_gap") - value(before, "root_gap") == pytest.approx(15 * 0.028, abs=2e-3)
     assert value(after, "thickness_right") == pytest.approx(value(before, "thickness_right"), abs=0.02)
     assert moved.points_px["land_bottom_right"] == pytest.approx(tuple(right + step), abs=1e-6)
@@ -126,21 +132,21 @@ def test_points_from_outside_are_checked(tee: Session, moves: object, what: str)
 
 
 def test_toes_that_changed_sides_are_refused(tee: Session) -> None:
-    points = tee.measure(0, {})[0].points_px
+    points = tee.measure(0, {}).weld.points_px
     with pytest.raises(NothingMeasurable, match="changed sides"):
         tee.measure(0, {"toe_left": (points["toe_right"],), "toe_right": (points["toe_left"],)})
 
 
 def test_parallel_plate_lines_are_refused(tee: Session) -> None:
-    handles = tee.handles(0, {}, tee.measure(0, {})[0])
+    handles = tee.handles(0, {}, tee.measure(0, {}).weld)
     first = np.array(handles["plate_right"])
     with pytest.raises(NothingMeasurable, match="do not meet"):
         tee.measure(0, {"plate_left": tuple(map(tuple, first - [0, 30]))})
 
 
 def test_a_toe_off_the_metal_is_told_of(tee: Session) -> None:
-    toe = np.array(tee.measure(0, {})[0].points_px["toe_left"])
-    _, entry = tee.measure(0, {"toe_left": (tuple(toe + np.array([60.0, -60.0])),)})
+    toe = np.array(tee.measure(0, {}).weld.points_px["toe_left"])
+    _, entry = both(tee, {"toe_left": (tuple(toe + np.array([60.0, -60.0])),)})
     assert "mark_off_outline" in {flag["code"] for flag in entry["flags"]}
 
 
@@ -148,7 +154,7 @@ def test_a_toe_off_the_metal_is_told_of(tee: Session) -> None:
 def test_any_points_in_the_picture_give_values_or_a_sentence(name: str) -> None:
     _, session = opened(name)
     rng = np.random.default_rng(3)
-    base = session.handles(0, {}, session.measure(0, {})[0])
+    base = session.handles(0, {}, session.measure(0, {}).weld)
     base.pop("root", None)
     refused: list[str] = []
     measured: list[set[str]] = []
@@ -158,7 +164,7 @@ def test_any_points_in_the_picture_give_values_or_a_sentence(name: str) -> None:
         raw = {key: (np.array(base[key]) + rng.normal(0, reach, np.shape(base[key]))).tolist() for key in chosen}
         given = {key: (points if "plate" in key else points[0]) for key, points in raw.items()}
         try:
-            _, entry = session.measure(0, session.moves(0, given))
+            _, entry = both(session, session.moves(0, given))
         except ToelineError as error:
             refused.append(str(error))
         else:
@@ -171,7 +177,7 @@ def test_any_points_in_the_picture_give_values_or_a_sentence(name: str) -> None:
 
 def test_measuring_again_takes_well_under_150_ms(tee: Session) -> None:
     """The bound of the page on a picture of 7 megapixels; the size of the picture has no part in it."""
-    found = tee.measure(0, {})[0]
+    found = tee.measure(0, {}).weld
     x, y = found.points_px["toe_right"]
     times = []
     for step in range(10):
@@ -209,11 +215,11 @@ def test_a_profile_is_laid_on_a_sheet_of_paper(tmp_path: Path) -> None:
     entry = measure_file(path, Settings(joint="butt"))
     session = open_session(entry, folder=tmp_path)
     assert session.picture is None
-    found, before = session.measure(0, {})
+    found, before = both(session, {})
     handles = session.handles(0, {}, found)
     (left,), (right,) = handles["toe_left"], handles["toe_right"]
     assert 0 < left[0] < right[0] < session.width_px
     assert all(0 < y < session.height_px for _, y in (left, right))
     mm_per_px = session.frame.mm_per_px(np.array(left))
-    _, after = session.measure(0, {"toe_right": ((right[0] + 10, right[1]),)})
+    _, after = both(session, {"toe_right": ((right[0] + 10, right[1]),)})
     assert value(after, "cap_width") - value(before, "cap_width") == pytest.approx(10 * mm_per_px, rel=0.02)

@@ -88,11 +88,12 @@ function table(weld, found, system, chosen, drawable, choose) {
   }
 
   function limit(part) {
-    const bound = part.limit === null || part.limit === undefined ? "" : `limit ${plain(part.limit, part.unit, system)}`;
-    const why = part.reason || part.missing;
+    const known = part.limit !== null && part.limit !== undefined;
+    const bound = part.own_limit ? `limit ${part.own_limit}` : known ? `limit ${plain(part.limit, part.unit, system)}` : "";
+    const why = part.message || part.reason;
     return make("tr", { class: "limit" }, make("td", { colspan: inch ? 5 : 4 }, outcomeMark(part.outcome), bound ? ` · ${bound}` : "",
-      make("span", { class: "source" }, [part.criterion, part.source].filter(Boolean).join(", ")),
-      why ? make("span", { class: "reason" }, String(why)) : null));
+      why ? make("span", { class: "reason" }, String(why)) : null,
+      make("span", { class: "source" }, [part.criterion, part.source, part.rule].filter(Boolean).join(", "))));
   }
 }
 
@@ -117,9 +118,11 @@ function origin(item) {
 function gauges(weld, system) {
   if (!weld.gauges || weld.gauges.length === 0) return null;
   const rows = weld.gauges.map((part) => make("tr", {}, make("th", { scope: "row" }, String(part.gauge), make("span", { class: "was" }, labelOf(weld, part.quantity))),
-    make("td", { class: "n value" }, reading(part, system)), make("td", { class: "reason" }, part.why ? String(part.why) : "")));
-  return make("table", { class: "figures gauges" }, make("caption", {}, "What a hand gauge would read here (modelled)"),
-    make("thead", {}, make("tr", {}, make("th", { scope: "col" }, "gauge"), make("th", { scope: "col", class: "n" }, "reading"), make("th", { scope: "col" }, "why it differs"))),
+    make("td", { class: "n" }, make("span", { class: "value" }, reading(part, system)), modelled(part, system)),
+    make("td", { class: "reason" }, String(part.why || part.reason || ""))));
+  return make("table", { class: "figures gauges" }, make("caption", {}, "What a hand gauge would read here, modelled: the gauge is taken for perfect and set with a steady hand"),
+    make("colgroup", {}, make("col", { class: "of-gauge" }), make("col", { class: "of-reading" }), make("col")),
+    make("thead", {}, make("tr", {}, make("th", { scope: "col" }, "gauge"), make("th", { scope: "col", class: "n" }, "reading"), make("th", { scope: "col", class: "last" }, "why it differs"))),
     make("tbody", {}, ...rows));
 }
 
@@ -128,7 +131,14 @@ function labelOf(weld, name) {
   return (item && item.label) || String(name || "");
 }
 
+// What a gauge with steps stands at before a person reads it.
+function modelled(part, system) {
+  if (!part.step_text || typeof part.reading !== "number") return null;
+  return make("span", { class: "stands" }, plain(part.reading, part.unit || "mm", system));
+}
+
 function reading(part, system) {
+  if (part.step_text) return String(part.step_text);
   if (typeof part.reading === "number") return plain(part.reading, part.unit || "mm", system);
   return part.reading === null || part.reading === undefined ? "–" : `${part.reading} ${part.unit ? symbolOf(part.unit, "metric") : ""}`.trim();
 }
