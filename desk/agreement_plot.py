@@ -146,7 +146,8 @@ def _name(axes: Axes, height: float, half: float, colour: str) -> None:
             clip_on=False,
         )
         axes.update_datalim([(0.0, height - half), (0.0, height + half)], updatex=False)
-    text = f"{height:+.2f}".replace("-", "−")
+    low, high = axes.get_ylim()
+    text = f"{height:+.{2 if abs(high - low) > 0.2 else 3}f}".replace("-", "−")
     axes.text(1.065, height, text, transform=across, ha="left", va="center", color=colour, fontsize=8)
 
 

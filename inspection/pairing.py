@@ -130,15 +130,15 @@ def _modelled(weld: Entry, gauge: str, quantity: str) -> tuple[float | None, str
     """Return what the modelled gauge reads for a quantity, or why there is no such reading."""
     listed = weld.get("gauges")
     if not isinstance(listed, list | tuple) or not listed:
-        return None, "the result holds no modelled gauges"
+        return None, "the result holds no modelled gauges, which toeline measure --gauges adds"
     items = [item for item in listed if isinstance(item, dict) and as_key(str(item.get("gauge"))) == as_key(gauge)]
     if not items:
         return None, f"the result models no gauge called {gauge!r}"
     for item in items:
         if as_key(str(item.get("quantity"))) == quantity:
             # What its graduations let a person read, where it tells; where it stands between them otherwise.
-            for value in (item.get("step_reading"), item.get("reading")):
-                if isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < 1e9:
-                    return float(value), ""
+            value = item.get("step_reading", item.get("reading"))
+            if isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < 1e9:
+                return float(value), ""
             return None, str(item.get("reason") or f"the modelled {gauge!r} gives no reading of {quantity}")
     return None, f"the modelled {gauge!r} does not read {quantity}"

@@ -208,8 +208,10 @@ def as_key(name: str) -> str:
 
 def _without_decimal_comma(text: str) -> str:
     """Read ``9,5`` as 9.5; refuse ``1,250``, which is a thousand to some and a little over one to others."""
+    if text.count(",") > 1:
+        raise UsageError(f"the reading {text!r} is not understood: write one number, like 9.5 mm.")
     match = _DECIMAL_COMMA.search(text)
-    if match is None or text.count(",") > 1:
+    if match is None:
         return text
     if len(match["rest"]) == 3 and match["whole"].lstrip("+-0"):
         raise UsageError(f"the reading {text!r} could mean two numbers: write a decimal point.")
