@@ -21,7 +21,7 @@ from core.errors import UsageError
 from core.geometry import Points
 from core.quantity import COVERAGE_FACTOR
 
-Artefact = Literal["points", "ruler", "board"]
+Artefact = Literal["points", "ruler", "board", "step"]
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -25,6 +25,10 @@ from core.geometry import Points
 
 SMALLEST_ANGLE_DEG = 8.0
 """Between the line of sight and the laser plane: below it heights hardly move the line."""
+
+
+BORDER_SQUARES = 1.4
+"""A board has one more square around its inner corners, and a light border of at least some of one."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -91,7 +95,8 @@ def calibrate_laser(
             dropped.append((view.name, "its board was not found"))
             continue
         try:
-            used.append((view.name, list(names).index(view.name), clear_points(view, lens)))
+            index = list(names).index(view.name)
+            used.append((view.name, index, clear_points(_on_sheet(view, fit, index), lens)))
         except CalibrationRefused as refusal:
             dropped.append((view.name, refusal.message))
     if not used:
@@ -102,6 +107,18 @@ def calibrate_laser(
     plane = fit_plane([points for _, _, points in used], seen, pixel)
     calibration = _calibration(fit, plane, [index for _, index, _ in used], [name for name, _, _ in used])
     return RigCalibration(calibration, fit, plane, tuple(name for name, _, _ in used), tuple(dropped))
+
+
+def _on_sheet(view: LineView, fit: LensFit, index: int) -> LineView:
+    """Return the view without the points that lie beside the board: what is there has another distance."""
+    local = on_board(view.points_px, fit.calibration.lens, fit.turns[index], fit.places[index]) - fit.places[index]
+    local = local @ fit.turns[index]
+    known = fit.boards[index].board_mm
+    away = np.linalg.norm(known[:, None] - known[None], axis=2)
+    border = BORDER_SQUARES * float(away[away > 0].min())
+    inside = (local[:, :2] > known.min(axis=0) - border) & (local[:, :2] < known.max(axis=0) + border)
+    keep = inside.all(axis=1)
+    return replace(view, points_px=view.points_px[keep], std_px=view.std_px[keep])
 
 
 def _calibration(fit: LensFit, plane: PlaneFit, indices: Sequence[int], names: Sequence[str]) -> Calibration:

@@ -218,7 +218,7 @@ def _refuse_undetermined(
     if across < LEAST_SPREAD_SHARE * along or tilt > LARGEST_TILT_STD_DEG:
         raise CalibrationRefused(
             f"the stripes of all poses lie within {across:.2f} mm of one line in space, so the laser plane's tilt "
-            "about it is not determined: lift, lower or tilt the board by at least a tenth of its size between the poses"
+            "about it is not determined: lift, lower or tilt the board by a tenth of its size or more between poses"
         )
 
 

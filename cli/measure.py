@@ -25,7 +25,7 @@ OVERLAY_SUFFIXES = (".png", ".svg")
 def measure(
     files: Annotated[list[Path], typer.Argument(metavar="FILE...", help="Pictures, or profiles (.csv, .npy).")],
     joint: Annotated[str, typer.Option(metavar="JOINT", help="auto, tee, lap, butt or groove.")] = "auto",
-    source: Annotated[str, typer.Option(metavar="KIND", help="auto, macro or profile.")] = "auto",
+    source: Annotated[str, typer.Option(metavar="KIND", help="auto, macro, laser or profile.")] = "auto",
     calibration: Annotated[Path | None, typer.Option(metavar="CAL.json", help="Made by toeline calibrate.")] = None,
     scale: Annotated[str | None, typer.Option(metavar="LENGTH", help='Size of one pixel: "0.02 mm".')] = None,
     scale_from_metadata: Annotated[

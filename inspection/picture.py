@@ -61,10 +61,14 @@ def measure_file(path: str | Path, settings: Settings) -> Entry:
 def inspect_file(path: str | Path, settings: Settings, calibration: Calibration | None) -> Inspection:
     """Measure one picture or profile with a calibration already read."""
     kind = source_kind(path, settings)
+    if settings.source == "auto" and kind == "macro" and calibration is not None and calibration.kind == "laser":
+        kind = "laser"
     source: Entry = {"path": document.as_name(path), "sha256": None, "kind": kind, "width_px": None, "height_px": None}
     try:
         if kind == "profile":
             return _inspect_profile(path, settings, source)
+        if kind == "laser":
+            return _inspect_laser(path, settings, calibration, source)
         return _inspect_picture(path, settings, calibration, source)
     except UsageError:
         raise
@@ -73,7 +77,10 @@ def inspect_file(path: str | Path, settings: Settings, calibration: Calibration 
 
 
 def source_kind(path: str | Path, settings: Settings) -> str:
-    """Return "profile" or "macro", as chosen or by the suffix of the file."""
+    """Return "profile", "macro" or "laser", as chosen or by the suffix of the file.
+
+    A picture with the calibration of a rig is a laser frame, too; `inspect_file` sees to that.
+    """
     if settings.source != "auto":
         return settings.source
     return "profile" if Path(path).suffix.lower() in SUFFIXES else "macro"
@@ -98,6 +105,24 @@ def _inspect_profile(path: str | Path, settings: Settings, source: Entry) -> Ins
     return _measured(found, source, None, settings)
 
 
+def _inspect_laser(
+    path: str | Path, settings: Settings, calibration: Calibration | None, source: Entry
+) -> Inspection:
+    from inspection.laser_frame import measure_frame
+    from vision.frames import read_frame
+
+    if calibration is None:
+        raise needs_scale(settings)
+    if settings.marks is not None:
+        raise UsageError("--marks are for photographs of sections: leave them out for a laser frame.")
+    frame = read_frame(Path(path))
+    assert frame.pixels is not None
+    height, width = frame.pixels.shape[:2]
+    source |= {"sha256": frame.sha256, "width_px": width, "height_px": height}
+    measured = measure_frame(frame.pixels, calibration, joint=settings.joint, region=settings.region)
+    return _measured(measured.found, source, calibration, settings)
+
+
 def _inspect_picture(
     path: str | Path, settings: Settings, calibration: Calibration | None, source: Entry
 ) -> Inspection:
@@ -105,6 +130,8 @@ def _inspect_picture(
 
     if calibration is None and not settings.scale_from_metadata:
         raise needs_scale(settings)
+    if calibration is not None and calibration.kind == "laser":
+        raise UsageError("a photograph of a section is not measured with the calibration of a laser rig: calibrate it.")
     picture = read_picture(path)
     source |= {"sha256": picture.sha256, "width_px": picture.width_px, "height_px": picture.height_px}
     if calibration is None:

@@ -56,8 +56,11 @@ class Settings:
         given = [self.calibration is not None, self.scale_mm_per_px is not None, self.scale_from_metadata]
         if sum(given) > 1:
             raise UsageError("a picture has one scale: give one of --calibration, --scale and --scale-from-metadata.")
-        if self.source == "laser":
-            raise UsageError("--source laser is not served yet: use macro for a picture, profile for a profile file.")
+        if self.source == "laser" and self.calibration is None:
+            raise UsageError(
+                "--source laser needs the calibration of the rig: give --calibration RIG.json, made by "
+                "'toeline calibrate laser'."
+            )
         if self.region is not None and (min(self.region[:2]) < 0 or min(self.region[2:]) < 1):
             raise UsageError("--region must lie inside the picture: X,Y,W,H in pixels, W and H at least 1.")
 

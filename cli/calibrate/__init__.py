@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import typer
 
-from cli.calibrate import board, check, lens, points, resolution, ruler, target
+from cli.calibrate import board, check, laser, lens, points, resolution, ruler, target
 
 app = typer.Typer(
     help="Find what a pixel is in mm, from a target in the plane of the section.",
@@ -16,6 +16,7 @@ app.command("points")(points.points)
 app.command("ruler")(ruler.ruler)
 app.command("board")(board.board)
 app.command("lens")(lens.lens)
+app.command("laser", epilog=laser.EPILOG)(laser.laser)
 app.command("resolution")(resolution.resolution)
 app.command("check")(check.check)
 app.command("target")(target.target)

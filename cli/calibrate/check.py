@@ -25,11 +25,14 @@ def check(
     pattern: Annotated[str | None, typer.Option(help="A board, with --corners and --square.")] = None,
     corners: Annotated[str | None, typer.Option(metavar="8x3", help="Inner corners, columns x rows.")] = None,
     square: Annotated[str | None, typer.Option(metavar="LENGTH", help="Side of a square.")] = None,
+    step: Annotated[
+        str | None, typer.Option(metavar="LENGTH", help="Known height of a step in a laser frame of a rig.")
+    ] = None,
     dictionary: Dictionary = "DICT_4X4_250",
     marker_ratio: MarkerRatio = None,
     operator: Operator = None,
 ) -> int:
-    """Measure a known artefact again: two points, a rule or a board."""
+    """Measure a known artefact again: two points, a rule, a board, or a step under a laser rig."""
     from calibration.check import append_check, check_board, check_points, check_ruler
     from calibration.file import read_calibration
     from cli.calibrate import common
@@ -40,15 +43,24 @@ def check(
     from vision.picture import read_picture
 
     common.one_of(
-        {"points": length is not None, "ruler": spacing is not None, "board": pattern is not None},
+        {"points": length is not None, "ruler": spacing is not None, "board": pattern is not None,
+         "step": step is not None},
         "give one artefact: --length with --from and --to, --spacing of a rule, "
-        "or --pattern with --corners and --square.",
+        "--pattern with --corners and --square, or --step of a step block.",
     )
     allowed_mm = parse_length_mm(tolerance, name="--tolerance")
     known = read_calibration(calibration)
     when = common.today()
     entry: CheckEntry
-    if length is not None:
+    if step is not None:
+        from calibration.laser_check import check_step
+        from inspection.rig import stripe_profile
+
+        step_mm = parse_length_mm(step, name="--step")
+        profile = stripe_profile(image, known)
+        entry = check_step(known, profile.points_mm, profile.std_mm, step_mm, allowed_mm, date=when, operator=operator,
+                           source=image.name)  # fmt: skip
+    elif length is not None:
         length_mm = parse_length_mm(length, name="--length")
         first = parse_point(start or "", "--from")
         second = parse_point(end or "", "--to")

@@ -92,15 +92,20 @@ def origin_of(image: Path, sha256: str, operator: str | None) -> Origin:
 def save(out: Path, calibration: Calibration, image: Path, sha256: str, size_px: tuple[int, int], operator: str | None,
          more: dict[str, Any] | None = None) -> None:  # fmt: skip
     """Write the calibration and print what it says."""
-    import math
-
-    import numpy as np
-
     from calibration.file import write_calibration
     from cli.options import refuse_overwriting
 
     refuse_overwriting([out], [image])
     write_calibration(out, calibration, origin_of(image, sha256, operator))
+    tell(out, calibration, size_px, more)
+
+
+def tell(out: Path, calibration: Calibration, size_px: tuple[int, int], more: dict[str, Any] | None = None) -> None:
+    """Print what a calibration just written says."""
+    import math
+
+    import numpy as np
+
     centre = np.array([(size_px[0] - 1) / 2, (size_px[1] - 1) / 2])
     parts = calibration.relative_components(centre[None, :])
     print(f"Wrote {out}")

@@ -1,0 +1,135 @@
+"""The whole way for one laser frame: pixels to the line, the line to a profile in mm, the profile to welds.
+
+A frame of a folder, a video or a single file go the same way; `inspection.picture` and scans both stand on it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.model import Calibration
+from core.errors import NothingMeasurable, UsageError
+from core.geometry import Points, distance_to_segments
+from inspection.settings import JointChoice, Region
+from vision.profile import Gap, Profile
+from vision.section import Flag, WeldSurface
+from vision.stripe import Stripe, extract
+from vision.stripe_profile import check_frame, profile_from_stripe
+
+if TYPE_CHECKING:
+    from vision.find import FoundWeld, FoundWelds
+
+LEAST_GAP_MM = 0.4
+NEAR_TOE_MM = 0.25
+MANY_SATURATED = 0.3
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MeasuredFrame:
+    """What one frame gave: the line in the picture, the profile in mm, the welds in it."""
+
+    stripe: Stripe
+    profile: Profile
+    found: FoundWelds
+
+
+def measure_frame(
+    pixels: NDArray[Any], calibration: Calibration, *, joint: JointChoice = "auto", region: Region | None = None
+) -> MeasuredFrame:
+    """Find the welds that the laser line of a frame shows.
+
+    Parameters
+    ----------
+    pixels
+        (H, W) or (H, W, 3) blue, green, red; 8 or 16 bits, as the camera gave them.
+    region
+        (x, y, width, height) in pixels; the line is sought inside.
+
+    Raises
+    ------
+    CalibrationRefused
+        When the calibration is not that of a rig with such frames.
+    NothingMeasurable
+        When there is no clear line or no weld in it, with what was seen instead.
+    """
+    from vision.find import find_welds_in_profile
+
+    check_frame(calibration, pixels.shape)
+    stripe = _within(pixels, region)
+    profile = profile_from_stripe(stripe, calibration)
+    found = find_welds_in_profile(profile, joint=joint, calibration=calibration)
+    if not found.welds:
+        raise NothingMeasurable(
+            "no weld was recognised along the laser line: two straight plate surfaces with a weld between them are "
+            "needed in the frame"
+        )
+    shared = _stripe_flags(stripe)
+    welds = tuple(_with_gaps(weld, profile, shared) for weld in found.welds)
+    return MeasuredFrame(stripe, profile, replace(found, welds=welds))
+
+
+def _within(pixels: NDArray[Any], region: Region | None) -> Stripe:
+    if region is None:
+        return extract(pixels)
+    x, y, width, height = region
+    part = pixels[y : y + height, x : x + width]
+    if min(part.shape[:2]) < 32:
+        raise UsageError("--region must leave 32 x 32 pixels of the frame or more.")
+    stripe = extract(np.ascontiguousarray(part))
+    return replace(stripe, points_px=stripe.points_px + np.array([x, y], float))
+
+
+def _stripe_flags(stripe: Stripe) -> tuple[Flag, ...]:
+    share = float(stripe.saturated.mean())
+    if share <= MANY_SATURATED:
+        return ()
+    text = f"the laser line is overexposed along {100 * share:.0f} % of its length: shorten the exposure"
+    return (Flag("stripe_saturated", text),)
+
+
+def _with_gaps(weld: FoundWeld, profile: Profile, shared: tuple[Flag, ...]) -> FoundWeld:
+    """Say where points are missing in a weld; a toe beside missing points is known no better than they are wide."""
+    section = weld.section
+    flags = list(shared)
+    face = section.face
+    if face is not None:
+        for gap, ends in _inner_gaps(profile):
+            near = [side for side in ("left", "right") if _beside(getattr(face, f"toe_{side}"), ends)]
+            for side in near:
+                more = gap.length_mm / math.sqrt(12.0)
+                if side == "left":
+                    face = replace(face, toe_std_left=math.hypot(face.toe_std_left, more))
+                else:
+                    face = replace(face, toe_std_right=math.hypot(face.toe_std_right, more))
+                text = f"{gap.length_mm:.1f} mm are missing at the {side} toe: {gap.reason}"
+                flags.append(Flag("gap_at_toe", text))
+            if not near and _in_face(face, ends):
+                flags.append(Flag("gap_in_face", f"{gap.length_mm:.1f} mm are missing in the face: {gap.reason}"))
+        section = replace(section, face=face)
+    if not flags:
+        return weld
+    section = replace(section, flags=(*section.flags, *flags))
+    return replace(weld, section=section)
+
+
+def _inner_gaps(profile: Profile) -> Iterator[tuple[Gap, Points]]:
+    """Yield the gaps between points that are wide enough to matter, with the two points at their rims, (2, 2)."""
+    for gap in profile.gaps:
+        if 0 <= gap.after < len(profile.points_mm) - 1 and gap.length_mm > LEAST_GAP_MM:
+            yield gap, profile.points_mm[gap.after : gap.after + 2]
+
+
+def _beside(toe: Points, ends: Points) -> bool:
+    return distance_to_segments(toe, ends)[0] < NEAR_TOE_MM
+
+
+def _in_face(face: WeldSurface, ends: Points) -> bool:
+    chord = face.toe_right - face.toe_left
+    share = (ends - face.toe_left) @ chord / float(chord @ chord)
+    return bool(share.min() > 0.0 and share.max() < 1.0)
