@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from core.errors import NothingMeasurable, ToelineError, UsageError
+from core.errors import NothingMeasurable, ToelineError, UnreadableFile, UsageError
 
 if TYPE_CHECKING:
     from inspection.comparison import Compared, Comparison, Group
@@ -17,6 +17,7 @@ EPILOG = (
     "4 nothing to compare. Readings carry their unit: 3/8 in, 9.5 mm, 37°."
 )
 MOST_LINES = 10
+MOST_ROWS = 60
 
 
 def compare(
@@ -32,6 +33,13 @@ def compare(
     results: Annotated[
         list[Path] | None,
         typer.Option(metavar="RESULT.json", help="Written by toeline measure; may be repeated.", show_default=False),
+    ] = None,
+    records: Annotated[
+        str | None,
+        typer.Option(
+            metavar="STORE",
+            help='Compare with records, too: a file, a postgresql:// URL or "default". Rejected ones are left out.',
+        ),
     ] = None,
     sides: Annotated[
         str, typer.Option(metavar="HOW", help="together: left and right are one quantity; or apart.")
@@ -57,12 +65,16 @@ def compare(
     choose(units, ("metric", "inch"), "--units")
     choose(plots, FORMATS, "--plots")
     files = [*(results or ()), *(more or ())]
-    if not files:
-        raise UsageError("--results RESULT.json is needed: the result file of the pictures that were read by hand.")
+    if not files and records is None:
+        raise UsageError(
+            "--results RESULT.json or --records STORE is needed: what was measured on the pictures read by hand."
+        )
     table = None if output is None else output / "agreement.json"
     refuse_overwriting([json_file, table], [readings, *files])
     read = read_readings(readings)
     entries, status = _entries(files)
+    if records is not None:
+        entries += _recorded(records)
     compared = compare_readings(read, entries, sides_apart=sides == "apart")
     status = max(status, _complain(compared, str(readings)))
     if not compared.comparisons:
@@ -131,6 +143,18 @@ def _entries(files: list[Path]) -> tuple[list[dict[str, Any]], int]:
     if last is not None and not entries:
         raise last
     return entries, status
+
+
+def _recorded(where: str) -> list[dict[str, Any]]:
+    """Return what the records of a store hold."""
+    from cli.records import DEFAULT
+    from records.results import entries_of
+    from records.store import open_store
+
+    if where != DEFAULT and "://" not in where and not Path(where).exists():
+        raise UnreadableFile(f"{where}: there is no such store of records.")
+    with open_store(None if where == DEFAULT else where) as store:
+        return entries_of(store.record(line.id) for line in store.records())
 
 
 def _complain(compared: Compared, name: str) -> int:
@@ -210,10 +234,12 @@ def _print_comparison(console: Any, item: Comparison, units: str) -> None:
         if item.reference == "measured":
             table.add_column("s from U", no_wrap=True, justify="right")
             table.add_column("beyond U", no_wrap=True)
-        for group in item.groups:
+        for group in item.groups[:MOST_ROWS]:
             cells = _cells(group, scale, decimals)
             table.add_row(*(cells if item.reference == "measured" else cells[:-2]))
         console.print(table)
+        if len(item.groups) > MOST_ROWS:
+            console.print(f"  and {len(item.groups) - MOST_ROWS} more rows; --json lists them all")
     for reason, count in item.missing:
         console.print(f"  no modelled reading for {count} of the readings: {reason}")
     for remark in _remarks(item):
@@ -269,4 +295,4 @@ def _remarks(item: Comparison) -> list[str]:
     owns = [group.agreement.own for group in item.groups]
     if item.groups and item.reference == "measured" and owns[-1] is None:
         remarks.append("the uncertainty of a measured value was not evaluated, so nothing is said about it")
-    return remarks
+    return list(dict.fromkeys(remarks))[:MOST_LINES]

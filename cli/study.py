@@ -126,7 +126,7 @@ def _print(
     for found in (variance, ranges):
         _print_evaluation(console, design, found, tolerance, units)
     for part, operator in ranges.beyond[:10]:
-        console.print(f"  part {part} by {operator}: the range of the trials is beyond its limit: read it again")
+        console.print(f"  part {part!r} by {operator!r}: the range of the trials is beyond its limit: read it again")
 
 
 def _print_lines(console: Any, variance: VarianceStudy) -> None:

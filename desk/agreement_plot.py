@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 MOST_PANELS = 6
+MOST_BESIDE = 3
+MOST_NAMED = 8
 _TITLES = {"measured": "against the measured value", "modelled": "against the modelled reading"}
 
 
@@ -31,14 +33,22 @@ def agreement_plot(comparisons: Sequence[Comparison], kind: str = "png", *, unit
     units
         "metric" or "inch".
     """
-    rows = [(item, _panels(item)) for item in comparisons if item.groups]
+    rows = [
+        (item, panels[first : first + MOST_BESIDE])
+        for item in comparisons
+        if (panels := _panels(item))
+        for first in range(0, len(panels), MOST_BESIDE)
+    ]
     columns = max(len(panels) for _, panels in rows)
     scale, unit = display_unit(rows[0][0].unit, units)
     operators = list(dict.fromkeys(pair.reading.operator for _, panels in rows for g in panels for pair in g.pairs))
     with drawing():
         figure = sheet(2.0 + 4.3 * columns, 1.1 + 3.2 * len(rows))
         grid = figure.subplots(len(rows), columns, squeeze=False, sharex=True, sharey="row")
+        first_of: dict[str, Axes] = {}
         for axes_row, (item, panels) in zip(grid, rows, strict=True):
+            if first_of.setdefault(item.reference, axes_row[0]) is not axes_row[0]:
+                axes_row[0].sharey(first_of[item.reference])
             for axes, group in zip(axes_row, panels, strict=False):
                 _panel(axes, group, item, operators, scale)
             for axes in axes_row[len(panels) :]:
@@ -46,7 +56,13 @@ def agreement_plot(comparisons: Sequence[Comparison], kind: str = "png", *, unit
             axes_row[0].set_ylabel(f"reading − reference, {unit}")
         for axes in grid[-1]:
             axes.set_xlabel(f"mean of reading and reference, {unit}")
-        figure.suptitle(f"{rows[0][0].label}: hand readings", x=0.01, ha="left", fontsize=11, fontweight="bold")
+        figure.suptitle(
+            f"{rows[0][0].label}: hand readings{_left_out(rows[0][0], operators)}",
+            x=0.01,
+            ha="left",
+            fontsize=11,
+            fontweight="bold",
+        )
         figure.legend(
             handles=_legend(operators),
             loc="outside lower left",
@@ -62,6 +78,16 @@ def display_unit(unit: str, units: str) -> tuple[float, str]:
     if unit == "deg":
         return 1.0, "°"
     return (1 / MM_PER_INCH, "in") if units == "inch" else (1.0, unit)
+
+
+def _left_out(item: Comparison, operators: Sequence[str]) -> str:
+    gauges = {group.gauge for group in item.groups} - {None}
+    cut = []
+    if len(gauges) > MOST_PANELS:
+        cut.append(f"the first {MOST_PANELS} of {len(gauges)} gauges")
+    if len(operators) > MOST_NAMED:
+        cut.append(f"{MOST_NAMED} of {len(operators)} operators named")
+    return f" ({', '.join(cut)})" if cut else ""
 
 
 def _panels(item: Comparison) -> list[Group]:
@@ -165,7 +191,7 @@ def _legend(operators: Sequence[str]) -> list[object]:
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 
-    people = [Line2D([], [], label=short(name), **_marker(n)) for n, name in enumerate(operators[:8])]  # type: ignore[arg-type]
+    people = [Line2D([], [], label=short(name), **_marker(n)) for n, name in enumerate(operators[:MOST_NAMED])]  # type: ignore[arg-type]
     bar = Line2D([], [], color=INK, linewidth=0.9, marker="|", markersize=7, label="95 % confidence of bias and limits")
     return [
         *people,

@@ -69,7 +69,8 @@ def _readings(axes: Axes, design: Design, scale: float, unit: str) -> None:
     cut = f" (the first {len(parts)} of {len(design.parts)})" if len(parts) < len(design.parts) else ""
     axes.set_xlabel(f"part{cut}")
     axes.set_ylabel(f"reading, {unit}" if unit else "reading")
-    axes.set_title("readings by part and operator: mean, and each reading", loc="left")
+    who = f" (the first {len(operators)} of {len(design.operators)})" if len(operators) < len(design.operators) else ""
+    axes.set_title(f"readings by part and operator{who}: mean, and each reading", loc="left")
     axes.legend(loc="best", frameon=False, fontsize=8, title="operator")
 
 

@@ -106,19 +106,18 @@ def reference_of(pair: Pair, reference: Reference) -> float | None:
 
 def _groups(pairs: Sequence[Pair], reference: Reference) -> Iterable[Group]:
     """Yield each gauge with each of its operators, then each operator over several gauges, then all."""
-    gauges = list(dict.fromkeys(pair.reading.gauge for pair in pairs))
-    operators = list(dict.fromkeys(pair.reading.operator for pair in pairs))
-    for gauge in gauges:
-        with_gauge = [pair for pair in pairs if pair.reading.gauge == gauge]
-        theirs = list(dict.fromkeys(pair.reading.operator for pair in with_gauge))
-        for operator in theirs:
-            chosen = [pair for pair in with_gauge if pair.reading.operator == operator]
+    cells: dict[str, dict[str, list[Pair]]] = {}
+    for pair in pairs:
+        cells.setdefault(pair.reading.gauge, {}).setdefault(pair.reading.operator, []).append(pair)
+    by_operator: dict[str, list[Pair]] = {}
+    for gauge, people in cells.items():
+        for operator, chosen in people.items():
+            by_operator.setdefault(operator, []).extend(chosen)
             yield _group(gauge, operator, chosen, reference)
-        if len(theirs) > 1:
-            yield _group(gauge, None, with_gauge, reference)
-    if len(gauges) > 1:
-        for operator in operators:
-            chosen = [pair for pair in pairs if pair.reading.operator == operator]
+        if len(people) > 1:
+            yield _group(gauge, None, [pair for chosen in people.values() for pair in chosen], reference)
+    if len(cells) > 1:
+        for operator, chosen in by_operator.items():
             if len({pair.reading.gauge for pair in chosen}) > 1:
                 yield _group(None, operator, chosen, reference)
         yield _group(None, None, pairs, reference)

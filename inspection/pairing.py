@@ -50,9 +50,12 @@ class Alone:
 def pair_readings(readings: Iterable[Reading], results: Iterable[Entry]) -> tuple[list[Pair], list[Alone]]:
     """Join readings with entries of result documents by picture (name, path or SHA-256), weld and quantity."""
     entries = _distinct(results)
+    known: dict[str, Entry | str] = {}
     pairs, alone = [], []
     for reading in readings:
-        found = _pair(reading, entries)
+        if reading.source not in known:
+            known[reading.source] = _entry(reading.source, entries)
+        found = _pair(reading, known[reading.source])
         if isinstance(found, Pair):
             pairs.append(found)
         else:
@@ -61,16 +64,20 @@ def pair_readings(readings: Iterable[Reading], results: Iterable[Entry]) -> tupl
 
 
 def _distinct(results: Iterable[Entry]) -> list[Entry]:
-    """Leave out entries that say the same again."""
-    kept: list[Entry] = []
+    """Leave out entries that say the same of the same picture again."""
+    kept: dict[tuple[str, str | None], list[Entry]] = {}
     for entry in results:
-        if not any(entry["source"] == other["source"] and entry["welds"] == other["welds"] for other in kept):
-            kept.append(entry)
-    return kept
+        same = kept.setdefault((entry["source"]["path"], entry["source"]["sha256"]), [])
+        if not any(_said(entry) == _said(other) for other in same):
+            same.append(entry)
+    return [entry for same in kept.values() for entry in same]
 
 
-def _pair(reading: Reading, entries: list[Entry]) -> Pair | str:
-    entry = _entry(reading.source, entries)
+def _said(entry: Entry) -> tuple[Any, Any]:
+    return {str(weld["id"]): weld["measurements"] for weld in entry["welds"]}, entry["error"]
+
+
+def _pair(reading: Reading, entry: Entry | str) -> Pair | str:
     if isinstance(entry, str):
         return entry
     if entry["error"] is not None:

@@ -164,7 +164,8 @@ def test_names_of_any_kind_do_not_break_table_or_plot(
 @pytest.mark.parametrize(
     ("extra", "status", "words"),
     [
-        ([], 2, "--results RESULT.json is needed"),
+        ([], 2, "--results RESULT.json or --records STORE is needed"),
+        (["--records", "missing.db"], 3, "no such store"),
         (["--results", "RESULT", "--sides", "none"], 2, "--sides 'none' is not known"),
         (["--results", "RESULT", "--plots", "pdf"], 2, "--plots 'pdf' is not known"),
         (["--results", "RESULT", "--units", "feet"], 2, "--units 'feet' is not known"),
@@ -207,3 +208,22 @@ def test_nothing_to_compare(
     table.write_text(text)
     assert run(["compare", str(table), "--results", str(result)]) == status
     assert words in capsys.readouterr().err
+
+
+def test_records_are_compared_but_for_rejected_ones(
+    result: Path, tmp_path: Path, capsys: pytest.CaptureFixture
+) -> None:
+    from records.store import open_store
+
+    where = str(tmp_path / "store.db")
+    assert run(["records", "add", str(result), "--records", where]) == 0
+    with open_store(where) as store:
+        record = next(line.id for line in store.records() if line.source and "butt" in line.source)
+        store.add(record, "rejected", who="operator C", why="the wrong coupon", body={})
+    capsys.readouterr()
+    assert run(["compare", str(SAMPLE), "--records", where, "--json", "-"]) == 0
+    content = json.loads(capsys.readouterr().out)
+    assert len(content["not_compared"]) == 6
+    assert all("no result of butt.jpg" in item["reason"] for item in content["not_compared"])
+    assert run(["compare", str(SAMPLE), "--records", where, "--results", str(result)]) == 0
+    assert "38 of 38 readings compared" in capsys.readouterr().out

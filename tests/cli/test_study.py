@@ -19,7 +19,7 @@ def test_published_study(tmp_path: Path, capsys: pytest.CaptureFixture) -> None:
     assert "distinct categories: 4 (4.86)" in shown.out
     assert "distinct categories: 5 (5.09)" in shown.out
     assert "p = 0.974 > 0.05" in shown.out
-    assert "part 4 by B: the range of the trials is beyond its limit" in shown.out
+    assert "part '4' by 'B': the range of the trials is beyond its limit" in shown.out
     assert (out / "study.png").read_bytes().startswith(b"\x89PNG")
     content = json.loads((out / "study.json").read_text(encoding="utf-8"))
     assert content["averages_and_ranges"]["components"]["GRR"]["share_of_tolerance"] == pytest.approx(
