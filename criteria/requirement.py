@@ -1,0 +1,128 @@
+"""A drawing's own limits as people write them: ``z6``, ``a4``, ``leg >= 1/4 in``, ``root_gap 1/16..3/32 in``."""
+
+from __future__ import annotations
+
+import difflib
+import math
+import re
+from collections.abc import Iterable
+
+from core.errors import UsageError
+from core.units import MM_PER_INCH, parse_signed_length_mm
+from criteria.expression import parse
+from criteria.limit import Case, Limit, OwnUnit
+from criteria.quantities import known, names_of, unit_of
+
+CALLOUTS = {"z": "leg", "a": "design_throat", "s": "throat_with_penetration"}
+"""Letters of ISO 2553 before a size: leg, design throat, throat with penetration (from memory)."""
+
+_NOMINAL = {"z": "nominal_leg_mm", "a": "nominal_throat_mm", "s": "nominal_penetration_mm"}
+_UNDERSTOOD = '"z6", "a4", "s5", "leg >= 1/4 in", "root_gap 1/16..3/32 in" or "bevel_angle 30..37.5 deg"'
+_CALLOUT = re.compile(r"([azs])\s*(\d[\d./\s]*?)\s*(mm|in|\"|)")
+_COMPARED = re.compile(r"([a-z_]+)\s*(>=|<=|≥|≤|>|<)\s*(.+)", re.DOTALL)
+_RANGED = re.compile(r"([a-z_]+)\s*[: ]\s*(.+?)\s*(?:\.\.|…| to )\s*(.+)", re.DOTALL)
+_UNIT = re.compile(r"([^\d\s./+-][^\d/]*)\s*$")
+_ANGLES = ("deg", "°", "degrees")
+LONGEST = 200
+
+
+def parse_requirement(text: str, where: str = "--require") -> Limit:
+    """Return one requirement as a limit.
+
+    A size call-out without a unit is in mm, as ISO 2553 has it; everything else carries its unit. ``leg`` means both
+    legs, and so for every value that has two sides.
+
+    Raises
+    ------
+    UsageError
+        With the expression, what is wrong with it, and what is understood.
+    """
+    named = text if len(text) <= 60 else f"{text[:57]}..."
+    where = f"{where} {named!r}"
+    if len(text) > LONGEST:
+        raise UsageError(f"{where} is too long: write one limit, like {_UNDERSTOOD}.")
+    bare = text.strip()
+    callout = _CALLOUT.fullmatch(bare)
+    if callout is not None:
+        letter, size, unit = callout.groups()
+        value, own_unit = _amount(f"{size} {unit or 'mm'}", "leg", where)
+        return _limit(bare, CALLOUTS[letter], value, None, own_unit, where)
+    compared = _COMPARED.fullmatch(bare)
+    if compared is not None:
+        name, sign, right = compared.groups()
+        value, own_unit = _amount(right, _known(name, where), where)
+        low, high = (value, None) if sign[0] in ">≥" else (None, value)
+        return _limit(bare, name, low, high, own_unit, where)
+    ranged = _RANGED.fullmatch(bare)
+    if ranged is None:
+        raise UsageError(f"{where} is not understood: write {_UNDERSTOOD}.")
+    name, left, right = ranged.groups()
+    _known(name, where)
+    unit = _UNIT.search(right)
+    high, own_unit = _amount(right, name, where)
+    low, low_unit = _amount(left if _UNIT.search(left) else f"{left} {unit[1] if unit else ''}", name, where)
+    if low_unit != own_unit:
+        raise UsageError(f"{where} has two units: write both ends in one.")
+    if low >= high:
+        raise UsageError(f"{where} ends below its start: write the smaller value first.")
+    return _limit(bare, name, low, high, own_unit, where)
+
+
+def nominal_sizes(requirements: Iterable[str], where: str = "--require") -> dict[str, float]:
+    """Return the nominal sizes that call-outs state, as fields of `Given`: the drawing has given them."""
+    sizes: dict[str, float] = {}
+    for text in requirements:
+        match = _CALLOUT.fullmatch(text.strip())
+        if match is not None:
+            value, unit = _amount(f"{match[2]} {match[3] or 'mm'}", "leg", f"{where} {text!r}")
+            sizes[_NOMINAL[match[1]]] = value * (MM_PER_INCH if unit == "in" else 1.0)
+    return sizes
+
+
+def _known(name: str, where: str) -> str:
+    if not names_of(name):
+        near = difflib.get_close_matches(name, known(), n=3, cutoff=0.5)
+        hint = f"did you mean {', '.join(near)}?" if near else "docs/limits.md lists them."
+        raise UsageError(f"{where}: {name!r} is no measured value: {hint}")
+    return name
+
+
+def _amount(text: str, quantity: str, where: str) -> tuple[float, OwnUnit]:
+    """Return a number in the unit in which it is written: mm, in or deg."""
+    unit = unit_of(quantity)
+    if unit == "mm2":
+        raise UsageError(f"{where}: areas cannot be limited, {quantity} is one.")
+    if unit == "deg":
+        match = re.fullmatch(r"\s*([+-]?\d+(?:\.\d+)?)\s*(\D*?)\s*", text)
+        if match is None or match[2] not in _ANGLES:
+            raise UsageError(f'{where}: {quantity} needs an angle with its unit, got {text.strip()!r}: like "35 deg".')
+        return float(match[1]), "deg"
+    value_mm = parse_signed_length_mm(text, name=f"{where}: the limit")
+    ending = _UNIT.search(text)
+    if ending is not None and ending[1].strip() in ("in", "inch", '"', "″", "”"):
+        return round(value_mm / MM_PER_INCH, 12), "in"
+    return value_mm, "mm"
+
+
+def _limit(text: str, quantity: str, low: float | None, high: float | None, own_unit: OwnUnit, where: str) -> Limit:
+    for value in (low, high):
+        if value is not None and (not math.isfinite(value) or value < 0):
+            raise UsageError(f"{where}: a limit must be 0 or more.")
+    direction = "range" if low is not None and high is not None else ("lower" if high is None else "upper")
+    end = high if high is not None else low
+    case = Case(
+        limit=parse(repr(end), where=where),
+        low=parse(repr(low), where=where) if direction == "range" else None,
+        verified="given",
+    )
+    return Limit(
+        id=text,
+        criterion="required",
+        source="given by the user",
+        text=text,
+        quantity=quantity,
+        joints=("tee", "lap", "butt", "groove"),
+        direction=direction,  # type: ignore[arg-type]
+        own_unit=own_unit,
+        cases=(case,),
+    )

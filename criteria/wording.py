@@ -1,0 +1,37 @@
+"""How limits and comparisons are worded."""
+
+from __future__ import annotations
+
+from core.quantity import COVERAGE_FACTOR, Quantity
+from core.units import nearest_fraction
+from criteria.limit import Limit
+from criteria.rules import Decision
+from measurement.meanings import REMEDIES
+
+
+def shown(value: float, limit: Limit) -> str:
+    """Return a limit as its own table would write it."""
+    if limit.own_unit == "in":
+        sixty_fourths = value * 64
+        if abs(sixty_fourths - round(sixty_fourths)) < 1e-6:
+            return f"{nearest_fraction(value)} in"
+        return f"{value:.3f} in"
+    return f"{value:.4g} {'°' if limit.own_unit == 'deg' else limit.own_unit}"
+
+
+def told(
+    limit: Limit, value: float, lower: float, upper: float, std: float, verdict: Decision, quantity: Quantity
+) -> str:
+    """Say in one sentence how the value lies to the limit, and what would settle a doubt."""
+    above = upper - value <= value - lower
+    end = upper if above else lower
+    size = f"{value:.4g} {limit.own_unit}"
+    if verdict == "meets":
+        return f"{size} is {'at most' if above else 'at least'} {shown(end, limit)}"
+    if verdict == "does_not_meet":
+        return f"{size} is {'more' if above else 'less'} than {shown(end, limit)} allows"
+    doubt = f"{shown(end, limit)} lies inside {value:.4g} ± {COVERAGE_FACTOR * std:.2g} {limit.own_unit}"
+    budget = max(quantity.budget, key=lambda part: part.standard_uncertainty)
+    remedy = REMEDIES.get(budget.source, "a smaller uncertainty")
+    apart = abs(end - value)
+    return f"{doubt}; what would settle it: {remedy} (U below {apart:.2g} {limit.own_unit}), or more sections"
