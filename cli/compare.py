@@ -18,6 +18,9 @@ EPILOG = (
 )
 MOST_LINES = 10
 MOST_ROWS = 60
+SIGNIFICANT = 0.05
+NO_STAR = "\N{NO-BREAK SPACE}"
+"""Holds the place of a star, so that decimal points stand in one column."""
 
 
 def compare(
@@ -195,7 +198,7 @@ def _print(compared: Compared, units: str) -> None:
     console.print(
         "Differences are reading minus reference; limits of agreement are bias ± 1.96 s; ± is 95 % confidence."
     )
-    console.print("Rows of all pool readings of the same values by several people or gauges: there, ± is too small.")
+    console.print('Rows "all" pool readings of the same values by several people or gauges: there, ± is too small.')
     for item in compared.comparisons:
         _print_comparison(console, item, units)
     if compared.alone:
@@ -227,14 +230,17 @@ def _print_comparison(console: Any, item: Comparison, units: str) -> None:
     console.print(f"{item.label}, {unit}, against {against}", style="bold")
     if item.groups:
         table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
-        table.add_column("gauge", no_wrap=True, max_width=22)
-        table.add_column("operator", no_wrap=True, max_width=18)
-        for name in ("n", "bias", "s", "lower limit", "upper limit", "± limits", "slope", "p"):
+        table.add_column("gauge\n operator", min_width=10, max_width=30, overflow="fold")
+        for name in ("n", "bias", "s", "lower\nlimit", "upper\nlimit", "±\nlimits", "slope"):
             table.add_column(name, no_wrap=True, justify="right")
         if item.reference == "measured":
-            table.add_column("s from U", no_wrap=True, justify="right")
-            table.add_column("beyond U", no_wrap=True)
+            table.add_column("s from\nU", no_wrap=True, justify="right")
+            table.add_column("> U", no_wrap=True)
+        heading = ""
         for group in item.groups[:MOST_ROWS]:
+            gauge = "all gauges" if group.gauge is None else group.gauge
+            if gauge != heading:
+                table.add_row(heading := gauge)
             cells = _cells(group, scale, decimals)
             table.add_row(*(cells if item.reference == "measured" else cells[:-2]))
         console.print(table)
@@ -259,19 +265,18 @@ def _cells(group: Group, scale: float, decimals: int) -> list[str]:
     limits = ["-", "-", "-"]
     if found.lower is not None and found.upper is not None:
         half = (found.upper.high - found.upper.value) * scale
-        limits = [number(found.lower.value), number(found.upper.value), f"± {half:.{decimals}f}"]
-    slope = ["-", "-"]
+        limits = [number(found.lower.value), number(found.upper.value), f"{half:.{decimals}f}"]
+    slope = "-"
     if found.slope is not None:
-        slope = [f"{found.slope.value:+.2f}".replace("-", "−"), f"{found.slope.p:.2f}"]
+        slope = f"{found.slope.value:+.2f}{'*' if found.slope.p < SIGNIFICANT else NO_STAR}".replace("-", "−")
     own = found.own
     return [
-        group.gauge if group.gauge is not None else "all",
-        group.operator if group.operator is not None else "all",
+        f" {group.operator if group.operator is not None else 'all'}",
         str(found.n),
         bias,
         "-" if found.std is None else f"{found.std * scale:.{decimals}f}",
         *limits,
-        *slope,
+        slope,
         "-" if own is None else f"{own.expected_std * scale:.{decimals + 1}f}",
         "-" if own is None else ("yes" if own.exceeded else "no"),
     ]
@@ -287,7 +292,7 @@ def _remarks(item: Comparison) -> list[str]:
         remarks.append("some values were read again by the same person: such readings are alike, the ± are too small")
     for group in item.groups:
         slope = group.agreement.slope
-        if slope is not None and slope.p < 0.05:
+        if slope is not None and slope.p < SIGNIFICANT:
             who = ", ".join(name for name in (group.gauge, group.operator) if name is not None) or "all"
             remarks.append(
                 f"{who}: the difference changes with the size (slope {slope.value:+.2f}): bias is no constant"

@@ -133,9 +133,9 @@ def _print_lines(console: Any, variance: VarianceStudy) -> None:
     from rich import box
     from rich.table import Table
 
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
-    table.add_column("analysis of variance", no_wrap=True)
-    for heading in ("df", "sum of squares", "mean square", "F", "p"):
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
+    table.add_column("analysis of variance")
+    for heading in ("df", "sum of\nsquares", "mean\nsquare", "F", "p"):
         table.add_column(heading, no_wrap=True, justify="right")
     for lines, title in ((variance.lines, ""), (variance.pooled_lines or (), ", interaction pooled")):
         for line in lines:
@@ -158,13 +158,13 @@ def _print_evaluation(console: Any, design: Design, found: Evaluation, tolerance
     from inspection.study import LABELS
 
     scale, unit = display_unit(design.unit, units)
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
-    table.add_column(found.method, no_wrap=True)
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
+    table.add_column(found.method)
     table.add_column("", no_wrap=True)
-    for heading in (f"std, {unit}" if unit else "std", "95 % confidence", "% of total", "% of variance"):
+    for heading in (f"std, {unit}" if unit else "std", "95 %\nconfidence", "% of\ntotal", "% of\nvariance"):
         table.add_column(heading, no_wrap=True, justify="right")
     if tolerance is not None:
-        table.add_column("% of tolerance", no_wrap=True, justify="right")
+        table.add_column("% of\ntolerance", no_wrap=True, justify="right")
     for code, spread in found.spreads.items():
         low_high = spread.interval
         share, contribution = found.share(code), found.contribution(code)

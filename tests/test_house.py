@@ -109,7 +109,14 @@ def test_every_command_is_in_readme() -> None:
 
 
 def test_files_that_documents_point_to_exist() -> None:
-    for name in ("README.md", "DEVELOPERS.md", "docs/how-it-measures.md", "docs/records.md", "sample_images/README.md"):
+    for name in (
+        "README.md",
+        "DEVELOPERS.md",
+        "docs/how-it-measures.md",
+        "docs/records.md",
+        "docs/compare.md",
+        "sample_images/README.md",
+    ):
         page = ROOT / name
         for target in re.findall(r"\]\(([^)#:]+)\)", page.read_text(encoding="utf-8")):
             assert (page.parent / target).exists(), (name, target)
@@ -171,7 +178,8 @@ def test_start_loads_nothing_heavy(arguments: list[str]) -> None:
     """pydantic is left out: the command line library itself loads it where it is installed."""
     code = (
         f"import sys; from cli.main import run; status = run({arguments!r});"
-        "print('loaded:', *sorted({'cv2', 'numpy', 'pint', 'PIL', 'tifffile', 'fpdf'} & set(sys.modules)));"
+        "heavy = {'cv2', 'numpy', 'pint', 'PIL', 'tifffile', 'fpdf', 'scipy', 'matplotlib'};"
+        "print('loaded:', *sorted(heavy & set(sys.modules)));"
         "sys.exit(status)"
     )
     done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=False)

@@ -1,6 +1,7 @@
 """``toeline compare``: the sample readings, bad rows, bad files, and what is written."""
 
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -227,3 +228,24 @@ def test_records_are_compared_but_for_rejected_ones(
     assert all("no result of butt.jpg" in item["reason"] for item in content["not_compared"])
     assert run(["compare", str(SAMPLE), "--records", where, "--results", str(result)]) == 0
     assert "38 of 38 readings compared" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("command", ["compare", "study"])
+def test_no_figure_is_cut_on_a_narrow_screen(
+    command: str, result: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture
+) -> None:
+    study = ROOT / "tests" / "data" / "gauges" / "ten_parts_three_operators.csv"
+    arguments = {
+        "compare": [str(SAMPLE), "--results", str(result)],
+        "study": [str(study), "--unit", "mm", "--tolerance", "4 mm"],
+    }[command]
+    monkeypatch.setenv("FORCE_COLOR", "1")  # taken for a terminal
+    monkeypatch.setenv("COLUMNS", "80")
+    assert run([command, *arguments]) == 0
+    shown = re.sub(r"\x1b\[[0-9;]*m", "", capsys.readouterr().out)
+    assert max(len(line.rstrip()) for line in shown.splitlines()) <= 80
+    assert "…" not in shown
+    rows = [line.rstrip() for line in shown.splitlines() if re.match(r"  operator [AB] +[0-9]", line)]
+    against_measured = [row for row in rows if "0.025" in row or "0.25" in row]
+    assert len(against_measured) >= (8 if command == "compare" else 0)
+    assert all(row.endswith((" yes", " no")) for row in against_measured)
