@@ -293,9 +293,18 @@ POINT_VALUES = (
 )  # fmt: skip
 
 
+ROOT_VALUES = (
+    "root_penetration", "lack_of_root_fusion", "throat_with_penetration", "fused_area", "weld_metal_area", "dilution",
+)  # fmt: skip
+
+
 def _unseen(nominal: Interior, name: str) -> str | None:
     """Return why a value rests on a piece of line that the etch does not show, None when it does show."""
-    lines = nominal.lines
+    lines, inside = nominal.lines, nominal.section.inside
+    if inside is not None and inside.hollow_root and name in ROOT_VALUES:
+        return "a dark hollow lies at the root: fusion may lack there; mark the line past it"
+    if name == "weld_metal_area" and inside is not None and inside.through and nominal.section.root_side is None:
+        return "the weld goes through, but no face was recognised on its root side"
     if any(line.marked and not line.confidence.any() for line in lines):
         # A person's line, taken as given, with a person's uncertainty.
         return None

@@ -143,9 +143,16 @@ def _inside(
     root_px = None if section.root is None else calibration.to_px(section.root[None])[0]
     corners = np.vstack([frame.points[:, [0, -1]].reshape(-1, 2) for frame in frames.values()])
     sheet = reduced_sheet(
-        gray, outlines_px, calibration.to_px(corners), step / pixel, edge_px=2.0 + 2.5 * section.blur_mm / pixel,
-        spot_px=0.2 * chord / pixel, core_px=calibration.to_px(_core(section, surface)), seams_px=blackout(seam, calibration), root_px=root_px,
-    )  # fmt: skip
+        gray,
+        outlines_px,
+        calibration.to_px(corners),
+        step / pixel,
+        edge_px=2.0 + 2.5 * section.blur_mm / pixel,
+        spot_px=0.2 * chord / pixel,
+        core_px=calibration.to_px(_core(section, surface)),
+        seams_px=blackout(seam, calibration),
+        root_px=root_px,
+    )
     marked = calibration.to_mm(np.array(clicks, float)) if clicks else np.zeros((0, 2))
     window = _Window(gray, calibration, section, sheet, marked)
     gap: Found | str = "no open gap shows behind the root" if seam is None else seam.width
@@ -155,11 +162,12 @@ def _inside(
     lines = tuple(_line(window, side, candidate) for side, candidate in chosen.items())
     haz = haz_widths(window.sheet, lines, section, calibration)
     flags = _flags(window, lines, seam)
-    return Inside(lines, None, haz.left, haz.right, gap, haz_mm=haz.lines_mm), flags
+    hollow = bool(window.sheet.hollow.any()) and not len(marked)
+    return Inside(lines, None, haz.left, haz.right, gap, haz_mm=haz.lines_mm, hollow_root=hollow), flags
 
 
 def _core(section: Section, surface: WeldSurface) -> Points:
-    """Return the outline of what is weld metal for certain: between the plates of a fillet, under a butt weld's face."""
+    """Return the outline of what is weld metal for certain: between a fillet's plates, under a butt weld's face."""
     left, right = surface.toe_left, surface.toe_right
     if section.root is not None:
         return np.array([section.root + 0.85 * (toe - section.root) for toe in (left, right)] + [section.root])
@@ -237,42 +245,59 @@ def _weakest(candidate: Candidate) -> float:
 def _goes_through(window: _Window, proposals: Mapping[str, Candidate], whole: Sequence[str]) -> bool:
     """Tell whether a butt weld goes through: whether its deepest place has the tone of its weld metal.
 
-    Both readings share the line's upper part: there the tones on both sides of it are taken, that of parent
-    metal farther out. Where these tones do not tell, a line from toe to toe that is clear all along closes the weld.
+    Both readings share the line's upper part: there the tone outside it is taken, and that of parent metal
+    farther out. Where these tones do not tell, a line from toe to toe that is clear all along closes the weld.
     """
     sides = [proposals["left"], proposals["right"]]
-    tones: dict[str, list[NDArray[np.float32]]] = {"weld": [], "zone": [], "parent": []}
+    tones: dict[str, list[NDArray[np.float32]]] = {"zone": [], "parent": []}
     for candidate in sides:
         rows = slice(len(candidate.stations) // 10, len(candidate.stations) // 3)
         points = candidate.frame.points[rows]
         stations = np.rint(candidate.stations[rows]).astype(int)
-        for name, (first, last) in {"weld": (-0.8, -0.2), "zone": (0.2, 0.7), "parent": (2.5, 3.5)}.items():
+        for name, (first, last) in {"zone": (0.2, 0.7), "parent": (2.5, 3.5)}.items():
             offsets = np.unique(np.rint(np.linspace(first, last, 8) / candidate.frame.step_mm).astype(int))
             at = np.clip(stations[:, None] + offsets, 0, points.shape[1] - 1)
             tones[name].append(_tones(window, np.take_along_axis(points, at[..., None], axis=1)))
-    spread = np.linspace(-0.5, 0.5, 9)
-    patch = _deepest(window.section, sides) + np.stack(np.meshgrid(spread, spread), axis=-1)
-    there = float(np.median(_tones(window, patch)))
-    weld, zone, parent = (float(np.median(np.concatenate(found))) for found in tones.values())
+    beside = [np.concatenate(tones[name]) for name in ("zone", "parent")]
+    if min(len(levels) for levels in beside) == 0:
+        return False
+    zone, parent = (float(np.median(levels)) for levels in beside)
+    weld = window.sheet.core_level
     scale = min(abs(weld - zone), abs(weld - parent))
-    margin = min(abs(there - zone), abs(there - parent)) - abs(there - weld)
+    margin = min(
+        (min(abs(there - zone), abs(there - parent)) - abs(there - weld) for there in _tones_below(window, sides)),
+        default=0.0,
+    )
     if scale > LEAST_TONE_LEVELS and abs(margin) > 0.4 * scale:
         return margin > 0
     return min(_weakest(proposals[side]) for side in whole) < CLOSED
 
 
-def _deepest(section: Section, sides: Sequence[Candidate]) -> Points:
-    """Return a point in the middle of what may not be fused: mid-thickness, or near the root side."""
+def _tones_below(window: _Window, sides: Sequence[Candidate]) -> list[float]:
+    """Return the tones of patches under each other where a weld that does not go through leaves parent metal.
+
+    From one side that is near the root side, from two sides somewhere about the middle of the thickness.
+    """
     tops = np.mean([candidate.points_mm[0] for candidate in sides], axis=0)
     # Rows of the frame start square below each other: the foot below a toe lies as far along the last row.
     feet = np.mean([c.frame.points[-1, 0] + (c.points_mm[0] - c.frame.points[0, 0]) for c in sides], axis=0)
-    return np.asarray(tops + (0.5 if section.root_side is not None else 0.9) * (feet - tops))
+    depth = float(np.hypot(*(feet - tops)))
+    first, last = (0.3, 0.75) if window.section.root_side is not None else (0.8, 0.97)
+    width, height = np.linspace(-0.8, 0.8, 21), np.linspace(-0.4, 0.4, 9)
+    down = (feet - tops) / depth
+    across = np.array([-down[1], down[0]])
+    found = []
+    for at in np.arange(first * depth, last * depth - 0.3, 0.4):
+        patch = tops + (at + height[:, None, None]) * down + width[None, :, None] * across
+        tones = _tones(window, patch)
+        if len(tones) > 0.2 * width.size * height.size:
+            found.append(float(np.median(tones)))
+    return found
 
 
 def _tones(window: _Window, points_mm: Points) -> NDArray[np.float32]:
     values, metal = window.sheet.sample(window_px(window.calibration, points_mm))
-    found = values[0][metal > 0]
-    return found if len(found) else np.zeros(1, np.float32)
+    return np.asarray(values[0][metal > 0], np.float32)
 
 
 def _refusal(proposals: Sequence[Candidate]) -> str:
@@ -348,6 +373,6 @@ def _flags(window: _Window, lines: Sequence[FusionLine], seam: Seam | None) -> t
     if shown < LEAST_SHOWN and any(line.confidence.any() for line in lines):
         flags.append(Flag("fusion_faint", f"the etch shows only {100 * shown:.0f} % of the fusion line clearly"))
     if window.sheet.hollow.any():
-        text = "a dark hollow lies at the root; the line is taken along its near side"
+        text = "a dark hollow lies at the root, fusion may lack there; mark the line to measure the root"
         flags.append(Flag("hollow_root", text))
     return tuple(flags)

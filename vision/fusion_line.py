@@ -102,6 +102,8 @@ class Inside:
         Equivalent diameter above which spots are listed.
     haz_mm
         Outer limits of the heat-affected zone as far as they were found, (N, 2) each.
+    hollow_root
+        A dark hollow lies at the root and no person marked the line past it.
     """
 
     lines: tuple[FusionLine, ...]
@@ -112,6 +114,7 @@ class Inside:
     indications: tuple[Indication, ...] | None = None
     pore_size_mm: float = 0.2
     haz_mm: tuple[Points, ...] = ()
+    hollow_root: bool = False
 
     @property
     def through(self) -> bool:

@@ -42,6 +42,8 @@ class Support:
         Share of its blocks whose step has the mean's sign and stands clear of the noise.
     confidence
         (I,) signed step over noise, row by row.
+    inside
+        Level on the inner side.
     """
 
     step: float
@@ -49,6 +51,7 @@ class Support:
     score: float
     seen: float
     confidence: Floats
+    inside: float = 0.0
 
 
 def contrast(values: Rows, metal: Rows, step_mm: float) -> Rows:
@@ -133,4 +136,6 @@ def support(values: Rows, metal: Rows, path: Floats, length_mm: float, step_mm: 
     centres = (np.arange(blocks) + 0.5) * len(path) / blocks
     confidence = np.interp(rows, centres, filled)
     score = abs(mean_step) / (noise / np.sqrt(usable.sum()))
-    return Support(mean_step, drift, score, float(np.mean(signed[usable] > 2.0)), confidence)
+    return Support(
+        mean_step, drift, score, float(np.mean(signed[usable] > 2.0)), confidence, float(np.mean(means[0][usable]))
+    )

@@ -23,6 +23,8 @@ LEAST_SEEN = (0.75, 0.97)
 """A path by tone, or by texture, is a fusion line when its step stands this many standard uncertainties clear,
 over this share of it. Texture asks for more: paths through plain grain reach higher values there."""
 MORE_THAN_DRIFT = 2.5
+SAME_TONE = 0.7
+LEAVING = 2.0
 RIVAL_SHARE = 0.4
 """A path within the strongest one is the fusion line when its step is at least this share of that one's."""
 INNER_GAP_MM = 0.65
@@ -34,13 +36,18 @@ CLICK_STD_PX = 8.0
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Candidate:
-    """A path on a frame: stations (I,), the channel that shows it (0 tone, 1 texture), how well."""
+    """A path on a frame: stations (I,), the channel that shows it (0 tone, 1 texture), how well.
+
+    ``is_weld_metal`` tells whether its inner side has the tone of what is weld metal for certain: else another
+    boundary lies within.
+    """
 
     frame: Frame
     stations: NDArray[np.float64]
     channel: int
     support: Support
     total: float
+    is_weld_metal: bool
 
     @property
     def points_mm(self) -> Points:
@@ -53,6 +60,13 @@ class Candidate:
     @property
     def holds(self) -> bool:
         """Whether the test supports it."""
+        if not self.is_weld_metal:
+            return False
+        return self.stands_clear
+
+    @property
+    def stands_clear(self) -> bool:
+        """Whether both of its sides differ by more than they scatter and drift, along most of it."""
         least = LEAST_SCORE[self.channel], LEAST_SEEN[self.channel]
         steep = abs(self.support.step) >= MORE_THAN_DRIFT * self.support.drift
         return steep and self.support.score >= least[0] and self.support.seen >= least[1]
@@ -71,14 +85,21 @@ def propose(
         (N, 2) points that a person put on the line, each within about ``click_std_mm``; the path passes them by
         and is free between them.
     """
-    values, metal = sheet.sample(window_px(calibration, frame.points))
-    hollow = sheet.hollow_at(window_px(calibration, frame.points)) > 0
+    at = window_px(calibration, frame.points)
+    values, metal = sheet.sample(at)
+    hollow = sheet.hollow_at(at) > 0
     if hollow.any():
         frame = _before(frame, hollow)
-    pull = None if clicks_mm is None or len(clicks_mm) == 0 else _pull(frame, clicks_mm, click_std_mm)
+    pull = np.zeros(frame.allowed.shape, np.float32)
+    if frame.stays_in_metal:
+        pull += LEAVING * (1 - sheet.solid_at(at))
+    marked = clicks_mm is not None and len(clicks_mm) > 0
+    if clicks_mm is not None and marked:
+        pull += _pull(frame, clicks_mm, click_std_mm)
     best: Candidate | None = None
     for channel in (TONE, TEXTURE):
-        found = _best(frame, values[channel], metal, channel, pull)
+        core = sheet.core_level if channel == TONE else None
+        found = _best(frame, values[channel], metal, channel, pull, core, marked=marked)
         if found is not None and (found.holds or best is None):
             best = found
         if best is not None and best.holds:
@@ -109,7 +130,10 @@ def _best(
     values: NDArray[np.float32],
     metal: NDArray[np.float32],
     channel: int,
-    pull: NDArray[np.float32] | None,
+    pull: NDArray[np.float32],
+    core: float | None,
+    *,
+    marked: bool,
 ) -> Candidate | None:
     found = contrast(values, metal, frame.step_mm)
     usable = np.abs(found[frame.allowed & (found != 0)])
@@ -121,14 +145,11 @@ def _best(
     # A hollow hides both sides of the line from the contrast: its near side is the line.
     barred = frame.allowed[:, :-1] & ~frame.allowed[:, 1:]
     stack[:, :, :-1][:, barred] += 4.0 * (np.abs(stack).max() > 0)
-    if frame.stays_in_metal:
-        stack[:, metal == 0] = -2.0
-    if pull is not None:
-        stack -= pull
+    stack -= pull
     _tie_ends(stack, frame)
-    candidates = _followed(frame, stack, channel, values, metal)
-    strongest = max(candidates, key=lambda c: (c.holds, c.total))
-    if not strongest.holds or pull is not None:
+    candidates = _followed(frame, stack, channel, values, metal, core)
+    strongest = max(candidates, key=lambda c: (c.stands_clear, c.total))
+    if not strongest.stands_clear or marked:
         return strongest
     # The zone beside the weld metal may stand out more than the weld metal itself: look within, with all that
     # lies at the strongest path and beyond it left out.
@@ -137,11 +158,11 @@ def _best(
     station = np.arange(frame.points.shape[1])[None]
     remaining = np.where(station > (strongest.stations - OWN_EDGE_MM * clear)[:, None], 0, metal).astype(np.float32)
     found = contrast(values, remaining, frame.step_mm)
-    within = np.stack([found, -found]) / noise
+    within = np.stack([found, -found]) / noise - pull
     within[:, ~frame.allowed] = -8.0
     within[:, station > (strongest.stations - INNER_GAP_MM * clear)[:, None]] = -8.0
     _tie_ends(within, frame)
-    rivals = [*candidates, *_followed(frame, within, channel, values, remaining)]
+    rivals = [*candidates, *_followed(frame, within, channel, values, remaining, core)]
     inner = [
         c
         for c in rivals
@@ -149,7 +170,10 @@ def _best(
         and abs(c.support.step) > RIVAL_SHARE * abs(strongest.support.step)
         and float(np.median(strongest.stations - c.stations)) > 0.7 * INNER_GAP_MM / frame.step_mm
     ]
-    return max(inner, key=lambda c: c.total) if inner else strongest
+    if inner:
+        return max(inner, key=lambda c: c.total)
+    held = [c for c in candidates if c.holds]
+    return max(held, key=lambda c: c.total) if held else strongest
 
 
 def _tie_ends(stack: NDArray[np.float32], frame: Frame) -> None:
@@ -159,7 +183,12 @@ def _tie_ends(stack: NDArray[np.float32], frame: Frame) -> None:
 
 
 def _followed(
-    frame: Frame, stack: NDArray[np.float32], channel: int, values: NDArray[np.float32], metal: NDArray[np.float32]
+    frame: Frame,
+    stack: NDArray[np.float32],
+    channel: int,
+    values: NDArray[np.float32],
+    metal: NDArray[np.float32],
+    core: float | None,
 ) -> list[Candidate]:
     rows = np.arange(stack.shape[1])
     found = []
@@ -167,7 +196,8 @@ def _followed(
         length = float(np.hypot(*np.diff(frame.points[rows, path], axis=0).T).sum())
         tested = support(values, metal, path.astype(float), length, frame.step_mm)
         stations = _without_spikes(path.astype(float), length)
-        found.append(Candidate(frame, stations, channel, tested, float(score[rows, path].sum())))
+        same = core is None or abs(tested.inside - core) <= SAME_TONE * abs(tested.step)
+        found.append(Candidate(frame, stations, channel, tested, float(score[rows, path].sum()), same))
     return found
 
 

@@ -28,6 +28,7 @@ WANDER = 0.12
 STIFF_PX = 4.0
 """Length of the average along the line, standard deviation, in pixels."""
 LEAST_STD_PX = 0.5
+BLIND_STD_PX = 3.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -126,7 +127,19 @@ def _shift(
     if anchors[1]:
         smooth *= np.clip(np.arange(count)[::-1] / 6.0, 0, 1)
     local = np.sqrt(_along(rough**2, 30.0))
-    return smooth, np.hypot(LEAST_STD_PX, 0.7 * np.maximum(local, scatter))
+    # Where gaps and spots leave little to see, the line runs on from both sides; where it bends, it is cut short.
+    blind = BLIND_STD_PX * (1.0 - _along(metal.mean(axis=1), 4.0))
+    bend = 0.5 * np.abs(raw - _along(raw, 8.0 / ALONG_PX)) + _corner(line)
+    std = LEAST_STD_PX**2 + (0.7 * np.maximum(local, scatter)) ** 2 + blind**2 + bend**2
+    return smooth, np.sqrt(_along(std, 6.0))
+
+
+def _corner(line: Points) -> Floats:
+    """Return how far an average along the line cuts its corners short, px."""
+    smooth = np.column_stack([_along(line[:, k], STIFF_PX / ALONG_PX) for k in (0, 1)])
+    away = np.hypot(*(line - smooth).T)
+    away[:6], away[-6:] = 0.0, 0.0
+    return np.asarray(away)
 
 
 def _level(rows: NDArray[np.float32], metal: NDArray[np.float32], spread: float) -> Floats:

@@ -17,7 +17,8 @@ Gray = NDArray[np.uint8]
 Plane = NDArray[np.float32]
 
 SPOT_CLEAR = 6.0
-SPOT_LEVELS = 36.0
+SPOT_LEVELS = 24.0
+THIN, THIN_CLEAR, THIN_LEVELS = 7, 8.0, 14.0
 """Depth of a spot over its surroundings, in spreads of the grain and in grey levels."""
 
 
@@ -31,15 +32,21 @@ class Sheet:
         (2, H, W): tone in grey levels, and log2 of the local strength of texture.
     metal
         (H, W) 1 inside the metal and clear of its edges and of dark or bright spots (pores), 0 elsewhere.
+    solid
+        (H, W) 1 inside the outline of the section, spots and gaps and all.
     hollow
         (H, W) 1 in a dark spot at the root: an unfused hollow.
+    core_level
+        Tone of what is weld metal for certain.
     origin_px, factor
         Corner of the window in the picture, and pixels of the picture for one of the sheet.
     """
 
     channels: Plane
     metal: Plane
+    solid: Plane
     hollow: Plane
+    core_level: float
     origin_px: Points
     factor: float
 
@@ -59,6 +66,11 @@ class Sheet:
         """Return 1 where picture points (..., 2) lie in a hollow at the root, 0 elsewhere."""
         x, y = self._places(points_px)
         return np.asarray(cv2.remap(self.hollow, x, y, cv2.INTER_NEAREST, borderValue=0), np.float32)
+
+    def solid_at(self, points_px: Points) -> Plane:
+        """Return 1 where picture points (..., 2) lie inside the outline of the section, 0 elsewhere."""
+        x, y = self._places(points_px)
+        return np.asarray(cv2.remap(self.solid, x, y, cv2.INTER_NEAREST, borderValue=0), np.float32)
 
     def _places(self, points_px: Points) -> tuple[Plane, Plane]:
         at = (points_px - self.origin_px + 0.5) / self.factor - 0.5
@@ -115,41 +127,55 @@ def reduced_sheet(
     reach = max(1, math.ceil(edge_px / factor))
     square = np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)
     mask = np.asarray(cv2.erode(mask, square, borderType=cv2.BORDER_REPLICATE), np.uint8)
+    solid = np.asarray(mask, np.float32)
     for seam, wide in seams_px:
         cv2.polylines(mask, [small(seam)], False, 0, max(1, round(wide / factor)), cv2.LINE_8, 4)
     core: Gray = np.zeros(tone.shape, np.uint8)
     cv2.fillPoly(core, [small(core_px)], 1, cv2.LINE_8, 4)
-    spots, dark = _spots(tone, mask, core, spot_px / factor)
+    weld = tone[(core > 0) & (mask > 0)]
+    level = float(np.median(weld)) if len(weld) else float(np.median(tone))
+    spots, dark = _spots(tone, mask, level, spot_px / factor)
     hollow = np.zeros(mask.shape, np.float32)
     if root_px is not None:
-        hollow = _hollow(dark, ((root_px - low + 0.5) / factor - 0.5), 0.35 * spot_px / factor)
+        hollow = _hollow(dark, ((root_px - low + 0.5) / factor - 0.5), 0.11 * spot_px / factor + 1.0)
     metal = np.asarray(mask * (1 - spots), np.float32)
-    return Sheet(np.stack([tone, _texture(tone, mask)]), metal, hollow, low.astype(float), factor)
+    return Sheet(np.stack([tone, _texture(tone, mask)]), metal, solid, hollow, level, low.astype(float), factor)
 
 
-def _spots(tone: Plane, mask: Gray, core: Gray, size: float) -> tuple[Gray, Gray]:
+def _spots(tone: Plane, mask: Gray, level: float, size: float) -> tuple[Gray, Gray]:
     """Return where dark or bright spots lie that are smaller than a size, and where the dark ones do.
 
-    A spot differs from all that surrounds it and from the weld metal; the bands of a heat-affected zone are long
-    and are left alone.
+    A spot differs from all that surrounds it, and is darker (or brighter) than nearly all of the metal: the land
+    between two welds and a narrow heat-affected zone are no spots.
     """
     reach = max(3, round(size)) | 1
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (reach, reach))
     plain = cv2.GaussianBlur(tone, (0, 0), 0.8)
     found = []
-    weld = tone[(core > 0) & (mask > 0)]
-    level = float(np.median(weld)) if len(weld) else float(np.median(tone))
-    for operation, sign in ((cv2.MORPH_BLACKHAT, -1.0), (cv2.MORPH_TOPHAT, 1.0)):
-        depth = np.minimum(cv2.morphologyEx(plain, operation, kernel), np.maximum(sign * (plain - level), 0.0))
+    usual = np.percentile(plain[mask > 0], (5, 95)) if mask.any() else (level, level)
+    limits = (min(level, float(usual[0])), max(level, float(usual[1])))
+    for operation, sign, limit in ((cv2.MORPH_BLACKHAT, -1.0, limits[0]), (cv2.MORPH_TOPHAT, 1.0, limits[1])):
+        depth = np.minimum(cv2.morphologyEx(plain, operation, kernel), np.maximum(sign * (plain - limit), 0.0))
         inside = depth[mask > 0]
         spread = float(np.median(inside)) if len(inside) else 0.0
         deep = np.asarray((depth > max(SPOT_CLEAR * spread, SPOT_LEVELS)) & (mask > 0), np.uint8)
         _, labels, stats, _ = cv2.connectedComponentsWithStats(deep, connectivity=8)
         small = stats[:, cv2.CC_STAT_AREA] < 0.6 * size**2
         small[0] = False
-        found.append(cv2.dilate(np.asarray(small[labels], np.uint8), np.ones((3, 3), np.uint8)))
+        found.append(np.asarray(cv2.dilate(np.asarray(small[labels], np.uint8), np.ones((5, 5), np.uint8)), np.uint8))
     dark, bright = found
-    return np.asarray(dark | bright, np.uint8), np.asarray(dark, np.uint8)
+    # A gap between plates is thin and dark, and as long as it likes.
+    thin = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (THIN, THIN))
+    depth = cv2.morphologyEx(plain, cv2.MORPH_BLACKHAT, thin)
+    inside = depth[mask > 0]
+    spread = float(np.median(inside)) if len(inside) else 0.0
+    gap = np.asarray((depth > max(THIN_CLEAR * spread, THIN_LEVELS)) & (mask > 0), np.uint8)
+    gap = np.asarray(cv2.morphologyEx(gap, cv2.MORPH_OPEN, np.ones((2, 2), np.uint8)), np.uint8)
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(gap, connectivity=8)
+    long = np.maximum(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT]) > 0.4 * size
+    long[0] = False
+    gap = np.asarray(cv2.dilate(np.asarray(long[labels], np.uint8), np.ones((3, 3), np.uint8)), np.uint8)
+    return np.asarray(dark | bright | gap, np.uint8), np.asarray(dark, np.uint8)
 
 
 def _hollow(dark: Gray, root: Points, reach: float) -> Plane:
