@@ -25,7 +25,13 @@ from vision.stripe_profile import check_frame, profile_from_stripe
 if TYPE_CHECKING:
     from vision.find import FoundWeld, FoundWelds
 
-LEAST_GAP_MM = 0.4
+OF_AN_UNDERCUT = ("undercut", "undercut_width")
+OF_A_TOE = (*OF_AN_UNDERCUT, "toe_radius", "toe_angle", "overlap")
+BESIDE_MM = 3.0
+"""An undercut lies within so much of its toe."""
+
+HOLLOW_MM = 0.05
+LEAST_GAP_MM = 0.3
 NEAR_TOE_MM = 0.25
 MANY_SATURATED = 0.3
 
@@ -97,10 +103,12 @@ def _with_gaps(weld: FoundWeld, profile: Profile, shared: tuple[Flag, ...]) -> F
     """Say where points are missing in a weld; a toe beside missing points is known no better than they are wide."""
     section = weld.section
     flags = list(shared)
+    unseen = dict(section.unseen)
     face = section.face
     if face is not None:
         for gap, ends in _inner_gaps(profile):
-            near = [side for side in ("left", "right") if _beside(getattr(face, f"toe_{side}"), ends)]
+            wide = gap.length_mm > LEAST_GAP_MM
+            near = [side for side in ("left", "right") if wide and _beside(getattr(face, f"toe_{side}"), ends)]
             for side in near:
                 more = gap.length_mm / math.sqrt(12.0)
                 if side == "left":
@@ -109,24 +117,41 @@ def _with_gaps(weld: FoundWeld, profile: Profile, shared: tuple[Flag, ...]) -> F
                     face = replace(face, toe_std_right=math.hypot(face.toe_std_right, more))
                 text = f"{gap.length_mm:.1f} mm are missing at the {side} toe: {gap.reason}"
                 flags.append(Flag("gap_at_toe", text))
-            if not near and _in_face(face, ends):
+                unseen |= {f"{name}_{side}": f"{text}; it may lie there" for name in OF_A_TOE}
+            for side in _hollow_beside(face, ends):
+                reason = f"{gap.length_mm:.1f} mm of the groove beside the toe are missing: {gap.reason}"
+                unseen |= {f"{name}_{side}": reason for name in OF_AN_UNDERCUT}
+            if wide and not near and _in_face(face, ends):
                 flags.append(Flag("gap_in_face", f"{gap.length_mm:.1f} mm are missing in the face: {gap.reason}"))
-        section = replace(section, face=face)
-    if not flags:
+        section = replace(section, face=face, unseen=unseen)
+    if not flags and not unseen:
         return weld
     section = replace(section, flags=(*section.flags, *flags))
     return replace(weld, section=section)
 
 
 def _inner_gaps(profile: Profile) -> Iterator[tuple[Gap, Points]]:
-    """Yield the gaps between points that are wide enough to matter, with the two points at their rims, (2, 2)."""
+    """Yield the gaps between points, with the two points at their rims, (2, 2)."""
     for gap in profile.gaps:
-        if 0 <= gap.after < len(profile.points_mm) - 1 and gap.length_mm > LEAST_GAP_MM:
+        if 0 <= gap.after < len(profile.points_mm) - 1:
             yield gap, profile.points_mm[gap.after : gap.after + 2]
 
 
 def _beside(toe: Points, ends: Points) -> bool:
     return distance_to_segments(toe, ends)[0] < NEAR_TOE_MM
+
+
+def _hollow_beside(face: WeldSurface, ends: Points) -> list[str]:
+    """Return the sides on which a gap begins or ends in a hollow beside the toe, below the plate's surface."""
+    sides = []
+    for side, plate, toe in (("left", face.left, face.toe_left), ("right", face.right, face.toe_right)):
+        line = plate.fit.line
+        away = line.along(ends) - float(line.along(toe))
+        # The line leads away from the weld: air lies to its left on the right plate and to its right on the left one.
+        below = line.offset(ends) * (1.0 if side == "left" else -1.0)
+        if bool((away > -NEAR_TOE_MM).any() and away.min() < BESIDE_MM and below.max() > HOLLOW_MM):
+            sides.append(side)
+    return sides
 
 
 def _in_face(face: WeldSurface, ends: Points) -> bool:

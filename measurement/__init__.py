@@ -35,7 +35,11 @@ def measure(section: Section) -> dict[str, Measured]:
     else:
         own = butt_values(section, noise) if section.joint == "butt" else fillet_values(section.face, noise)
         found = own | toe_values(section.face, noise) | surface_defects(section.face, noise)
-    values = {name.name: found[name.name] for name in names}
+    hidden = section.unseen
+    values = {
+        name.name: NotMeasurable(hidden[name.name], name.unit) if name.name in hidden else found[name.name]
+        for name in names
+    }
     return values if section.inside is None else values | inside_values(section, noise)
 
 

@@ -633,12 +633,12 @@ def _points_px(section: Section, calibration: Calibration | None, origin: Points
         points["root"] = section.root
     if section.face is not None:
         points["toe_left"], points["toe_right"] = section.face.toe_left, section.face.toe_right
-    if section.edge_left is not None and section.edge_right is not None:
-        for side, edge in (("left", section.edge_left), ("right", section.edge_right)):
+    for side, edge in (("left", section.edge_left), ("right", section.edge_right)):
+        if edge is not None:
             points[f"outer_corner_{side}"] = edge.outer_corner
             points[f"land_top_{side}"] = edge.land_top
             points[f"land_bottom_{side}"] = edge.land_bottom
-    if calibration is None:
+    if calibration is None or not points:
         return {}
     mapped = calibration.to_px(np.array(list(points.values()))) + origin
     return {name: (float(p[0]), float(p[1])) for name, p in zip(points, mapped, strict=True)}

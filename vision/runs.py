@@ -18,6 +18,7 @@ from core.fitting import total_least_squares
 from core.geometry import Line, Points
 
 STRAY_POINTS = 5
+EMPTY_SHARE = 0.7
 WIDE_STEPS = 5.0
 """Neighbours of a profile farther apart than this many usual steps have a gap between them."""
 
@@ -143,6 +144,11 @@ def _rebased(run: Run, count: int) -> Run:
     return Run(run.start - count, run.stop - count, run.line, run.length, run.cut)
 
 
+def _empty(between: Points, width: float) -> bool:
+    """Tell whether one step makes up nearly all of a stretch."""
+    return float(np.hypot(*np.diff(between, axis=0).T).max()) > EMPTY_SHARE * width
+
+
 def without_stray_ends(points: Points, run: Run) -> Run:
     """Return the run of an open profile without the few points at its ends that lie beyond a gap."""
     steps = np.hypot(*np.diff(points[run.start : run.stop + 1], axis=0).T)
@@ -161,6 +167,8 @@ def bridged_runs(
 ) -> list[Run]:
     """Join runs on one line across a gap no wider than ``gap`` and no higher than ``height`` (spatter, a pit).
 
+    On an open profile runs are joined across any stretch without points, too: nothing there tells them apart.
+
     They are on one line when no end of one lies farther than ``level`` from the other: plates offset by hi-lo
     are two plates.
     """
@@ -178,7 +186,7 @@ def bridged_runs(
                     continue
                 between = np.arange(start, stop + 1) % len(points)
                 width = float(np.hypot(*(points[between[-1]] - points[between[0]])))
-                if width > gap or np.abs(first.line.offset(points[between])).max() > height:
+                if (width > gap and (closed or not _empty(points[between], width))) or np.abs(first.line.offset(points[between])).max() > height:
                     continue
                 joined = _run(points, first.start, second.stop + shift, False)
                 longest, shorter = (first, second) if first.length > second.length else (second, first)

@@ -115,6 +115,8 @@ class Section:
         Doubts met on the way.
     inside
         Fusion line and what else the etch shows; None when it was not looked for.
+    unseen
+        Names of values that the profile does not show although it shows the weld, each with the reason.
     """
 
     joint: Joint
@@ -132,3 +134,4 @@ class Section:
     correlation_points: float = 1.0
     flags: tuple[Flag, ...] = ()
     inside: Inside | None = None
+    unseen: Mapping[str, str] = field(default_factory=dict)

@@ -31,6 +31,7 @@ DISTURBED = 4.0
 """A column that fits the line's shape this many times worse than usual shows something else too."""
 
 WIDE = 2.2
+SWOLLEN = 1.3
 APART = 3
 SATURATED_FOOT = 0.15
 """A saturated column is balanced above this share of its height: its flanks carry the place, its feet only noise."""
@@ -131,7 +132,9 @@ def centres(
     usual = max(float(np.median(spread)), 0.01)
     faint = height < LEAST_SNR * noise / math.sqrt(max(1.0, 2.0 * sigma_px))
     allowed = WIDE * FWHM * wide + 3
-    disturbed = ((spread > DISTURBED * usual) & ~saturated) | (above > np.where(saturated, 3.0, 1.0) * allowed)
+    # The width of an overexposed line depends on its brightness, and changes little from column to column.
+    local = cv2.medianBlur(np.clip(above, 0, 255).astype(np.uint8)[None], 31)[0] if saturated.any() else above
+    disturbed = np.where(saturated, above > SWOLLEN * local + 2.5, (spread > DISTURBED * usual) | (above > allowed))
     at_rim = (position < 1.5) | (position > band.shape[1] - 2.5) | ~np.isfinite(position)
     placed = position + origin
     seen = np.isfinite(placed) & (placed > sigma_px) & (placed < gray.shape[0] - 1 - sigma_px)

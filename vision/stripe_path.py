@@ -139,13 +139,22 @@ def across_only(reduced: Reduced) -> Reduced:
 
 
 def runs_along_rows(reduced: Reduced) -> bool:
-    """Tell whether the line goes from left to right rather than from top to bottom."""
-    height, width = reduced.mask.shape
-    high = reduced.light > 0.5 * float(np.percentile(reduced.light[reduced.mask], 90)) if reduced.mask.any() else None
-    if high is None:
+    """Tell whether the line goes from left to right rather than from top to bottom.
+
+    Across its own direction a line is met once and in many places: a V that leaves the picture at the top is
+    met twice in each row.
+    """
+    if not reduced.mask.any():
         return True
-    columns, rows = int(high.any(axis=0).sum()), int(high.any(axis=1).sum())
-    return columns / width >= rows / height if columns < 0.9 * width or rows < 0.9 * height else columns >= rows
+    bright = reduced.light > 0.4 * float(np.percentile(reduced.light[reduced.mask], 90))
+    return _met_once(bright) >= _met_once(bright.T)
+
+
+def _met_once(bright: NDArray[np.bool_]) -> float:
+    """Return the number of columns in which light is met once."""
+    begins = bright[1:] & ~bright[:-1]
+    count = begins.sum(axis=0) + bright[0]
+    return float(np.count_nonzero(count == 1))
 
 
 def trace(reduced: Reduced) -> Path | None:

@@ -11,6 +11,9 @@ from core.geometry import Points
 from vision.profile import Gap, Profile
 from vision.stripe import Stripe
 
+ROUNDING = 0.5
+"""A line rounds a corner as a blur of this share of its width would (judged on drawn frames)."""
+
 LEAST_GAP_STEPS = 4.0
 """Points farther apart than this many usual steps have something missing between them."""
 
@@ -63,6 +66,7 @@ def profile_from_stripe(stripe: Stripe, calibration: Calibration) -> Profile:
         resolution_mm=usual,
         points_px=points_px,
         relative_std=calibration.relative_components(points_px[:: max(1, len(points_px) // 50)]),
+        blur_mm=ROUNDING * stripe.width_px * pixel,
         correlation_points=1.0,
         gaps=tuple(everywhere),
     )
