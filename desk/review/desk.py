@@ -98,11 +98,10 @@ class Desk:
         with self._lock:
             item, session, index = self._open(id)
             moves = session.moves(index, decision.moves)
-            if moves == session.moves(index, dict(item.moves)):
-                moves = {}
-            if moves and decision.kind == "confirmed" and not decision.why:
+            moved = moves != session.moves(index, dict(item.moves))
+            if moved and decision.kind == "confirmed" and not decision.why:
                 raise UsageError("say why the points were moved: the reason is kept with them.", code="why_missing")
-            weld = self._weld(item, session, index, moves) if moves else None
+            weld = self._weld(item, session, index, moves) if moved else None
             record, last = self._keep(item, decision.who)
             if weld is not None:
                 body = self._corrected(item, record, weld, decision.moves, session, index)

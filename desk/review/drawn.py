@@ -22,9 +22,12 @@ def outlines(session: Session) -> list[list[list[float]]]:
 
 
 def lines(session: Session, moved: FoundWeld) -> dict[str, Any]:
-    """Return ``{"plate": [...], "face": [...], "chord": [...], "values": {name: [...]}}``, each a list of polylines."""
+    """Return ``{"plate": [...], "face": [...], "chord": [...], "fusion": [...], "values": {name: [...]}}``.
+
+    Each is a list of polylines in the picture frame.
+    """
     section = moved.section
-    drawn: dict[str, list[Points]] = {"plate": [], "face": [], "chord": []}
+    drawn: dict[str, list[Points]] = {"plate": [], "face": [], "chord": [], "fusion": []}
     values: dict[str, list[Segment]] = {}
     if section.joint == "groove":
         for side, edge in (("left", section.edge_left), ("right", section.edge_right)):
@@ -34,6 +37,8 @@ def lines(session: Session, moved: FoundWeld) -> dict[str, Any]:
     for surface, prefix in ((section.face, ""), (section.root_side, "root_")):
         if surface is not None:
             _surface(drawn, values, surface, section.root, prefix)
+    if section.inside is not None:
+        drawn["fusion"] = [_thinned(line.points_mm) for line in section.inside.lines]
     if section.face is not None and section.root is not None:
         _fillet(values, section.face, section.root)
     elif section.face is not None:

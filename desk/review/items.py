@@ -6,6 +6,7 @@ import hashlib
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -160,6 +161,13 @@ def _with_record(item: Item, store: Store | None) -> Item:
     return item
 
 
+@lru_cache(maxsize=4096)
+def _digest(path: str, size: int, changed_ns: int) -> str:
+    """Return the hash of a file; one picture with several welds is read once."""
+    del size, changed_ns
+    return hashlib.sha256(read_bytes(path)).hexdigest()
+
+
 def _problem(item: Item) -> str | None:
     """Return why an item cannot be opened."""
     error = item.entry.get("error")
@@ -167,9 +175,13 @@ def _problem(item: Item) -> str | None:
         return str(error["message"]) if error else "nothing was measured in this file."
     source = item.entry["source"]
     try:
-        data = read_bytes(found(str(source["path"]), item.folder))
+        path = found(str(source["path"]), item.folder)
+        about = path.stat()
+        digest = _digest(str(path), about.st_size, about.st_mtime_ns)
     except ToelineError as problem:
         return str(problem)
-    if hashlib.sha256(data).hexdigest() != source["sha256"]:
+    except OSError as problem:
+        return f"{item.name}: the file cannot be read: {problem.strerror}."
+    if digest != source["sha256"]:
         return f"{item.name}: this is no longer the file that was measured: put the original back."
     return None

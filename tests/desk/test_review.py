@@ -187,6 +187,20 @@ def test_a_correction_that_waits_is_opened_with_its_points(sit, measured: Path, 
     assert later["weld"]["measurements"]["leg_right"] == record.current["weld"]["measurements"]["leg_right"]
 
 
+def test_taking_a_correction_back_is_a_correction(sit, measured: Path, store: Store) -> None:
+    client = sit(measured).client()
+    opened = client.get("/api/items/1")
+    moves = {"toe_right": toe_out(opened, 5)}
+    client.post("/api/items/1/decision", {"decision": "confirm", "who": "Ada", "why": "seen", "moves": moves})
+    again = {"decision": "confirm", "who": "Bo", "moves": {}}
+    assert client.post("/api/items/1/decision", again, 422)["code"] == "why_missing"
+    line = client.post("/api/items/1/decision", again | {"why": "it was right"})
+    record = store.record(line["record"])
+    assert [entry.kind for entry in record.entries] == ["measured", "corrected", "confirmed", "corrected", "confirmed"]
+    assert record.current["weld"]["measurements"] == record.entries[0].body["weld"]["measurements"]
+    assert record.current["moved"] == []
+
+
 def test_a_record_that_moved_on_is_not_decided_unseen(sit, measured: Path, store: Store) -> None:
     result = json.loads((measured / "result.json").read_text())
     list(keep_results(store, result["results"][:1], who="Cy", identification=Identification(), folder=measured))

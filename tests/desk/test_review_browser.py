@@ -34,19 +34,33 @@ def browser():
 
 @pytest.fixture
 def page(browser, sitting):
-    return at_desk(browser, sitting)
+    """The page of a desk of its own."""
+    opened = at_desk(browser, sitting.port, sitting.address)
+    yield opened
+    opened.context.close()
 
 
-def at_desk(browser, sitting, **settings):
-    """Open the desk in a fresh browser; anything that goes wrong in it, or leaves the machine, fails the test."""
-    context = browser.new_context(viewport={"width": 1280, "height": 800}, **settings)
+@pytest.fixture
+def look(browser, shared):
+    """The page of a desk that is shared: nothing is decided there."""
+    name, _, value = shared.cookie.partition("=")
+    address = f"http://127.0.0.1:{shared.port}/"
+    opened = at_desk(browser, shared.port, address, cookies=[{"name": name, "value": value, "url": address}])
+    yield opened
+    opened.context.close()
+
+
+def at_desk(browser, port, address, *, size=(1280, 800), cookies=(), **settings):
+    """Open the desk in a fresh browser; anything that goes wrong in it, or leaves the machine, is kept as a trouble."""
+    context = browser.new_context(viewport={"width": size[0], "height": size[1]}, **settings)
+    context.add_cookies(list(cookies))
     page = context.new_page()
     page.set_default_timeout(15_000)
     page.troubles = []
     page.on("pageerror", lambda error: page.troubles.append(str(error)))
     page.on("console", lambda message: message.type in ("error", "warning") and page.troubles.append(message.text))
-    page.on("request", lambda request: is_own(request.url, sitting.port) or page.troubles.append(request.url))
-    page.goto(sitting.address)
+    page.on("request", lambda request: is_own(request.url, port) or page.troubles.append(request.url))
+    page.goto(address)
     page.wait_for_selector("tr[data-quantity]")
     return page
 
@@ -141,27 +155,27 @@ def test_next_leads_to_what_waits_until_nothing_does(page, store: Store) -> None
     assert page.troubles == []
 
 
-def test_arrow_keys_move_a_tenth_of_a_pixel(page) -> None:
-    at = place(page, "toe_left")
-    page.locator("g.handle[data-name=toe_left]").focus()
+def test_arrow_keys_move_a_tenth_of_a_pixel(look) -> None:
+    at = place(look, "toe_left")
+    look.locator("g.handle[data-name=toe_left]").focus()
     for _ in range(3):
-        page.keyboard.press("ArrowRight")
-    assert place(page, "toe_left") == pytest.approx((at[0] + 0.3, at[1]), abs=QUIET_PX)
-    page.keyboard.press("Shift+ArrowUp")
-    assert place(page, "toe_left") == pytest.approx((at[0] + 0.3, at[1] - 1.0), abs=QUIET_PX)
-    page.keyboard.press("Control+z")  # quick nudges are one step
-    eventually(page, lambda: place(page, "toe_left"), at)
-    page.keyboard.press("Control+y")
-    eventually(page, lambda: place(page, "toe_left"), pytest.approx((at[0] + 0.3, at[1] - 1.0), abs=QUIET_PX))
-    assert page.troubles == []
+        look.keyboard.press("ArrowRight")
+    assert place(look, "toe_left") == pytest.approx((at[0] + 0.3, at[1]), abs=QUIET_PX)
+    look.keyboard.press("Shift+ArrowUp")
+    assert place(look, "toe_left") == pytest.approx((at[0] + 0.3, at[1] - 1.0), abs=QUIET_PX)
+    look.keyboard.press("Control+z")  # quick nudges are one step
+    eventually(look, lambda: place(look, "toe_left"), at)
+    look.keyboard.press("Control+y")
+    eventually(look, lambda: place(look, "toe_left"), pytest.approx((at[0] + 0.3, at[1] - 1.0), abs=QUIET_PX))
+    assert look.troubles == []
 
 
-def test_everything_is_reached_with_the_keyboard(page) -> None:
+def test_everything_is_reached_with_the_keyboard(look) -> None:
     reached = set()
     for _ in range(90):
-        page.keyboard.press("Tab")
+        look.keyboard.press("Tab")
         reached.add(
-            page.evaluate("() => { const e = document.activeElement; return e.dataset.name || e.id || e.className; }")
+            look.evaluate("() => { const e = document.activeElement; return e.dataset.name || e.id || e.className; }")
         )
     for name in (
         "toe_left",
@@ -176,62 +190,76 @@ def test_everything_is_reached_with_the_keyboard(page) -> None:
     ):
         assert name in reached, name
     assert {"note", "why", "who", "reject", "confirm", "values", "throat"} <= reached
-    page.locator("#who").focus()
-    assert page.evaluate("() => getComputedStyle(document.activeElement).outlineStyle") == "solid"
+    look.locator("#who").focus()
+    assert look.evaluate("() => getComputedStyle(document.activeElement).outlineStyle") == "solid"
 
 
-def test_undo_redo_and_as_found(page) -> None:
-    before, at = number(page, "leg_right"), place(page, "toe_right")
-    drag(page, "toe_right", 25, 0)
-    first = follows(page, "leg_right", before, "toe_right", at, 0.028)
-    drag(page, "plate_left", -4, 0, index=0)
-    page.get_by_role("button", name="Undo").click()
-    page.get_by_role("button", name="Undo").click()
-    eventually(page, lambda: number(page, "leg_right"), before)
-    eventually(page, lambda: place(page, "toe_right"), at)
-    assert page.get_by_role("button", name="Undo").is_disabled()
-    page.get_by_role("button", name="Redo").click()
-    eventually(page, lambda: number(page, "leg_right"), first)
-    page.get_by_role("button", name="As found").click()
-    eventually(page, lambda: number(page, "leg_right"), before)
-    assert page.locator("#confirm").inner_text() == "Confirm"
-    assert page.troubles == []
+def test_undo_redo_and_as_found(look) -> None:
+    before, at = number(look, "leg_right"), place(look, "toe_right")
+    drag(look, "toe_right", 25, 0)
+    first = follows(look, "leg_right", before, "toe_right", at, 0.028)
+    drag(look, "plate_left", -4, 0, index=0)
+    look.get_by_role("button", name="Undo").click()
+    look.get_by_role("button", name="Undo").click()
+    eventually(look, lambda: number(look, "leg_right"), before)
+    eventually(look, lambda: place(look, "toe_right"), at)
+    assert look.get_by_role("button", name="Undo").is_disabled()
+    look.get_by_role("button", name="Redo").click()
+    eventually(look, lambda: number(look, "leg_right"), first)
+    look.get_by_role("button", name="As found").click()
+    eventually(look, lambda: number(look, "leg_right"), before)
+    assert look.locator("#confirm").inner_text() == "Confirm"
+    assert look.troubles == []
 
 
-def test_the_root_takes_both_plate_lines_along(page) -> None:
-    root, left, right = place(page, "root"), place(page, "plate_left"), place(page, "plate_right")
-    leg = number(page, "leg_left")
-    angle = number(page, "joint_angle")
-    drag(page, "root", 18, 12)
-    eventually(page, lambda: abs(number(page, "leg_left") - leg) > 0.1, True)
-    page.wait_for_timeout(300)
-    moved = place(page, "root")
+def test_a_draft_is_not_lost_by_looking_at_another_weld(look) -> None:
+    before, at = number(look, "leg_right"), place(look, "toe_right")
+    drag(look, "toe_right", 25, 0)
+    after = follows(look, "leg_right", before, "toe_right", at, 0.028)
+    look.get_by_label("Note").fill("look again")
+    look.locator("button.item[data-id='2']").click()
+    look.wait_for_selector("tr[data-quantity=cap_width]")
+    assert look.get_by_label("Note").input_value() == ""
+    look.locator("button.item[data-id='1']").click()
+    look.wait_for_selector("tr[data-quantity=leg_right]")
+    eventually(look, lambda: number(look, "leg_right"), after)
+    assert look.get_by_label("Note").input_value() == "look again"
+    assert look.troubles == []
+
+
+def test_the_root_takes_both_plate_lines_along(look) -> None:
+    root, left, right = place(look, "root"), place(look, "plate_left"), place(look, "plate_right")
+    leg = number(look, "leg_left")
+    angle = number(look, "joint_angle")
+    drag(look, "root", 18, 12)
+    eventually(look, lambda: abs(number(look, "leg_left") - leg) > 0.1, True)
+    look.wait_for_timeout(300)
+    moved = place(look, "root")
     assert abs(moved[0] - root[0]) + abs(moved[1] - root[1]) > 10
-    assert number(page, "joint_angle") == pytest.approx(angle, abs=0.02)
+    assert number(look, "joint_angle") == pytest.approx(angle, abs=0.02)
     # across each line, not along it: the left plate of this tee stands, the right one lies
-    assert place(page, "plate_left")[0] - left[0] == pytest.approx(moved[0] - root[0], rel=0.15)
-    assert place(page, "plate_right")[1] - right[1] == pytest.approx(moved[1] - root[1], rel=0.15)
+    assert place(look, "plate_left")[0] - left[0] == pytest.approx(moved[0] - root[0], rel=0.15)
+    assert place(look, "plate_right")[1] - right[1] == pytest.approx(moved[1] - root[1], rel=0.15)
 
 
-def test_points_that_give_no_joint_are_told_of_and_not_confirmed(page, store: Store) -> None:
-    left, right = centre(page, "toe_left"), centre(page, "toe_right")
-    drag(page, "toe_left", right[0] - left[0] + 60, right[1] - left[1])
-    page.wait_for_selector("#trouble:has-text('changed sides')")
-    assert "stale" in page.locator("#values").get_attribute("class")
-    page.get_by_label("Decided by").fill("Ada")
-    page.get_by_label("Reason").fill("x")
-    page.get_by_role("button", name="Correct and confirm").click()
-    page.wait_for_timeout(200)
-    assert store.records() == []
-    page.get_by_role("button", name="Undo").click()
-    page.wait_for_selector("#trouble:empty", state="attached")
+def test_points_that_give_no_joint_are_told_of_and_not_confirmed(look) -> None:
+    left, right = centre(look, "toe_left"), centre(look, "toe_right")
+    drag(look, "toe_left", right[0] - left[0] + 60, right[1] - left[1])
+    look.wait_for_selector("#trouble:has-text('changed sides')")
+    assert "stale" in look.locator("#values").get_attribute("class")
+    look.get_by_label("Decided by").fill("Ada")
+    look.get_by_label("Reason").fill("x")
+    look.get_by_role("button", name="Correct and confirm").click()
+    look.wait_for_timeout(200)
+    look.get_by_role("button", name="Undo").click()
+    look.wait_for_selector("#trouble:empty", state="attached")
 
 
-def test_inches_show_the_nearest_64th(page) -> None:
-    millimetres = number(page, "leg_left")
-    page.get_by_role("button", name="inch").click()
-    row = page.locator("tr[data-quantity=leg_left]").inner_text()
-    assert number(page, "leg_left") == pytest.approx(millimetres / 25.4, abs=6e-4)
+def test_inches_show_the_nearest_64th(look) -> None:
+    millimetres = number(look, "leg_left")
+    look.get_by_role("button", name="inch").click()
+    row = look.locator("tr[data-quantity=leg_left]").inner_text()
+    assert number(look, "leg_left") == pytest.approx(millimetres / 25.4, abs=6e-4)
     assert "1/4" in row  # 6.39 mm
 
 
@@ -257,7 +285,8 @@ def test_names_from_outside_are_text(browser, sit, measured: Path) -> None:
     result["tool"]["name"] = "javascript:alert(5)"
     entry["welds"][0]["outcomes"][0]["outcome"] = "undecided"
     write_text(measured / "result.json", as_text(result))
-    page = at_desk(browser, sit(measured))
+    sat = sit(measured)
+    page = at_desk(browser, sat.port, sat.address)
     dialogs = []
     page.on("dialog", lambda dialog: dialogs.append(dialog.message) or dialog.dismiss())
     text = page.locator("body").inner_text()
@@ -275,9 +304,7 @@ def test_names_from_outside_are_text(browser, sit, measured: Path) -> None:
 
 
 def test_touch_drags_a_point_and_two_fingers_zoom(browser, sitting) -> None:
-    page = at_desk(browser, sitting, has_touch=True)
-    page.set_viewport_size({"width": 1024, "height": 768})
-    page.wait_for_timeout(200)
+    page = at_desk(browser, sitting.port, sitting.address, size=(1024, 768), has_touch=True)
     fingers = page.context.new_cdp_session(page)
 
     def touch(kind: str, *points: tuple[float, float]) -> None:
@@ -306,27 +333,27 @@ def test_touch_drags_a_point_and_two_fingers_zoom(browser, sitting) -> None:
     assert page.troubles == []
 
 
-def test_zoom_keeps_the_place_under_the_pointer(page) -> None:
-    x, y = centre(page, "toe_right")
-    page.mouse.move(x, y)
+def test_zoom_keeps_the_place_under_the_pointer(look) -> None:
+    x, y = centre(look, "toe_right")
+    look.mouse.move(x, y)
     for _ in range(4):
-        page.mouse.wheel(0, -200)
-    page.wait_for_timeout(200)
+        look.mouse.wheel(0, -200)
+    look.wait_for_timeout(200)
     # seven times larger, and a wheel tells whole pixels
-    assert centre(page, "toe_right") == pytest.approx((x, y), abs=4.5)
-    page.get_by_role("button", name="Whole").click()
-    page.wait_for_timeout(200)
-    pane = page.locator("#pane").bounding_box()
-    x, y = place(page, "toe_right")
+    assert centre(look, "toe_right") == pytest.approx((x, y), abs=4.5)
+    look.get_by_role("button", name="Whole").click()
+    look.wait_for_timeout(200)
+    pane = look.locator("#pane").bounding_box()
+    x, y = place(look, "toe_right")
     k = min(pane["width"] / 3000, pane["height"] / 2250)
     wanted = pane["x"] + pane["width"] / 2 + k * (x + 0.5 - 1500), pane["y"] + pane["height"] / 2 + k * (y + 0.5 - 1125)
-    assert centre(page, "toe_right") == pytest.approx(wanted, abs=1.5)
+    assert centre(look, "toe_right") == pytest.approx(wanted, abs=1.5)
 
 
-def test_the_picture_is_painted_at_full_resolution(page) -> None:
+def test_the_picture_is_painted_at_full_resolution(look) -> None:
     """At one screen pixel a picture pixel, what is painted is the picture: bright plate here, dark ground there."""
-    page.wait_for_timeout(600)
-    painted = page.evaluate(
+    look.wait_for_timeout(600)
+    painted = look.evaluate(
         """async () => {
             const canvas = document.getElementById('canvas');
             const data = canvas.getContext('2d').getImageData(0, 0, canvas.width, canvas.height).data;
@@ -343,8 +370,7 @@ def test_the_picture_is_painted_at_full_resolution(page) -> None:
 def test_no_serious_accessibility_finding(browser, sitting, size: tuple[int, int]) -> None:
     from axe_playwright_python.sync_playwright import Axe
 
-    page = at_desk(browser, sitting)
-    page.set_viewport_size({"width": size[0], "height": size[1]})
+    page = at_desk(browser, sitting.port, sitting.address, size=size)
     # axe is put into the page by the test, past the content policy
     drag(page, "toe_right", 20, 0)
     page.wait_for_selector(".was")

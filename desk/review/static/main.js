@@ -4,13 +4,14 @@ import { get, picture, post, Refusal } from "./api.js";
 import { find, make } from "./dom.js";
 import { History } from "./history.js";
 import { Overlay } from "./overlay.js";
-import { showValues } from "./values.js";
+import { SIGNS as OUTCOME_SIGNS, WORDS, showValues } from "./values.js";
 import { View } from "./view.js";
 
 const STATES = { waiting: "waits", confirmed: "confirmed", rejected: "rejected" };
 const SIGNS = { waiting: "○", confirmed: "●", rejected: "■" };
 
 const desk = { items: [], item: null, moves: {}, weld: null, system: "metric", chosen: null, busy: false, pending: false, bad: false, again: false };
+const drafts = new Map();
 const history = new History();
 const view = new View(find("pane"), find("canvas"), () => overlay.place());
 const overlay = new Overlay({
@@ -26,8 +27,11 @@ function showList() {
     const current = desk.item && desk.item.line.id === line.id;
     const what = line.weld ? `weld ${line.weld} · ${line.joint}` : "no weld";
     const state = line.problem ? "cannot be opened" : STATES[line.state];
+    const worst = ["does_not_meet", "undecided"].find((kind) => line.outcomes.includes(kind));
+    const judged = worst && `${line.outcomes.filter((kind) => kind === worst).length} ${WORDS[worst]}`;
     const button = make("button", { type: "button", class: `item ${line.problem ? "problem" : line.state}`, "aria-current": current ? "true" : null, "data-id": line.id },
       make("span", { class: "name" }, line.name), make("span", { class: "what" }, what),
+      judged ? make("span", { class: `judged ${worst}` }, make("span", { class: "sign", "aria-hidden": "true" }, OUTCOME_SIGNS[worst]), ` ${judged}`) : null,
       make("span", { class: "state" }, make("span", { class: "sign", "aria-hidden": "true" }, line.problem ? "!" : SIGNS[line.state]), ` ${state}`, line.record ? ` · ${line.record}` : ""));
     button.addEventListener("click", () => open(line.id));
     return make("li", {}, button);
@@ -54,6 +58,7 @@ function nextWaiting(after) {
 async function open(id) {
   const line = desk.items.find((other) => other.id === id);
   if (!line) return;
+  keepDraft();
   globalThis.history.replaceState(null, "", `#${encodeURIComponent(id)}`);
   Object.assign(desk, { item: { line }, moves: {}, weld: null, chosen: null, bad: false, again: false });
   overlay.clear();
@@ -91,10 +96,30 @@ function show(item) {
   take(item);
   showList();
   showDecision();
+  takeDraft();
   showMoves();
+  find("fusion-key").hidden = item.lines.fusion.length === 0;
   const scale = item.calibration;
   find("scale").textContent = scale ? `${scale.mm_per_px.toPrecision(4)} mm per px` : "profile, no picture";
   if (item.picture) pictures(item);
+}
+
+// What was moved and written is not lost by looking at another weld; it is kept in this page alone.
+function keepDraft() {
+  if (!desk.weld) return;
+  const draft = { moves: desk.moves, note: find("note").value, why: find("why").value };
+  if (draft.note || draft.why || !sameMoves()) drafts.set(desk.item.line.id, draft);
+  else drafts.delete(desk.item.line.id);
+}
+
+function takeDraft() {
+  const draft = drafts.get(desk.item.line.id);
+  if (!draft) return;
+  find("note").value = draft.note;
+  find("why").value = draft.why;
+  if (told(draft.moves) === told(desk.moves)) return;
+  history.push(draft.moves, "draft");
+  setMoves(draft.moves);
 }
 
 async function pictures(item) {
@@ -172,14 +197,15 @@ function showMoves() {
   find("redo").disabled = locked || !history.canRedo;
   const changed = Object.keys(desk.moves).length > 0;
   find("reset").disabled = locked || !changed;
-  const corrected = changed && !sameMoves();
+  const corrected = !sameMoves();
   find("confirm").textContent = corrected ? "Correct and confirm" : "Confirm";
   find("why").required = corrected;
   find("stamp").classList.toggle("moved", corrected);
   if (!decided() || desk.again) find("stamp").textContent = corrected ? "Proposal, points moved, not confirmed" : "Proposal, not confirmed";
 }
 
-const sameMoves = () => JSON.stringify(desk.moves) === JSON.stringify((desk.item && desk.item.moves) || {});
+const told = (moves) => JSON.stringify(Object.entries(moves || {}).sort());
+const sameMoves = () => told(desk.moves) === told(desk.item && desk.item.moves);
 const decided = () => Boolean(desk.item && desk.item.line.state !== "waiting");
 
 const sent = () => Object.fromEntries(Object.entries(desk.moves).map(([name, points]) => [name, name.includes("plate") ? points : points[0]]));
@@ -261,7 +287,7 @@ async function decide(decision) {
     return false;
   };
   for (const id of ["who", "why"]) find(id).removeAttribute("aria-invalid");
-  const corrected = Object.keys(desk.moves).length > 0 && !sameMoves();
+  const corrected = !sameMoves();
   if (decision === "confirm" && desk.bad) return say("These points give no values: move them until they do, or reject.");
   if (decision === "reject" && !need("why", "Say why it is rejected.")) return;
   if (decision === "confirm" && corrected && !need("why", "Say why the points were moved: the reason is kept with them.")) return;
@@ -276,6 +302,7 @@ async function decide(decision) {
     if (desk.item !== item) return showList();
     item.line = line;
     item.moves = desk.moves;
+    drafts.delete(line.id);
     desk.again = false;
     find("note").value = "";
     find("why").value = "";

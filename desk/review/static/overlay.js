@@ -63,6 +63,7 @@ export class Overlay {
       ...outlines.flatMap((points) => [path(points, "line outline", true)]),
       ...lines.plate.flatMap((points) => both(points, "plate")),
       ...lines.chord.flatMap((points) => both(points, "chord")),
+      ...(lines.fusion || []).flatMap((points) => both(points, "fusion")),
       ...lines.face.flatMap((points) => both(points, "face")),
     );
     this.shown = lines.values;

@@ -1,8 +1,8 @@
 // Numbers as the table of the command line writes them: decimals follow the uncertainty, inches show the nearest 1/64.
 
 const MM_PER_INCH = 25.4;
-const SYMBOLS = { mm: "mm", deg: "°", mm2: "mm²" };
-const DECIMALS = { mm: 2, "°": 1, "mm²": 2, in: 3, "in²": 4 };
+const SYMBOLS = { mm: "mm", deg: "°", mm2: "mm²", percent: "%" };
+const DECIMALS = { mm: 2, "°": 1, "mm²": 2, "%": 1, in: 3, "in²": 4 };
 const FIGURE_SPACE = "\u2007";
 const POINT_SPACE = "\u2008";
 

@@ -3,9 +3,13 @@
 import { make } from "./dom.js";
 import { aligned, plain, symbolOf, written } from "./units.js";
 
-const WORDS = { meets: "meets", does_not_meet: "does not meet", undecided: "undecided", not_assessed: "not assessed" };
-const SIGNS = { meets: "●", does_not_meet: "■", undecided: "◆", not_assessed: "–" };
-const TOES = /^(undercut|toe_|overlap|pit_|spatter)/;
+export const WORDS = { meets: "meets", does_not_meet: "does not meet", undecided: "undecided", not_assessed: "not assessed" };
+export const SIGNS = { meets: "●", does_not_meet: "■", undecided: "◆", not_assessed: "–" };
+const GROUPS = [
+  ["toes and plates", /^(undercut|toe_|overlap|pit_|spatter)/],
+  ["inside the section", /^(penetration|root_penetration|root_side_penetration|lack_of|throat_with|sidewall|fused|weld_metal|dilution|haz|root_centreline|pore|largest_pore|longest_linear)/],
+];
+const groupOf = (name) => (GROUPS.find(([, names]) => names.test(name)) || ["weld"])[0];
 
 export function outcomeMark(outcome) {
   const word = WORDS[outcome] || outcome;
@@ -53,7 +57,7 @@ function table(weld, found, system, chosen, drawable, choose) {
   const head = make("thead", {}, make("tr", {}, make("th", { scope: "col" }, "quantity"), make("th", { scope: "col", class: "n" }, "value"),
     make("th", { scope: "col", class: "n" }, `± (k = ${coverage(all)})`), make("th", { scope: "col", class: "last" }, "unit"),
     inch ? make("th", { scope: "col", class: "n" }, "1/64 in") : null));
-  const groups = [["weld", all.filter(([name]) => !TOES.test(name))], ["toes and plates", all.filter(([name]) => TOES.test(name))]];
+  const groups = ["weld", ...GROUPS.map(([title]) => title)].map((title) => [title, all.filter(([name]) => groupOf(name) === title)]);
   const bodies = groups.filter(([, rows]) => rows.length > 0).map(([title, rows]) =>
     make("tbody", {}, make("tr", { class: "group" }, make("th", { scope: "rowgroup", colspan: inch ? 5 : 4 }, title)),
       ...rows.flatMap(([name, item]) => row(name, item))));
@@ -117,7 +121,7 @@ function origin(item) {
 
 function gauges(weld, system) {
   if (!weld.gauges || weld.gauges.length === 0) return null;
-  const rows = weld.gauges.map((part) => make("tr", {}, make("th", { scope: "row" }, String(part.gauge), make("span", { class: "was" }, labelOf(weld, part.quantity))),
+  const rows = weld.gauges.map((part) => make("tr", {}, make("th", { scope: "row" }, String(part.gauge), make("span", { class: "of" }, labelOf(weld, part.quantity))),
     make("td", { class: "n" }, make("span", { class: "value" }, reading(part, system)), modelled(part, system)),
     make("td", { class: "reason" }, String(part.why || part.reason || ""))));
   return make("table", { class: "figures gauges" }, make("caption", {}, "What a hand gauge would read here, modelled: the gauge is taken for perfect and set with a steady hand"),
