@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from core.quantity import COVERAGE_FACTOR
 from core.units import MM_PER_INCH
@@ -54,6 +54,7 @@ def agreement_plot(comparisons: Sequence[Comparison], kind: str = "png", *, unit
             for axes in axes_row[len(panels) :]:
                 axes.set_visible(False)
             axes_row[0].set_ylabel(f"reading − reference, {unit}")
+        _widen(grid)
         for axes in grid[-1]:
             axes.set_xlabel(f"mean of reading and reference, {unit}")
         figure.suptitle(
@@ -80,6 +81,15 @@ def display_unit(unit: str, units: str) -> tuple[float, str]:
     return (1 / MM_PER_INCH, "in") if units == "inch" else (1.0, unit)
 
 
+def _widen(grid: Any) -> None:
+    """Give the sizes at least the span of the differences: a single size is no wide field."""
+    low, high = grid[0][0].get_xlim()
+    span = max(top - bottom for row in grid for bottom, top in [row[0].get_ylim()])
+    if high - low < span:
+        middle = (low + high) / 2
+        grid[0][0].set_xlim(middle - span / 2, middle + span / 2)
+
+
 def _left_out(item: Comparison, operators: Sequence[str]) -> str:
     gauges = {group.gauge for group in item.groups} - {None}
     cut = []
@@ -101,7 +111,8 @@ def _panels(item: Comparison) -> list[Group]:
 
 def _panel(axes: Axes, group: Group, item: Comparison, operators: Sequence[str], scale: float) -> None:
     found = group.agreement
-    axes.set_title(f"{short(group.gauge or '')}, {_TITLES[item.reference]}, n = {found.n}", loc="left")
+    few = ": too few for limits" if found.lower is None else ""
+    axes.set_title(f"{short(group.gauge or '')}, {_TITLES[item.reference]}, n = {found.n}{few}", loc="left")
     zero_line(axes)
     if found.own is not None:
         reach = COVERAGE_FACTOR * found.own.expected_std * scale
@@ -113,8 +124,6 @@ def _panel(axes: Axes, group: Group, item: Comparison, operators: Sequence[str],
         if bound is not None:
             axes.axhline(bound.value * scale, color=INK, linewidth=1.0, dashes=(6, 3), zorder=2)
             _name(axes, bound.value * scale, (bound.high - bound.value) * scale, INK)
-    if found.lower is None:
-        axes.text(0.03, 0.03, "too few readings for limits", transform=axes.transAxes, fontsize=8)
     for number, operator in enumerate(operators):
         _points(axes, [pair for pair in group.pairs if pair.reading.operator == operator], item, number, scale)
     axes.margins(x=0.12, y=0.12)
