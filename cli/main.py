@@ -10,7 +10,7 @@ from typing import Annotated, Any
 
 import typer
 
-from cli import calibrate, compare, config, demo, explain, measure, records, review, study
+from cli import assess, calibrate, compare, config, demo, explain, limits, measure, records, review, study
 from cli.options import complain, mute_stdout
 from core.errors import ToelineError
 
@@ -23,6 +23,8 @@ app = typer.Typer(
     context_settings={"help_option_names": ["--help", "-h"]},
 )
 app.command("measure", epilog=measure.EPILOG)(measure.measure)
+app.command("assess")(assess.assess)
+app.command("limits")(limits.limits)
 app.add_typer(calibrate.app, name="calibrate")
 app.command("explain")(explain.explain)
 app.command("compare", epilog=compare.EPILOG)(compare.compare)
@@ -68,7 +70,8 @@ def main(arguments: list[str] | None = None) -> None:
 def run(arguments: list[str]) -> int:
     """Run the command line and return its exit status.
 
-    Exit statuses: 0 done, 2 wrong use, 3 unreadable file, 4 nothing measurable, 130 interrupted.
+    Exit statuses: 0 done, 2 wrong use, 3 unreadable file, 4 nothing measurable,
+    5 a limit is not met (only with --fail-on-reject), 130 interrupted.
     """
     try:
         status = app(arguments, prog_name="toeline", standalone_mode=False, default_map=_defaults())

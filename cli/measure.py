@@ -7,6 +7,18 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from cli.limit_options import (
+    REJECTED,
+    Category,
+    ChosenRule,
+    Criteria,
+    FailOnReject,
+    NominalLeg,
+    NominalThroat,
+    Require,
+    Seam,
+    Service,
+)
 from core.errors import UsageError
 
 if TYPE_CHECKING:
@@ -14,7 +26,8 @@ if TYPE_CHECKING:
     from inspection.settings import Settings
 
 EPILOG = (
-    "Exit status: 0 measured, 2 wrong use, 3 unreadable file, 4 nothing measurable. "
+    "Exit status: 0 measured, 2 wrong use, 3 unreadable file, 4 nothing measurable, 5 a limit is not met "
+    "(only with --fail-on-reject). "
     "Values are proposals: a qualified person confirms them, and the governing code prevails. "
     "Etchants are dangerous: their preparation and use belong to trained staff, by the laboratory's own instructions "
     "and the safety data sheets."
@@ -32,7 +45,8 @@ def measure(
         bool, typer.Option("--scale-from-metadata", help="Take the pixel size from the picture file (flagged).")
     ] = False,
     thickness: Annotated[
-        str | None, typer.Option(metavar="LENGTH", help='Nominal plate thickness, compared: "10 mm".')
+        str | None,
+        typer.Option(metavar="LENGTH", help='Nominal plate thickness, compared, and used by limits: "10 mm".'),
     ] = None,
     units: Annotated[
         str, typer.Option(metavar="SYSTEM", help="metric or inch, for the screen and the overlay.")
@@ -43,6 +57,15 @@ def measure(
         Path | None, typer.Option(metavar="FILE", help="Toes and plate points marked by a person (JSON).")
     ] = None,
     region: Annotated[str | None, typer.Option(metavar="X,Y,W,H", help="Part of the picture to look at.")] = None,
+    criteria: Criteria = None,
+    require: Require = None,
+    nominal_throat: NominalThroat = None,
+    nominal_leg: NominalLeg = None,
+    category: Category = None,
+    service: Service = None,
+    seam: Seam = None,
+    rule: ChosenRule = "guarded",
+    fail_on_reject: FailOnReject = False,
     json_file: Annotated[
         Path | None, typer.Option("--json", metavar="FILE|-", help="Write the result file; - is the standard output.")
     ] = None,
@@ -64,10 +87,12 @@ def measure(
     ] = False,
 ) -> int:
     """Measure the welds in photographs of sections or in profile files."""
+    from cli.limit_options import chosen_limits, limit_files
     from cli.options import choose, mute_stdout, refuse_overwriting
     from cli.records import Keeper
     from cli.table import print_inspection
     from inspection.document import as_text, document, write_text
+    from inspection.outcomes import judged, rejected
     from inspection.picture import inspect_file, needs_scale, source_kind
     from inspection.settings import shared_calibration
 
@@ -80,9 +105,11 @@ def measure(
         raise UsageError(f"--overlay {str(overlay)!r} must end in .png or .svg.")
     settings = _settings(joint, source, calibration, scale, scale_from_metadata, thickness, file_units, operator, marks,
                          region)  # fmt: skip
+    by = chosen_limits(criteria, require, rule, units, fail_on_reject, nominal_throat=nominal_throat,
+                       nominal_leg=nominal_leg, category=category, service=service, seam=seam)  # fmt: skip
     drawings = _drawings(files, overlay, output)
     results = [json_file, None if output is None else output / "result.json"]
-    refuse_overwriting([*results, *drawings], [*files, calibration, marks])
+    refuse_overwriting([*results, *drawings], [*files, calibration, marks, *limit_files(criteria)])
     pictures = [path for path in files if source_kind(path, settings) != "profile"]
     shared = shared_calibration(settings)
     if pictures and shared is None and not settings.scale_from_metadata:
@@ -94,13 +121,14 @@ def measure(
     status = 0
     for path, drawing in zip(files, drawings, strict=True):
         inspection = inspect_file(path, settings, shared)
-        entries.append(inspection.entry)
+        entry = inspection.entry if by is None else judged(inspection.entry, by)
+        entries.append(entry)
         status = max(status, _report(path, inspection))
         for target in _targets(drawing, overlay if output is not None else None):
             _draw(target, path, inspection, units)
         if str(json_file) != "-":
             try:
-                print_inspection(inspection.entry, units)
+                print_inspection(entry, units)
             except BrokenPipeError:
                 mute_stdout()
     text = as_text(document(entries))
@@ -112,7 +140,7 @@ def measure(
     if keeper is not None:
         with keeper:
             keeper.keep(entries, with_picture=not no_picture, to_stderr="-" in map(str, results))
-    return status
+    return REJECTED if fail_on_reject and rejected(entries) else status
 
 
 def _settings(

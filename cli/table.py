@@ -17,13 +17,19 @@ def print_inspection(entry: dict[str, Any], units: str) -> None:
         return
     from rich.console import Console
 
+    from cli.outcome_table import print_outcomes
+
     console = Console(highlight=False, markup=False, emoji=False)
     if not console.is_terminal:
-        console.width = max(console.width, 110)
+        console.width = max(console.width, 140 if "assessment" in entry else 110)
     with console.capture() as captured:
         print_source(console, entry)
         for weld in entry["welds"]:
             print_weld(console, weld, entry, units)
+            if "assessment" in entry:
+                print_outcomes(console, weld, entry["assessment"])
+        if "assessment" in entry:
+            console.print(entry["assessment"]["note"])
         console.print(PROPOSAL)
     print(captured.get(), flush=True)
 

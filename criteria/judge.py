@@ -139,7 +139,7 @@ def _by_length(limit: Limit, case: Case, judged: Judged, name: str, given: Given
         message = "depth within the short-imperfection limit; length not assessed"
         if limit.direction == "lower" or limit.reference is not None:
             message = "deviation within the limit for a short length; length not assessed"
-        return replace(judged, verdict=None, message=message, missing=("length",))
+        return replace(judged, verdict=None, message=f"{message} ({judged.message})", missing=("length",))
     factor = length_factor(limit)
     total = extent.total_mm * factor
     allowed = case.extent.number({"l": extent.weld_length_mm * factor})

@@ -16,7 +16,7 @@ def shown(value: float, limit: Limit) -> str:
         if abs(sixty_fourths - round(sixty_fourths)) < 1e-6:
             return f"{nearest_fraction(value)} in"
         return f"{value:.3f} in"
-    return f"{value:.4g} {'°' if limit.own_unit == 'deg' else limit.own_unit}"
+    return sized(value, limit)
 
 
 def told(
@@ -25,13 +25,22 @@ def told(
     """Say in one sentence how the value lies to the limit, and what would settle a doubt."""
     above = upper - value <= value - lower
     end = upper if above else lower
-    size = f"{value:.4g} {limit.own_unit}"
+    size, wanted = sized(value, limit), f"{'at most' if above else 'at least'} {shown(end, limit)}"
+    inside = lower <= value <= upper
     if verdict == "meets":
-        return f"{size} is {'at most' if above else 'at least'} {shown(end, limit)}"
+        return f"{size} is {wanted}" if inside else f"{size}, not proven to miss {wanted}"
     if verdict == "does_not_meet":
-        return f"{size} is {'more' if above else 'less'} than {shown(end, limit)} allows"
-    doubt = f"{shown(end, limit)} lies inside {value:.4g} ± {COVERAGE_FACTOR * std:.2g} {limit.own_unit}"
+        return f"{size}, not proven to be {wanted}" if inside else f"{size}, {wanted} is allowed"
+    doubt = f"{shown(end, limit)} lies inside {value:.4g} ± {COVERAGE_FACTOR * std:.2g} {_symbol(limit)}"
     budget = max(quantity.budget, key=lambda part: part.standard_uncertainty)
     remedy = REMEDIES.get(budget.source, "a smaller uncertainty")
-    apart = abs(end - value)
-    return f"{doubt}; what would settle it: {remedy} (U below {apart:.2g} {limit.own_unit}), or more sections"
+    return f"{doubt}; what would settle it: {remedy} (U below {sized(abs(end - value), limit, 2)}), or more sections"
+
+
+def sized(value: float, limit: Limit, figures: int = 4) -> str:
+    """Return a value with the unit of its row."""
+    return f"{value:.{figures}g} {_symbol(limit)}"
+
+
+def _symbol(limit: Limit) -> str:
+    return "°" if limit.own_unit == "deg" else limit.own_unit

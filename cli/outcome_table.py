@@ -1,0 +1,91 @@
+"""Outcomes on the screen: a word and a shape first, then colour; what was not assessed and why."""
+
+from __future__ import annotations
+
+from typing import Any
+
+PLURAL = {"meets": "meet", "does_not_meet": "do not meet"}
+SHAPES = {
+    "meets": ("✓", "meets", "green"),
+    "does_not_meet": ("✗", "does not meet", "bold red"),
+    "undecided": ("?", "undecided", "yellow"),
+    "not_assessed": ("-", "not assessed", "dim"),
+}
+MEMORY = "* from memory, no source was at hand: check this limit in the standard."
+SECONDARY = "Other published limits were read on secondary sources, not in the standards themselves."
+
+
+def print_outcomes(console: Any, weld: dict[str, Any], assessment: dict[str, Any]) -> None:
+    """Print the outcomes of one weld, set by set, with their rule and their evidence."""
+    from rich import box
+    from rich.table import Table
+
+    outcomes = weld["outcomes"]
+    if not outcomes:
+        console.print("  No limit applies to this joint.")
+        return
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+    table.add_column("outcome", no_wrap=True)
+    table.add_column("limit", no_wrap=True)
+    table.add_column("value", no_wrap=True)
+    table.add_column("P", no_wrap=True, justify="right")
+    table.add_column("why")
+    judged = [outcome for outcome in outcomes if outcome["outcome"] != "not_assessed"]
+    seen = None
+    for outcome in judged:
+        name, _, row = outcome["criterion"].partition(" ")
+        if name != seen:
+            table.add_row("", name, style="bold")
+            seen = name
+        shape, word, style = SHAPES[outcome["outcome"]]
+        memory = " *" if outcome["verified"] == "from memory" else ""
+        probability = "" if outcome["probability"] is None else percent(outcome["probability"])
+        cells = (f"{shape} {word}", f"  {row}{memory}", outcome["quantity"], probability, outcome["message"])
+        table.add_row(*cells, style=style if outcome["outcome"] != "meets" else "")
+    if judged:
+        console.print(table)
+    for (name, message), rows in _grouped(outcomes).items():
+        console.print(f"  - not assessed, {name}: {', '.join(rows)}: {message}", style="dim")
+    for name, counts in _counts(outcomes).items():
+        console.print(f"  {name}: {counts}")
+    console.print(f"  Rule: {assessment['rule']}. P: probability that the true value conforms.")
+    evidence = {outcome["verified"] for outcome in outcomes}
+    if "from memory" in evidence:
+        console.print(f"  {MEMORY}")
+    if "secondary" in evidence:
+        console.print(f"  {SECONDARY}")
+
+
+def percent(probability: float) -> str:
+    """Return a probability in percent that never reads as certain."""
+    if probability > 0.999:
+        return "> 99.9 %"
+    return "< 0.1 %" if probability < 0.001 else f"{100 * probability:.1f} %"
+
+
+def _grouped(outcomes: list[dict[str, Any]]) -> dict[tuple[str, str], list[str]]:
+    """Return the rows that were not assessed, by set and reason."""
+    groups: dict[tuple[str, str], list[str]] = {}
+    for outcome in outcomes:
+        if outcome["outcome"] == "not_assessed":
+            name, _, row = outcome["criterion"].partition(" ")
+            side = next((end for end in ("left", "right") if outcome["quantity"].endswith(f"_{end}")), "")
+            memory = " *" if outcome["verified"] == "from memory" else ""
+            groups.setdefault((name, outcome["message"]), []).append(f"{row}{f' {side}' if side else ''}{memory}")
+    return groups
+
+
+def _counts(outcomes: list[dict[str, Any]]) -> dict[str, str]:
+    """Return how many outcomes of each kind a set has, in words."""
+    found: dict[str, dict[str, int]] = {}
+    for outcome in outcomes:
+        counts = found.setdefault(outcome["criterion"].partition(" ")[0], dict.fromkeys(SHAPES, 0))
+        counts[outcome["outcome"]] += 1
+    return {
+        name: ", ".join(f"{count} {_word(kind, count)}" for kind, count in counts.items() if count)
+        for name, counts in found.items()
+    }
+
+
+def _word(kind: str, count: int) -> str:
+    return PLURAL.get(kind, SHAPES[kind][1]) if count > 1 else SHAPES[kind][1]

@@ -1,0 +1,152 @@
+"""Outcomes of a result entry: its values compared with limits, written beside them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, fields
+from typing import Any
+
+from core.errors import UsageError
+from core.quantity import COVERAGE_FACTOR, Component, Measured, NotMeasurable, Quantity
+from core.units import UnitSystem
+from criteria import Given, Limit, Outcome, Rule, assess, chosen_limits, nominal_sizes, parse_requirement
+from criteria.limit import SELECTORS
+from inspection.document import Entry
+
+PROPOSAL = (
+    "Outcomes are proposals: the governing code in its valid edition prevails, and a qualified person decides. "
+    "A section shows one place of a seam."
+)
+NEEDED_DECIMALS = 6
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """What values are compared with, and how.
+
+    Attributes
+    ----------
+    criteria, requirements
+        Names of sets and texts of requirements, as a person gave them.
+    limits
+        Their rows, in one order.
+    given
+        What a person said of the joint.
+    rule, system
+        Decision rule, and system of units in which a code with two tables is read.
+    """
+
+    criteria: tuple[str, ...]
+    requirements: tuple[str, ...]
+    limits: tuple[Limit, ...]
+    given: Given
+    rule: Rule
+    system: UnitSystem
+
+
+def judgement(
+    criteria: Sequence[str], requirements: Sequence[str], given: Given, rule: Rule, system: UnitSystem
+) -> Judgement:
+    """Return what values are to be compared with.
+
+    What was not given is filled from a file of the drawing's own limits, then from size call-outs.
+
+    Raises
+    ------
+    UsageError
+        When a set, a requirement or a word is not known.
+    UnreadableFile
+        When a file of limits is wrong.
+    """
+    limits: list[Limit] = []
+    for name in dict.fromkeys(criteria):
+        chosen, rows = chosen_limits(name, system)
+        limits += rows
+        given = given.filled({field.name: getattr(chosen.given, field.name) for field in fields(chosen.given)})
+    limits += [parse_requirement(text) for text in dict.fromkeys(requirements)]
+    given = given.filled(nominal_sizes(requirements))
+    _check_words(given, limits)
+    return Judgement(tuple(criteria), tuple(requirements), tuple(limits), given, rule, system)
+
+
+def judged(entry: Entry, by: Judgement) -> Entry:
+    """Return a result entry with the outcomes of its welds; earlier outcomes are replaced.
+
+    A nominal thickness that was given with the measurement counts when none is given now.
+    """
+    settings: Mapping[str, Any] = entry.get("settings") or {}
+    given = by.given.filled({"thickness_mm": settings.get("thickness_mm")})
+    welds = [
+        weld | {"outcomes": [outcome_entry(outcome) for outcome in _assessed(weld, by, given)]}
+        for weld in entry["welds"]
+    ]
+    assessment = {
+        "criteria": list(by.criteria),
+        "required": list(by.requirements),
+        "rule": str(by.rule),
+        "units": by.system,
+        "given": {
+            field.name: value
+            for field in fields(given)
+            if field.name != "extents" and (value := getattr(given, field.name)) is not None
+        },
+        "note": PROPOSAL,
+    }
+    return entry | {"welds": welds, "assessment": assessment}
+
+
+def rejected(entries: Sequence[Entry]) -> bool:
+    """Return whether any value of any weld does not meet its limit."""
+    return any(
+        outcome["outcome"] == "does_not_meet"
+        for entry in entries
+        for weld in entry["welds"]
+        for outcome in weld["outcomes"]
+    )
+
+
+def outcome_entry(outcome: Outcome) -> Entry:
+    """Return one outcome as the result document has it."""
+    entry: Entry = {}
+    for field in fields(outcome):
+        value = getattr(outcome, field.name)
+        if isinstance(value, float):
+            value = round(value, NEEDED_DECIMALS)
+        entry[field.name] = list(value) if isinstance(value, tuple) else value
+    return entry
+
+
+def measured_value(item: Mapping[str, Any]) -> Measured:
+    """Return a value from ``measurements`` of a result document, with its budget.
+
+    Raises
+    ------
+    UsageError
+        When the item is no measurement.
+    """
+    try:
+        if item["state"] != "measured":
+            return NotMeasurable(str(item.get("reason") or "no reason is kept"), item["unit"])
+        budget = tuple(
+            Component(str(part["source"]), float(part["standard_uncertainty"])) for part in item.get("budget") or ()
+        )
+        expanded = item.get("expanded_uncertainty")
+        if not budget and expanded is not None:
+            budget = (Component("as stated", expanded / (item.get("coverage_factor") or COVERAGE_FACTOR)),)
+        return Quantity(float(item["value"]), item["unit"], budget)
+    except (KeyError, TypeError, ValueError):
+        raise UsageError("the result holds a value that is no measurement: measure the picture again.") from None
+
+
+def _assessed(weld: Entry, by: Judgement, given: Given) -> tuple[Outcome, ...]:
+    measured = {name: measured_value(item) for name, item in weld["measurements"].items()}
+    return assess(measured, weld["joint"], given, by.limits, by.rule)
+
+
+def _check_words(given: Given, limits: Sequence[Limit]) -> None:
+    """Refuse a word that none of the rows knows: it would silence them all."""
+    words = given.words()
+    for name in SELECTORS:
+        known = dict.fromkeys(word for limit in limits for case in limit.cases for word in case.only.get(name, ()))
+        if name in words and known and words[name] not in known:
+            raise UsageError(f"--{name} {words[name]!r} is not known to these limits, use {', '.join(known)}.")

@@ -1,0 +1,38 @@
+"""``toeline limits``: every set and every row is shown with its evidence."""
+
+import pytest
+
+from cli.main import run
+from criteria import built_in, chosen_limits
+
+NAMES = [name for limits in built_in() for name in limits.full_names()]
+
+
+def test_the_list_names_every_set(capsys: pytest.CaptureFixture) -> None:
+    assert run(["limits"]) == 0
+    shown = capsys.readouterr().out
+    for limits in built_in():
+        assert limits.name in shown
+    assert "the governing code in its valid edition prevails" in shown
+
+
+@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("units", ["metric", "inch"])
+def test_rows_of_every_set(name: str, units: str, capsys: pytest.CaptureFixture) -> None:
+    assert run(["limits", name, "--units", units]) == 0
+    shown = capsys.readouterr().out
+    joined = "".join(shown.split())
+    limits = chosen_limits(name, units)[1]
+    for limit in limits:
+        for case in limit.cases:
+            assert "".join(case.limit.text.split()) in joined or case.limit.text in ("0", "inf")
+    lines = sum(line.rstrip().endswith(("secondary", "from memory")) for line in shown.splitlines())
+    assert lines == sum(len(limit.cases) for limit in limits)
+    assert "qualified person decides" in " ".join(shown.split())
+
+
+def test_wrong_names(capsys: pytest.CaptureFixture) -> None:
+    for arguments in (["iso5817-2014"], ["iso-5817"], ["none.toml"], ["api-1104-20", "--units", "feet"]):
+        assert run(["limits", *arguments]) in (2, 3)
+        error = capsys.readouterr().err
+        assert error.count("\n") == 1
