@@ -15,6 +15,7 @@ from core.geometry import Points
 from core.quantity import Measured, Quantity
 from inspection import document
 from inspection.document import Entry
+from inspection.inside_entry import inside_entries, with_inside
 from inspection.settings import Settings, settings_entry, shared_calibration
 from vision.picture import read_picture
 from vision.profile_file import SUFFIXES, read_profile
@@ -139,6 +140,7 @@ def _inspect_picture(
 
         calibration = calibrate_resolution(Path(path))
     found = find_welds(picture.gray8, calibration, joint=settings.joint, region=settings.region, marks=settings.marks)
+    found = with_inside(picture.gray8, found, calibration, settings.inside, settings.marks, settings.pore_size_mm)
     return _measured(found, source, calibration, settings)
 
 
@@ -182,6 +184,7 @@ def weld_entry(
             for name, value in values.items()
         },
         "flags": document.flag_entries((*weld.section.flags, *weld.flags, *more_flags)),
+        **inside_entries(weld.section.inside),
         "outcomes": [],
         "review": {"state": "unconfirmed"},
     }

@@ -39,6 +39,10 @@ class Settings:
         Toes and plates a person marked, see `vision.marks`.
     region
         (x, y, width, height) of the part of the picture to look at, px.
+    inside
+        Whether to look inside etched sections: "auto" where they show a fusion line, "on", "off".
+    pore_size_mm
+        Equivalent diameter from which pores and inclusions are listed.
     """
 
     joint: JointChoice = "auto"
@@ -51,6 +55,8 @@ class Settings:
     operator: str | None = None
     marks: tuple[WeldMarks, ...] | None = None
     region: Region | None = None
+    inside: Literal["auto", "on", "off"] = "auto"
+    pore_size_mm: float = 0.2
 
     def __post_init__(self) -> None:
         given = [self.calibration is not None, self.scale_mm_per_px is not None, self.scale_from_metadata]

@@ -297,7 +297,7 @@ def _tones_below(window: _Window, sides: Sequence[Candidate]) -> list[float]:
 
 def _tones(window: _Window, points_mm: Points) -> NDArray[np.float32]:
     values, metal = window.sheet.sample(window_px(window.calibration, points_mm))
-    return np.asarray(values[0][metal > 0], np.float32)
+    return np.asarray(values[metal > 0], np.float32)
 
 
 def _refusal(proposals: Sequence[Candidate]) -> str:

@@ -70,7 +70,7 @@ def _rays(
     turns = [(math.atan2(end[1], end[0]) - down + math.pi) % (2 * math.pi) - math.pi for end in ends]
     radii = [float(np.hypot(*end)) for end in ends]
     typical = 0.5 * (radii[0] + radii[1])
-    count = int(np.clip(abs(turns[1] - turns[0]) * typical / (1.5 * step_mm), 60, 260))
+    count = int(np.clip(abs(turns[1] - turns[0]) * typical / (1.8 * step_mm), 60, 170))
     angles = down + np.linspace(turns[0], turns[1], count)
     directions = np.column_stack([np.cos(angles), np.sin(angles)])
     start = 0.25 * min(radii)
@@ -114,7 +114,7 @@ def through(
         raise ValueError("the plate's two surfaces must not be square to each other")
     down = foot - toe
     depth = float(np.hypot(*down))
-    count = int(np.clip(depth / (1.5 * step_mm), 60, 220))
+    count = int(np.clip(depth / (1.8 * step_mm), 60, 140))
     width = float(np.hypot(*(surface.toe_right - surface.toe_left)))
     inner = 0.55 * width
     stations = np.arange(-inner, reach_mm, step_mm)

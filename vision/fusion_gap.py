@@ -76,7 +76,7 @@ def _dip(
         float(back.x + middle * back.normal[0]), float(back.y + middle * back.normal[1]), back.dx, back.dy
     )  # fmt: skip
     spread = max(section.blur_mm, 0.7 * pixel)
-    resolved = opening > 3.0 * spread + 0.5 * pixel
+    resolved = opening > 4.0 * spread + pixel
     value: Found | str = (
         Found(opening, float(np.hypot(0.3 * pixel, 0.15 * spread)))
         if resolved

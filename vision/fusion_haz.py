@@ -64,7 +64,7 @@ def _width(
 ) -> tuple[Found, Points] | None:
     step = sheet.factor * calibration.mm_per_px(calibration.to_px(part[:1])[0])
     along = arc_length(part)
-    rows = int(np.clip(along[-1] / (2.0 * step), 12, 120))
+    rows = int(np.clip(along[-1] / (2.5 * step), 12, 60))
     at = np.linspace(0, along[-1], rows)
     start = np.column_stack([np.interp(at, along, part[:, k]) for k in (0, 1)])
     smooth = max(3, rows // 6) | 1
@@ -82,7 +82,7 @@ def _width(
     grid = start[:, None] + stations[None, :, None] * normal[:, None]
     values, metal = sheet.sample(window_px(calibration, grid))
     metal = np.where(stations[None] > FIRST_MM, metal, 0.0).astype(np.float32)
-    found = contrast(values[0], metal, step)
+    found = contrast(values, metal, step)
     usable = np.abs(found[found != 0])
     if len(usable) < 50:
         return None
@@ -91,7 +91,7 @@ def _width(
     stack[:, :, (stations < FIRST_MM + 0.25)] = -12.0
     best = None
     for path, score in zip(best_paths(stack, bend=0.4), stack, strict=True):
-        tested = support(values[0], metal, path.astype(float), float(along[-1]), step)
+        tested = support(values, metal, path.astype(float), float(along[-1]), step)
         total = float(score[np.arange(rows), path].sum())
         if tested.score > LEAST_SCORE and tested.seen >= LEAST_SEEN and (best is None or total > best[0]):
             best = (total, path)

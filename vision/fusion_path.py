@@ -81,20 +81,25 @@ def best_paths(scores: Rows, *, bend: float = BEND) -> NDArray[np.int64]:
     sheets, rows, stations = scores.shape
     steps = np.arange(-JUMP, JUMP + 1)
     price = (bend * steps**2).astype(np.float32)
-    total = scores[:, 0].astype(np.float32)
-    came = np.zeros((sheets, rows, stations), np.int8)
+    came = np.zeros((rows, sheets * stations), np.int8)
     padded = np.full((sheets, stations + 2 * JUMP), -1e9, np.float32)
+    # One view of the padded row serves all rows: it shows what is written into it.
+    total, reachable = padded[:, JUMP:-JUMP], np.lib.stride_tricks.sliding_window_view(padded, 2 * JUMP + 1, axis=1)
+    total[:] = scores[:, 0]
+    choices = np.empty(reachable.shape, np.float32)
+    flat, first = choices.reshape(-1), np.arange(sheets * stations) * len(steps)
     for row in range(1, rows):
-        padded[:, JUMP:-JUMP] = total
-        choices = np.lib.stride_tricks.sliding_window_view(padded, 2 * JUMP + 1, axis=1) - price
-        best = choices.argmax(axis=2)
-        came[:, row] = best - JUMP
-        total = np.asarray(np.take_along_axis(choices, best[..., None], axis=2)[..., 0] + scores[:, row], np.float32)
+        np.subtract(reachable, price, out=choices)
+        best = choices.argmax(axis=2).ravel()
+        came[row] = best
+        np.add(flat[first + best].reshape(sheets, stations), scores[:, row], out=total)
     path = np.zeros((sheets, rows), np.int64)
-    path[:, -1] = total.argmax(axis=1)
-    which = np.arange(sheets)
-    for row in range(rows - 1, 0, -1):
-        path[:, row - 1] = np.clip(path[:, row] + came[which, row, path[:, row]], 0, stations - 1)
+    for sheet in range(sheets):
+        at = int(total[sheet].argmax())
+        for row in range(rows - 1, 0, -1):
+            path[sheet, row] = at
+            at = min(max(at + int(came[row, sheet * stations + at]) - JUMP, 0), stations - 1)
+        path[sheet, 0] = at
     return path
 
 

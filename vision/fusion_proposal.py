@@ -86,7 +86,7 @@ def propose(
         and is free between them.
     """
     at = window_px(calibration, frame.points)
-    values, metal = sheet.sample(at)
+    tone, metal = sheet.sample(at)
     hollow = sheet.hollow_at(at) > 0
     if hollow.any():
         frame = _before(frame, hollow)
@@ -99,7 +99,8 @@ def propose(
     best: Candidate | None = None
     for channel in (TONE, TEXTURE):
         core = sheet.core_level if channel == TONE else None
-        found = _best(frame, values[channel], metal, channel, pull, core, marked=marked)
+        values = tone if channel == TONE else sheet.texture_at(at)
+        found = _best(frame, values, metal, channel, pull, core, marked=marked)
         if found is not None and (found.holds or best is None):
             best = found
         if best is not None and best.holds:

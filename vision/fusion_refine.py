@@ -21,13 +21,13 @@ from vision.fusion_sheet import Sheet
 Gray = NDArray[np.uint8]
 Floats = NDArray[np.float64]
 
-ALONG_PX = 2.0
+ALONG_PX = 3.0
 LEVEL_MM = 0.9
 WANDER = 0.12
 """Standard deviation of the line's slope against its proposal."""
 STIFF_PX = 4.0
 """Length of the average along the line, standard deviation, in pixels."""
-LEAST_STD_PX = 0.5
+LEAST_STD_PX = 0.7
 BLIND_STD_PX = 3.0
 
 

@@ -28,8 +28,8 @@ class Sheet:
 
     Attributes
     ----------
-    channels
-        (2, H, W): tone in grey levels, and log2 of the local strength of texture.
+    tone
+        (H, W) grey levels.
     metal
         (H, W) 1 inside the metal and clear of its edges and of dark or bright spots (pores), 0 elsewhere.
     solid
@@ -42,7 +42,7 @@ class Sheet:
         Corner of the window in the picture, and pixels of the picture for one of the sheet.
     """
 
-    channels: Plane
+    tone: Plane
     metal: Plane
     solid: Plane
     hollow: Plane
@@ -51,10 +51,16 @@ class Sheet:
     factor: float
 
     def sample(self, points_px: Points) -> tuple[Plane, Plane]:
-        """Return the channels, (2, ...), and the share of metal at picture points (..., 2)."""
+        """Return the tone, and 1 for metal and 0 for what is none, at picture points (..., 2)."""
         x, y = self._places(points_px)
-        values = [cv2.remap(plane, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE) for plane in self.channels]
-        return np.asarray(np.stack(values), np.float32), self.metal_at(points_px)
+        values = cv2.remap(self.tone, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        return np.asarray(values, np.float32), self.metal_at(points_px)
+
+    def texture_at(self, points_px: Points) -> Plane:
+        """Return log2 of the local strength of texture at picture points (..., 2)."""
+        x, y = self._places(points_px)
+        plane = _texture(self.tone, np.asarray(self.metal, np.uint8))
+        return np.asarray(cv2.remap(plane, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), np.float32)
 
     def metal_at(self, points_px: Points) -> Plane:
         """Return 1 where picture points (..., 2) lie in metal and clear of its edges, 0 elsewhere."""
@@ -112,7 +118,8 @@ def reduced_sheet(
     low = np.clip(np.floor(corners_px.min(axis=0)), 0, [width - 2, height - 2]).astype(int)
     high = np.clip(np.ceil(corners_px.max(axis=0)) + 1, low + 2, [width, height]).astype(int)
     window = gray[low[1] : high[1], low[0] : high[0]]
-    factor = max(1.0, pixel_px)
+    # A whole number of pixels is averaged several times faster than a broken one.
+    factor = float(max(1, round(pixel_px)))
     size = (max(2, math.floor(window.shape[1] / factor)), max(2, math.floor(window.shape[0] / factor)))
     window = window[: math.ceil(size[1] * factor), : math.ceil(size[0] * factor)]
     tone = cv2.resize(window, size, interpolation=cv2.INTER_AREA) if factor > 1 else window
@@ -139,7 +146,7 @@ def reduced_sheet(
     if root_px is not None:
         hollow = _hollow(dark, ((root_px - low + 0.5) / factor - 0.5), 0.11 * spot_px / factor + 1.0)
     metal = np.asarray(mask * (1 - spots), np.float32)
-    return Sheet(np.stack([tone, _texture(tone, mask)]), metal, solid, hollow, level, low.astype(float), factor)
+    return Sheet(tone, metal, solid, hollow, level, low.astype(float), factor)
 
 
 def _spots(tone: Plane, mask: Gray, level: float, size: float) -> tuple[Gray, Gray]:
@@ -149,7 +156,7 @@ def _spots(tone: Plane, mask: Gray, level: float, size: float) -> tuple[Gray, Gr
     between two welds and a narrow heat-affected zone are no spots.
     """
     reach = max(3, round(size)) | 1
-    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (reach, reach))
+    kernel = np.ones((reach, reach), np.uint8)
     plain = cv2.GaussianBlur(tone, (0, 0), 0.8)
     found = []
     usual = np.percentile(plain[mask > 0], (5, 95)) if mask.any() else (level, level)

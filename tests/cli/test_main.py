@@ -86,7 +86,7 @@ def test_measure_writes_table_result_and_overlay(tmp_path: Path, capsys: pytest.
     assert "Weld 1: tee, recognised" in out
     assert "the governing code prevails" in out
     assert "scale_as_given" in out
-    rows = [line for line in out.splitlines() if line.startswith((" leg, left", " throat", " joint angle"))]
+    rows = [line for line in out.splitlines() if line.startswith((" leg, left", " throat  ", " joint angle"))]
     assert len(rows) == 3
     assert len({row.index(".") for row in rows}) == 1
     value = read_result(result).results[0].welds[0].measurements["leg_left"].value
