@@ -25,25 +25,27 @@ def print_outcomes(console: Any, weld: dict[str, Any], assessment: dict[str, Any
         console.print("  No limit applies to this joint.")
         return
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
-    table.add_column("outcome", no_wrap=True)
-    table.add_column("limit", no_wrap=True)
-    table.add_column("value", no_wrap=True)
-    table.add_column("P", no_wrap=True, justify="right")
-    table.add_column("why")
+    for heading in ("outcome", "limit", "value", "allowed", "P"):
+        table.add_column(
+            heading, no_wrap=heading != "limit", justify="left" if heading in ("outcome", "limit") else "right"
+        )
     judged = [outcome for outcome in outcomes if outcome["outcome"] != "not_assessed"]
     seen = None
     for outcome in judged:
-        name, _, row = outcome["criterion"].partition(" ")
+        name = outcome["criterion"].partition(" ")[0]
         if name != seen:
             table.add_row("", name, style="bold")
             seen = name
         shape, word, style = SHAPES[outcome["outcome"]]
-        memory = " *" if outcome["verified"] == "from memory" else ""
         probability = "" if outcome["probability"] is None else percent(outcome["probability"])
-        cells = (f"{shape} {word}", f"  {row}{memory}", outcome["quantity"], probability, outcome["message"])
+        cells = (f"{shape} {word}", f"  {_row(outcome)}", outcome["own_value"], _allowed(outcome), probability)
         table.add_row(*cells, style=style if outcome["outcome"] != "meets" else "")
     if judged:
         console.print(table)
+    for outcome in judged:
+        if outcome["outcome"] == "undecided" or any(mark in outcome["message"] for mark in (";", "not proven", "long")):
+            shape, _, style = SHAPES[outcome["outcome"]]
+            console.print(f"  {shape} {_row(outcome)}: {outcome['message']}", style=style)
     for (name, message), rows in _grouped(outcomes).items():
         console.print(f"  - not assessed, {name}: {', '.join(rows)}: {message}", style="dim")
     for name, counts in _counts(outcomes).items():
@@ -68,11 +70,24 @@ def _grouped(outcomes: list[dict[str, Any]]) -> dict[tuple[str, str], list[str]]
     groups: dict[tuple[str, str], list[str]] = {}
     for outcome in outcomes:
         if outcome["outcome"] == "not_assessed":
-            name, _, row = outcome["criterion"].partition(" ")
-            side = next((end for end in ("left", "right") if outcome["quantity"].endswith(f"_{end}")), "")
-            memory = " *" if outcome["verified"] == "from memory" else ""
-            groups.setdefault((name, outcome["message"]), []).append(f"{row}{f' {side}' if side else ''}{memory}")
+            name = outcome["criterion"].partition(" ")[0]
+            groups.setdefault((name, outcome["message"]), []).append(_row(outcome))
     return groups
+
+
+def _row(outcome: dict[str, Any]) -> str:
+    """Return the name of a row, with the side and a mark for what is from memory."""
+    row = outcome["criterion"].partition(" ")[2]
+    side = next((f" {end}" for end in ("left", "right") if outcome["quantity"].endswith(f"_{end}")), "")
+    return f"{row}{side}{' *' if outcome['verified'] == 'from memory' else ''}"
+
+
+def _allowed(outcome: dict[str, Any]) -> str:
+    """Return the deciding limit with its sign."""
+    if outcome["limit"] == 0 and outcome["lower"] is None:
+        return "none"
+    above = outcome["upper"] is not None and outcome["limit"] == outcome["upper"]
+    return f"{'≤' if above else '≥'} {outcome['own_limit']}"
 
 
 def _counts(outcomes: list[dict[str, Any]]) -> dict[str, str]:

@@ -12,7 +12,7 @@ from criteria.judge import Judged, Value, judge, length_factor, own_factor, own_
 from criteria.limit import Case, Given, Limit, Outcome
 from criteria.quantities import UNSEEN, label_of, names_of, unit_of
 from criteria.rules import Rule
-from criteria.wording import shown
+from criteria.wording import shown, sized
 from vision.section import Joint
 
 _NO_MORE = 1e-9
@@ -205,6 +205,7 @@ def _outcome(limit: Limit, case: Case, own: Value, judged: Judged, rule: Rule, q
         upper=None if math.isinf(judged.upper) else judged.upper * factor,
         probability=judged.probability if judged.verdict is not None else None,
         missing=judged.missing,
+        own_value=sized(own.value, limit),
         own_limit=shown(end, limit),
     )
 

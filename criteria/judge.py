@@ -13,6 +13,9 @@ from criteria.rules import Decision, Rule, conformity, decide
 from criteria.wording import told
 from measurement.names import SIGNED
 
+OFFSETS = ("misalignment", "root_misalignment")
+"""Of these an upper limit means the size, to either side."""
+
 SHARED_SOURCES = ("scale", "plane offset")
 """Parts of a budget that move every length of a picture by the same share."""
 
@@ -81,7 +84,7 @@ def _against(
 ) -> Judged:
     """Compare with the limit, or with the one for short imperfections."""
     lower, upper = limit.bounds(case, values, short=short)
-    if own.signed and limit.direction == "upper":
+    if own.name in OFFSETS and limit.direction == "upper":
         lower = -upper
     std = _combined_std(limit, case, quantity, values, bead, short=short) if bead else own.std or 0.0
     verdict = decide(own.value, std, lower, upper, rule)
@@ -152,11 +155,10 @@ def own_value(name: str, quantity: Quantity, limit: Limit) -> Value:
     """Return a value in the row's unit; of an offset only its size counts against an upper limit."""
     factor = own_factor(limit)
     std = quantity.standard_uncertainty
-    signed = name in SIGNED
     value = quantity.value * factor
-    if signed and limit.direction == "upper":
+    if name in OFFSETS and limit.direction == "upper":
         value = abs(value)
-    return Value(name, value, None if std is None else std * factor, signed)
+    return Value(name, value, None if std is None else std * factor, name in SIGNED)
 
 
 def own_factor(limit: Limit) -> float:

@@ -201,8 +201,8 @@ class Outcome:
         What the evidence of the row is.
     missing
         Names of what a person must give before the row can be judged.
-    own_limit
-        The deciding limit as the row writes it, with its unit: ``1/8 in``.
+    own_value, own_limit
+        The value and the deciding limit in the unit of the row: ``0.07 in``, ``1/16 in``.
     """
 
     criterion: str
@@ -218,4 +218,5 @@ class Outcome:
     upper: float | None = None
     probability: float | None = None
     missing: tuple[str, ...] = ()
+    own_value: str | None = None
     own_limit: str | None = None

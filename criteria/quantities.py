@@ -14,19 +14,21 @@ INSIDE: dict[str, Unit] = {
     "haz_width_left": "mm",
     "haz_width_right": "mm",
     "fused_area": "mm2",
-    "pore_diameter": "mm",
+    "lack_of_penetration": "mm",
 }
 """Values of the inside of an etched section."""
 
 UNSEEN: dict[str, Unit] = {
-    "incomplete_root_penetration": "mm",
     "shrinkage_groove": "mm",
     "burn_through": "mm",
     "joint_thickness": "mm",
 }
 """What rows limit and no measured value shows: such a row is listed and never judged."""
 
-UNITS: dict[str, Unit] = {name: label.unit for name, label in LABELS.items()} | INSIDE | UNSEEN
+UNITS: dict[str, Unit] = INSIDE | UNSEEN | {name: label.unit for name, label in LABELS.items()}
+
+LIMITED = ("mm", "deg")
+"""Units of values that can have a limit."""
 
 
 def names_of(quantity: str) -> tuple[str, ...]:

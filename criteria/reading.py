@@ -10,8 +10,8 @@ from typing import Any, get_args
 from core.errors import UsageError
 from core.units import UnitSystem, parse_length_mm
 from criteria.expression import Expression, parse
-from criteria.limit import SELECTORS, Case, Direction, Given, Limit, Sides, Verified
-from criteria.quantities import known, names_of, unit_of
+from criteria.limit import SELECTORS, Case, Direction, Given, Limit, OwnUnit, Sides, Verified
+from criteria.quantities import LIMITED, known, names_of, unit_of
 from criteria.requirement import nominal_sizes, parse_requirement
 from criteria.sets import LimitSet
 from vision.section import Joint
@@ -89,9 +89,9 @@ def _limit(
         near = [name for name in known() if quantity.split("_")[0] in name][:4]
         raise UsageError(f"{where}: {quantity!r} is no measured value{', see ' + ', '.join(near) if near else ''}.")
     unit = unit_of(quantity)
-    if unit == "mm2":
-        raise UsageError(f"{where}: areas such as {quantity!r} cannot be limited.")
-    own_unit = unit if unit == "deg" else ("mm" if system == "metric" else "in")
+    if unit not in LIMITED:
+        raise UsageError(f"{where}: {quantity!r} is neither a length nor an angle and cannot be limited.")
+    own_unit: OwnUnit = "deg" if unit == "deg" else ("mm" if system == "metric" else "in")
     only_levels = _texts(row, "levels", where, ())
     if only_levels and level not in only_levels:
         return None

@@ -11,7 +11,7 @@ from core.errors import UsageError
 from core.units import MM_PER_INCH, parse_signed_length_mm
 from criteria.expression import parse
 from criteria.limit import Case, Limit, OwnUnit
-from criteria.quantities import known, names_of, unit_of
+from criteria.quantities import LIMITED, known, names_of, unit_of
 
 CALLOUTS = {"z": "leg", "a": "design_throat", "s": "throat_with_penetration"}
 """Letters of ISO 2553 before a size: leg, design throat, throat with penetration (from memory)."""
@@ -90,8 +90,8 @@ def _known(name: str, where: str) -> str:
 def _amount(text: str, quantity: str, where: str) -> tuple[float, OwnUnit]:
     """Return a number in the unit in which it is written: mm, in or deg."""
     unit = unit_of(quantity)
-    if unit == "mm2":
-        raise UsageError(f"{where}: areas cannot be limited, {quantity} is one.")
+    if unit not in LIMITED:
+        raise UsageError(f"{where}: {quantity} is neither a length nor an angle and cannot be limited.")
     if unit == "deg":
         match = re.fullmatch(r"\s*([+-]?\d+(?:\.\d+)?)\s*(\D*?)\s*", text)
         if match is None or match[2] not in _ANGLES:

@@ -8,6 +8,8 @@ from criteria.limit import Limit
 from criteria.rules import Decision
 from measurement.meanings import REMEDIES
 
+DECIMALS = {"mm": 3, "in": 4, "deg": 1}
+
 
 def shown(value: float, limit: Limit) -> str:
     """Return a limit as its own table would write it."""
@@ -16,7 +18,7 @@ def shown(value: float, limit: Limit) -> str:
         if abs(sixty_fourths - round(sixty_fourths)) < 1e-6:
             return f"{nearest_fraction(value)} in"
         return f"{value:.3f} in"
-    return sized(value, limit)
+    return f"{value:.4g} {_symbol(limit)}"
 
 
 def told(
@@ -34,12 +36,14 @@ def told(
     doubt = f"{shown(end, limit)} lies inside {value:.4g} ± {COVERAGE_FACTOR * std:.2g} {_symbol(limit)}"
     budget = max(quantity.budget, key=lambda part: part.standard_uncertainty)
     remedy = REMEDIES.get(budget.source, "a smaller uncertainty")
-    return f"{doubt}; what would settle it: {remedy} (U below {sized(abs(end - value), limit, 2)}), or more sections"
+    return (
+        f"{doubt}; what would settle it: {remedy} (U below {abs(end - value):.2g} {_symbol(limit)}), or more sections"
+    )
 
 
-def sized(value: float, limit: Limit, figures: int = 4) -> str:
+def sized(value: float, limit: Limit) -> str:
     """Return a value with the unit of its row."""
-    return f"{value:.{figures}g} {_symbol(limit)}"
+    return f"{value:.{DECIMALS[limit.own_unit]}f} {_symbol(limit)}"
 
 
 def _symbol(limit: Limit) -> str:

@@ -87,7 +87,7 @@ def test_outside_the_scope() -> None:
         (0.02, "meets", "not distinguishable from 0"),
         (0.1, "not_assessed", "depth within the short-imperfection limit; length not assessed"),
         (0.2, "undecided", "the limit is that for short imperfections"),
-        (0.3, "does_not_meet", "0.3 mm, at most 0.2 mm is allowed"),
+        (0.3, "does_not_meet", "0.300 mm, at most 0.2 mm is allowed"),
     ],
 )
 def test_short_imperfections_from_one_section(depth: float, outcome: str, words: str) -> None:
@@ -207,7 +207,7 @@ def test_rules_are_told_and_followed() -> None:
     found = {text: assess({"throat": mm(5.01, 0.02)}, "tee", Given(), limits, parse_rule(text))[0] for text in
              ("simple", "guarded-acceptance", "guarded-rejection", "guarded:0.6")}  # fmt: skip
     assert [outcome.outcome for outcome in found.values()] == ["meets", "does_not_meet", "meets", "meets"]
-    assert found["guarded-acceptance"].message == "5.01 mm, not proven to be at least 5 mm"
+    assert found["guarded-acceptance"].message == "5.010 mm, not proven to be at least 5 mm"
     assert found["guarded-acceptance"].rule == "guarded acceptance, guard band U (k = 2)"
 
 

@@ -52,7 +52,7 @@ def test_understood(text: str, quantity: str, unit: str, bounds: tuple) -> None:
         ("root_gap 1 mm..2 in", "two units"),
         ("root_gap 1..2", "needs a unit"),
         ("bevel_angle 30..37.5", "angle with its unit"),
-        ("weld_area >= 3 mm", "areas"),
+        ("weld_area >= 3 mm", "cannot be limited"),
         ("x" * 5000, "too long"),
         ("(" * 150, "not understood"),
     ],

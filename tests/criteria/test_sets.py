@@ -76,7 +76,7 @@ DEEP = "(" * 1_000_000 + "1" + ")" * 1_000_000
         (replaced('limit = "min(2, 0.2*t)"', ""), "limit is missing"),
         (replaced('"t > 3"', '"t"'), "must be a comparison"),
         (replaced('"root_gap"', '"rootgap"'), "is no measured value"),
-        (replaced('"root_gap"', '"weld_area"'), "areas"),
+        (replaced('"root_gap"', '"weld_area"'), "cannot be limited"),
         (replaced('"tee", "lap"', '"tee", "corner"'), "'corner' must be one of tee"),
         (replaced('"range"', '"both"'), "direction 'both' must be one of upper"),
         (replaced('direction = "range"', 'direction = "range"\nmeasured = {q = "cap_width"}'), "measured takes names"),
