@@ -22,6 +22,7 @@ from cli.limit_options import (
 from core.errors import UsageError
 
 if TYPE_CHECKING:
+    from inspection.gauges import Readings
     from inspection.picture import Inspection
     from inspection.settings import Settings
 
@@ -66,9 +67,18 @@ def measure(
     seam: Seam = None,
     rule: ChosenRule = "guarded",
     fail_on_reject: FailOnReject = False,
+    inside: Annotated[
+        str, typer.Option(metavar="WHEN", help="Fusion line, penetration, pores of an etched section: auto, on or off.")
+    ] = "auto",
+    pore_size: Annotated[
+        str, typer.Option(metavar="LENGTH", help="Equivalent diameter from which pores and inclusions are listed.")
+    ] = "0.2 mm",
     json_file: Annotated[
         Path | None, typer.Option("--json", metavar="FILE|-", help="Write the result file; - is the standard output.")
     ] = None,
+    gauges: Annotated[
+        bool, typer.Option("--gauges", help="Model what hand gauges would read here, and draw them.")
+    ] = False,
     overlay: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Draw what was measured into a .png or .svg.")
     ] = None,
@@ -87,11 +97,13 @@ def measure(
     ] = False,
 ) -> int:
     """Measure the welds in photographs of sections or in profile files."""
+    from cli.gauges import print_gauges
     from cli.limit_options import chosen_limits, limit_files
     from cli.options import choose, mute_stdout, refuse_overwriting
     from cli.records import Keeper
     from cli.table import print_inspection
     from inspection.document import as_text, document, write_text
+    from inspection.gauges import with_gauges
     from inspection.outcomes import judged, rejected
     from inspection.picture import inspect_file, needs_scale, source_kind
     from inspection.settings import shared_calibration
@@ -104,12 +116,13 @@ def measure(
     if overlay is not None and overlay.suffix.lower() not in OVERLAY_SUFFIXES:
         raise UsageError(f"--overlay {str(overlay)!r} must end in .png or .svg.")
     settings = _settings(joint, source, calibration, scale, scale_from_metadata, thickness, file_units, operator, marks,
-                         region)  # fmt: skip
+                         region, inside, pore_size)  # fmt: skip
     by = chosen_limits(criteria, require, rule, units, fail_on_reject, nominal_throat=nominal_throat,
                        nominal_leg=nominal_leg, category=category, service=service, seam=seam)  # fmt: skip
     drawings = _drawings(files, overlay, output)
     results = [json_file, None if output is None else output / "result.json"]
-    refuse_overwriting([*results, *drawings], [*files, calibration, marks, *limit_files(criteria)])
+    gauge_drawings = [_gauge_drawing(path) if gauges and output is not None else None for path in drawings]
+    refuse_overwriting([*results, *drawings, *gauge_drawings], [*files, calibration, marks, *limit_files(criteria)])
     pictures = [path for path in files if source_kind(path, settings) != "profile"]
     shared = shared_calibration(settings)
     if pictures and shared is None and not settings.scale_from_metadata:
@@ -119,16 +132,21 @@ def measure(
     keeper = None if records is None else Keeper(records, template, operator)
     entries: list[dict[str, Any]] = []
     status = 0
-    for path, drawing in zip(files, drawings, strict=True):
+    for path, drawing, gauge_drawing in zip(files, drawings, gauge_drawings, strict=True):
         inspection = inspect_file(path, settings, shared)
+        inspection, taken = with_gauges(inspection) if gauges else (inspection, ())
         entry = inspection.entry if by is None else judged(inspection.entry, by)
         entries.append(entry)
         status = max(status, _report(path, inspection))
         for target in _targets(drawing, overlay if output is not None else None):
-            _draw(target, path, inspection, units)
+            _draw(target, path, inspection, units, taken if target == overlay else ())
+        if gauge_drawing is not None:
+            _draw(gauge_drawing, path, inspection, units, taken)
         if str(json_file) != "-":
             try:
                 print_inspection(entry, units)
+                if gauges:
+                    print_gauges(entry, units)
             except BrokenPipeError:
                 mute_stdout()
     text = as_text(document(entries))
@@ -154,6 +172,8 @@ def _settings(
     operator: str | None,
     marks: Path | None,
     region: str | None,
+    inside: str,
+    pore_size: str,
 ) -> Settings:
     """Turn the options into settings, each checked."""
     from cli.options import choose
@@ -174,6 +194,8 @@ def _settings(
         operator=operator,
         marks=None if marks is None else read_marks(marks),
         region=None if region is None else parse_region(region),
+        inside=choose(inside, ("auto", "on", "off"), "--inside"),  # type: ignore[arg-type]
+        pore_size_mm=parse_length_mm(pore_size, name="--pore-size"),
     )
 
 
@@ -188,6 +210,10 @@ def _drawings(files: list[Path], overlay: Path | None, output: Path | None) -> l
         number = f"-{seen[path.stem]}" if seen[path.stem] > 1 else ""
         names.append(output / f"{path.stem}{number}-overlay.png")
     return names
+
+
+def _gauge_drawing(drawing: Path | None) -> Path | None:
+    return None if drawing is None else drawing.with_name(drawing.name.replace("-overlay.png", "-gauges.png"))
 
 
 def _targets(*paths: Path | None) -> list[Path]:
@@ -211,7 +237,7 @@ def _report(path: Path, inspection: Inspection) -> int:
     return complain(message if message.startswith(str(path)) else f"{path}: {message}", inspection.error.exit_status)
 
 
-def _draw(target: Path, path: Path, inspection: Inspection, units: str) -> None:
+def _draw(target: Path, path: Path, inspection: Inspection, units: str, gauges: Readings = ()) -> None:
     if inspection.found is None:
         return
     from desk.overlay import write_overlay
@@ -225,4 +251,5 @@ def _draw(target: Path, path: Path, inspection: Inspection, units: str) -> None:
         inspection.measured,
         units=units,  # type: ignore[arg-type]
         calibration=inspection.calibration,
+        gauges=gauges,
     )

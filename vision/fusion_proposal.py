@@ -18,8 +18,8 @@ from vision.fusion_path import Support, best_paths, contrast, support
 from vision.fusion_sheet import Sheet, window_px
 
 TONE, TEXTURE = 0, 1
-LEAST_SCORE = (9.0, 30.0)
-LEAST_SEEN = (0.75, 0.97)
+LEAST_SCORE = (12.0, 30.0)
+LEAST_SEEN = (0.85, 0.97)
 """A path by tone, or by texture, is a fusion line when its step stands this many standard uncertainties clear,
 over this share of it. Texture asks for more: paths through plain grain reach higher values there."""
 MORE_THAN_DRIFT = 2.5
