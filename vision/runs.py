@@ -186,7 +186,8 @@ def bridged_runs(
                     continue
                 between = np.arange(start, stop + 1) % len(points)
                 width = float(np.hypot(*(points[between[-1]] - points[between[0]])))
-                if (width > gap and (closed or not _empty(points[between], width))) or np.abs(first.line.offset(points[between])).max() > height:
+                too_wide = width > gap and (closed or not _empty(points[between], width))
+                if too_wide or np.abs(first.line.offset(points[between])).max() > height:
                     continue
                 joined = _run(points, first.start, second.stop + shift, False)
                 longest, shorter = (first, second) if first.length > second.length else (second, first)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -17,6 +18,9 @@ from vision.stripe_path import Path, Reduced, Steep, reduce_frame, runs_along_ro
 
 Orientation = Literal["rows", "columns"]
 LEAST_POINTS = 16
+
+LEAST_WALL_PX = 3.0
+MOST_WALL_PX = 120.0
 
 NO_LIGHT = "no light of the line is seen here"
 AMBIGUOUS = "two lines are alike here, one of them may be a reflection"
@@ -164,7 +168,8 @@ def _stripe(gray: NDArray[Any], reduced: Reduced, path: Path) -> Stripe:
     keep[keep] = ~_lonely(points[keep], std[keep])
     keep[keep] = ~beyond_ends(points[keep], height[keep], sigma)
     keep[keep] = ~islands(points[keep], sigma)
-    points, std, saturated = points[keep], std[keep], saturated[keep]
+    whole = _with_short_walls(gray, _Piece(points[keep], std[keep], height[keep], saturated[keep]), sigma)
+    points, std, saturated = whole.points, whole.std, whole.saturated
     if len(points) < LEAST_POINTS:
         raise NothingMeasurable(
             f"the laser line is clear at only {len(points)} places of the frame: expose longer, or cover what reflects"
@@ -254,6 +259,40 @@ def _between(piece: _Piece, head: _Piece, tail: _Piece) -> _Piece:
     if len(tails):
         keep &= down * (tails[0] - row) > 0.5
     return _Piece(piece.points[keep], piece.std[keep], piece.height[keep], piece.saturated[keep])
+
+
+def _with_short_walls(gray: NDArray[Any], line: _Piece, sigma: float) -> _Piece:
+    """Fill gaps that are higher than wide along the rows: short walls, as of an undercut, that columns see as blurred."""
+    step = np.diff(line.points, axis=0)
+    high = np.abs(step[:, 1])
+    walls = np.flatnonzero((high > LEAST_WALL_PX) & (high < MOST_WALL_PX) & (high > 0.7 * np.abs(step[:, 0])))
+    parts: list[_Piece] = []
+    start = 0
+    for after in walls.tolist():
+        (x0, y0), (x1, y1) = line.points[after], line.points[after + 1]
+        rows = np.arange(math.ceil(min(y0, y1)) + 1, math.floor(max(y0, y1)))
+        if len(rows) < 2:
+            continue
+        course = np.interp(rows, *(([y0, y1], [x0, x1]) if y1 > y0 else ([y1, y0], [x1, x0])))
+        slack = 4 + math.ceil(0.5 * abs(x1 - x0))
+        found = centres(gray.T, rows, course, sigma, slack=slack, estimator="centroid")
+        good = np.isfinite(found.position) & (np.abs(found.position - course) < slack)
+        if np.count_nonzero(good) < 0.5 * len(rows):
+            continue
+        index = np.flatnonzero(good)[:: 1 if y1 > y0 else -1]
+        points = np.column_stack([found.position, rows.astype(float)])[index]
+        parts += [_cut(line, start, after + 1), _Piece(points, found.std[index], found.height[index],
+                                                       found.saturated[index])]  # fmt: skip
+        start = after + 1
+    if not parts:
+        return line
+    parts.append(_cut(line, start, len(line.points)))
+    return _Piece(
+        np.vstack([part.points for part in parts]),
+        np.concatenate([part.std for part in parts]),
+        np.concatenate([part.height for part in parts]),
+        np.concatenate([part.saturated for part in parts]),
+    )
 
 
 def _steep_piece(turned: NDArray[Any], steep: Steep, factor: int, sigma: float) -> _Piece | None:

@@ -2,7 +2,7 @@
 
 Two estimators stand ready. The peak of a logarithmic parabola after a Gaussian of the line's own width lies on the
 Cramér-Rao bound for white noise; with coherent speckle a wide centroid is better by a third. Which of them
-scatters less along the line is seen in the frame itself, from second differences, so that no camera need be
+scatters less along the line is seen in the frame itself, from third differences, so that no camera need be
 described. Saturated columns always take the centroid: their top is flat. Columns are independent: nothing is
 smoothed along the line, corners stay corners.
 
@@ -139,26 +139,34 @@ def centres(
     placed = position + origin
     seen = np.isfinite(placed) & (placed > sigma_px) & (placed < gray.shape[0] - 1 - sigma_px)
     placed = np.where(at_rim | faint | disturbed | ~seen, np.nan, placed)
-    scatter = second_difference_std(columns, placed)
+    scatter = scatter_std(columns, placed)
     typical = float(np.nanmedian(np.where(np.isfinite(placed), std, np.nan))) if np.isfinite(placed).any() else 0.0
     extra = math.sqrt(max(0.0, scatter**2 - typical**2)) if math.isfinite(scatter) else 0.0
     std = np.sqrt(std**2 + extra**2 + LEAST_STD_PX**2)
     return Centres(placed, std, height, saturated, faint, disturbed & ~faint, sigma_px, noise, chosen)
 
 
-def second_difference_std(columns: NDArray[np.int64], position: NDArray[np.float64]) -> float:
-    """Return the robust scatter of a point from second differences, NaN with fewer than 12.
+def scatter_std(columns: NDArray[np.int64], position: NDArray[np.float64]) -> float:
+    """Return the robust scatter of a point from third differences, NaN with fewer than 12.
 
-    Neighbours three columns apart serve: speckle is one thing for columns side by side.
+    Third differences are free of the line's own slope and bend. Columns three apart serve: speckle is one thing for
+    columns side by side.
     """
-    if len(columns) <= 2 * APART:
+    if len(columns) <= 3 * APART:
         return math.nan
-    together = columns[2 * APART :] - columns[: -2 * APART] == 2 * APART
-    second = (position[2 * APART :] - 2 * position[APART:-APART] + position[: -2 * APART])[together]
-    second = second[np.isfinite(second)]
-    if len(second) < 12:
+    together = columns[3 * APART :] - columns[: -3 * APART] == 3 * APART
+    one, two, three, four = (position[i * APART : len(position) - (3 - i) * APART] for i in range(4))
+    third = _third(one, two, three, four)[together]
+    third = third[np.isfinite(third)]
+    if len(third) < 12:
         return math.nan
-    return 1.4826 * float(np.median(np.abs(second))) / math.sqrt(6.0)
+    return 1.4826 * float(np.median(np.abs(third))) / math.sqrt(20.0)
+
+
+def _third(
+    one: NDArray[np.float64], two: NDArray[np.float64], three: NDArray[np.float64], four: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    return np.asarray(four - 3 * three + 3 * two - one)
 
 
 def _band(
@@ -234,21 +242,18 @@ def _steadier(
     course: NDArray[np.float64],
     saturated: NDArray[np.bool_],
 ) -> Estimator:
-    """Return the estimator that scatters less along the line, judged on triples of near columns."""
+    """Return the estimator that scatters less along the line, judged on some groups of near columns."""
     count = len(columns)
     if count < 60:
         return "gaussian"
-    middle = np.arange(APART, count - APART, max(3, count // 200))
-    middle = middle[(columns[middle + APART] - columns[middle - APART] == 2 * APART) & ~saturated[middle]]
-    if len(middle) < 12:
+    first = np.arange(0, count - 3 * APART, max(3, count // 200))
+    first = first[(columns[first + 3 * APART] - columns[first] == 3 * APART) & ~saturated[first]]
+    if len(first) < 12:
         return "gaussian"
-    triple = np.concatenate([middle - APART, middle, middle + APART])
-    wide = _centroid(band[triple], gauss[triple], ground[triple], reach)
-    origin = np.rint(course)[triple]
-    scatter = []
-    for position in (gauss[triple] + origin, wide + origin):
-        before, here, after = np.split(position, 3)
-        scatter.append(float(np.median(np.abs(before - 2 * here + after))))
+    index = np.concatenate([first + i * APART for i in range(4)])
+    wide = _centroid(band[index], gauss[index], ground[index], reach)
+    origin = np.rint(course)[index]
+    scatter = [float(np.median(np.abs(_third(*np.split(position + origin, 4))))) for position in (gauss[index], wide)]
     return "centroid" if scatter[1] < scatter[0] else "gaussian"
 
 

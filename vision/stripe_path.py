@@ -171,7 +171,7 @@ def trace(reduced: Reduced) -> Path | None:
     rows[runs.column[chain]] = runs.centre[chain]
     other = np.bincount(runs.column, minlength=width) > np.isfinite(rows)
     segments = _segments(runs, chain)
-    ambiguous = _ambiguous(runs, chain, segments, width)
+    ambiguous = _ambiguous(runs, chain, segments, columnwise.mask)
     extent = (runs.stop - runs.start)[chain]
     thick = float(np.median(extent))
     steep = _steep_places(reduced, runs, chain, thick)
@@ -273,8 +273,11 @@ def _segments(runs: _Runs, chain: NDArray[np.int64]) -> list[tuple[int, int]]:
     return [(a, b - 1) for a, b in pairwise(bounds)]
 
 
-def _ambiguous(runs: _Runs, chain: NDArray[np.int64], segments: list[tuple[int, int]], width: int) -> NDArray[np.bool_]:
+def _ambiguous(
+    runs: _Runs, chain: NDArray[np.int64], segments: list[tuple[int, int]], mask: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
     """Mark the stretches along which another line is as good as the one taken."""
+    width = mask.shape[1]
     result = np.zeros(width, bool)
     chosen = np.zeros(len(runs.column), bool)
     chosen[chain] = True
@@ -283,12 +286,14 @@ def _ambiguous(runs: _Runs, chain: NDArray[np.int64], segments: list[tuple[int, 
     rival = ~chosen & (runs.peak > ALIKE * peak[runs.column]) & (peak[runs.column] > 0)
     if not rival.any():
         return result
-    rivals = np.zeros(width, bool)
-    rivals[runs.column[rival]] = True
+    # Pieces of light that hang together: several short ones beside a long line are no second line.
+    _, labels = cv2.connectedComponents(mask.astype(np.uint8), connectivity=8)
+    label = labels[runs.start, runs.column]
     for first, last in segments:
-        span = slice(int(runs.column[chain[first]]), int(runs.column[chain[last]]) + 1)
-        if rivals[span].mean() > ALIKE:
-            result[span] = True
+        low, high = int(runs.column[chain[first]]), int(runs.column[chain[last]]) + 1
+        within = rival & (runs.column >= low) & (runs.column < high)
+        if within.any() and int(np.bincount(label[within]).max()) > ALIKE * (high - low):
+            result[low:high] = True
     return result
 
 
