@@ -12,7 +12,7 @@ SHAPES = {
     "not_assessed": ("-", "not assessed", "dim"),
 }
 MEMORY = "* from memory, no source was at hand: check this limit in the standard."
-SECONDARY = "Other published limits were read on secondary sources, not in the standards themselves."
+SECONDARY = "Published limits without a * were read on secondary sources, not in the standards themselves."
 
 
 def print_outcomes(console: Any, weld: dict[str, Any], assessment: dict[str, Any]) -> None:

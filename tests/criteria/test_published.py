@@ -198,18 +198,24 @@ def test_sets_are_whole(name: str) -> None:
             assert limit.own_unit in ("deg", "mm" if limit.system == "metric" else "in")
 
 
+STEPS = {
+    "metric": (0.5, 2.4, 3, 4.8, 5, 6, 8, 13, 19, 22, 25, 38, 50, 51, 76, 102, 127, 200),
+    "inch": (0.02, 3 / 32, 0.12, 3 / 16, 1 / 4, 5 / 16, 1 / 2, 3 / 4, 0.88, 1, 1.5, 2, 3, 4, 5, 8),
+}
+
+
 @pytest.mark.parametrize("name", NAMES)
-def test_thickness_ranges_leave_no_gap_and_no_overlap(name: str) -> None:
-    """At any thickness, and with any words, at most one line of a row holds, and the same at both sides of a step."""
-    for limit in chosen_limits(name, "metric")[1]:
-        combos = {tuple(sorted(case.only.items())) for case in limit.cases} or {()}
-        for combo in combos:
-            cases = [case for case in limit.cases if tuple(sorted(case.only.items())) == combo]
+@pytest.mark.parametrize("system", ["metric", "inch"])
+def test_ranges_leave_no_gap_and_no_overlap(name: str, system: str) -> None:
+    """Whatever the thickness, at and beside every step, one line of a row holds for the same words."""
+    limits = [limit for limit in chosen_limits(name, system)[1] if limit.system == system]
+    for limit in limits:
+        for words in {tuple(sorted(case.only.items())) for case in limit.cases}:
+            cases = [case for case in limit.cases if tuple(sorted(case.only.items())) == words]
             if cases[0].when is None:
                 assert len(cases) == 1
                 continue
-            variable = next(iter(cases[0].when.names))
-            steps = {0.5, 3, 4.8, 5, 6, 8, 13, 19, 22, 25, 38, 50, 51, 76, 102, 127, 200}
-            for value in sorted(steps | {step + 0.01 for step in steps} | {step - 0.01 for step in steps}):
+            (variable,) = {variable for case in cases for variable in case.when.names}
+            for value in [step + by for step in STEPS[system] for by in (-0.01, 0, 0.01)]:
                 holding = sum(case.when.holds({variable: value}) for case in cases)
                 assert holding == 1 or (name.startswith("asme-b16") and holding == 0), (limit.id, value, holding)
