@@ -99,7 +99,7 @@ def _keep_result(
             result,
             weld,
             identification=identification,
-            limits=result.get("criteria"),
+            limits=result.get("assessment"),
             calibration_file=None if calibration is None else json.loads(calibration),
             size_bytes=None if data is None else len(data),
             tool=tool,

@@ -118,7 +118,7 @@ def of_record(number: str, record: Record) -> Item:
         "settings": first["settings"] or {},
         "welds": [first["weld"]],
         "error": None,
-        "criteria": first.get("limits"),
+        "assessment": first.get("limits"),
     }
     item = Item(
         number,

@@ -305,6 +305,44 @@ def test_outcomes_found_for_other_points_do_not_stand(sit, measured: Path) -> No
     assert blade["true"] == pytest.approx(moved["measurements"]["leg_right"]["value"], abs=1e-6)
 
 
+@pytest.mark.parametrize("rule", ["guarded", "simple", "guarded-acceptance", "guarded:0.95"])
+def test_outcomes_are_found_anew_with_the_limits_of_the_result(sit, measured: Path, rule: str) -> None:
+    from criteria import Given, parse_rule
+    from inspection.outcomes import judged, judgement
+
+    result = json.loads((measured / "result.json").read_text())
+    by = judgement([], ["leg <= 7.8 mm", "throat >= 5 mm"], Given(), parse_rule(rule), "metric")
+    result["results"] = [judged(entry, by) for entry in result["results"]]
+    write_text(measured / "result.json", as_text(result))
+    client = sit(measured).client()
+    opened = client.get("/api/items/1")
+
+    def outcomes(weld: dict) -> dict[str, str]:
+        return {part["quantity"]: part["outcome"] for part in weld["outcomes"]}
+
+    assert set(outcomes(opened["weld"]).values()) == {"meets"}
+    moved = client.post("/api/items/1/measure", {"moves": {"toe_right": toe_out(opened, 20)}})["weld"]
+    assert outcomes(moved)["leg_right"] == "does_not_meet"
+    assert outcomes(moved)["throat"] == "meets"
+    assert {part["rule"] for part in moved["outcomes"]} == {part["rule"] for part in opened["weld"]["outcomes"]}
+
+
+def test_limits_that_are_gone_leave_no_outcome_standing(sit, measured: Path) -> None:
+    from criteria import Given, parse_rule
+    from inspection.outcomes import judged, judgement
+
+    result = json.loads((measured / "result.json").read_text())
+    by = judgement([], ["throat >= 5 mm"], Given(), parse_rule("guarded"), "metric")
+    result["results"] = [judged(entry, by) for entry in result["results"]]
+    for words in ({"criteria": ["no-such-set"]}, {"rule": "by eye"}, {"given": {"luck": 3}}):
+        broken = [entry | {"assessment": entry["assessment"] | words} for entry in result["results"]]
+        write_text(measured / "result.json", as_text(result | {"results": broken}))
+        client = sit(measured).client()
+        opened = client.get("/api/items/1")
+        moved = client.post("/api/items/1/measure", {"moves": {"toe_right": toe_out(opened, 20)}})["weld"]
+        assert [part["outcome"] for part in moved["outcomes"]] == ["not_assessed"], words
+
+
 def test_values_follow_within_150_ms_on_12_megapixels(sit, tmp_path: Path) -> None:
     """The whole way of a request, median of 15, on a picture of 4000 x 3000."""
     tee = cv2.imread(str(ROOT / "sample_images" / "tee.jpg"))

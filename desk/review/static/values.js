@@ -35,7 +35,8 @@ function summary(weld) {
     .map((kind) => [kind, outcomes.filter((part) => part.outcome === kind).length])
     .filter(([, count]) => count > 0)
     .map(([kind, count]) => make("li", {}, make("b", {}, String(count)), " ", outcomeMark(kind)));
-  return make("ul", { class: "summary", "aria-label": "Outcomes" }, ...marks);
+  const rules = [...new Set(outcomes.map((part) => part.rule).filter(Boolean))];
+  return make("div", { class: "summary" }, make("ul", { "aria-label": "Outcomes" }, ...marks), rules.length ? make("p", { class: "reason" }, `Decision rule: ${rules.join("; ")}`) : null);
 }
 
 function doubts(weld) {
@@ -93,11 +94,14 @@ function table(weld, found, system, chosen, drawable, choose) {
 
   function limit(part) {
     const known = part.limit !== null && part.limit !== undefined;
-    const bound = part.own_limit ? `limit ${part.own_limit}` : known ? `limit ${plain(part.limit, part.unit, system)}` : "";
-    const why = part.message || part.reason;
+    const way = !known ? "" : part.limit === part.upper ? "at most" : part.limit === part.lower ? "at least" : "limit";
+    const bound = known ? `${way} ${part.own_limit || plain(part.limit, part.unit, system)}` : "";
+    const clear = part.outcome === "meets";
+    const why = clear ? null : part.message || part.reason;
+    const source = [clear && part.verified !== "given" ? null : part.criterion, part.source, part.verified === "from memory" ? "limit from memory, check it in the standard" : null];
     return make("tr", { class: "limit" }, make("td", { colspan: inch ? 5 : 4 }, outcomeMark(part.outcome), bound ? ` · ${bound}` : "",
       why ? make("span", { class: "reason" }, String(why)) : null,
-      make("span", { class: "source" }, [part.criterion, part.source, part.rule].filter(Boolean).join(", "))));
+      make("span", { class: "source", title: part.criterion }, source.filter(Boolean).join(", "))));
   }
 }
 
