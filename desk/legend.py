@@ -80,8 +80,14 @@ def value_lines(
     return lines
 
 
-def draw_legend(drawing: Drawing, found: FoundWelds, lines: list[str], units: UnitSystem) -> None:
-    """Draw line styles, markers and lines of values."""
+def draw_legend(
+    drawing: Drawing,
+    found: FoundWelds,
+    lines: list[str],
+    units: UnitSystem,
+    gauges: tuple[tuple[LineStyle, str], ...] = (),
+) -> None:
+    """Draw line styles, markers and lines of values; ``gauges`` are drawn instead of dimensions."""
     text = drawing.text_px
     groove = any(weld.section.joint == "groove" for weld in found.welds)
     top = drawing.picture_height_px + 1.2 * text
@@ -90,7 +96,7 @@ def draw_legend(drawing: Drawing, found: FoundWelds, lines: list[str], units: Un
         (OUTLINE, "outline"),
         (PLATE, "plate surface"),
         (CHORD, "prepared face" if groove else "chord"),
-        (DIMENSION, "dimension"),
+        *(gauges or ((DIMENSION, "dimension"),)),
     )
     for style, words in styles:
         ends = np.array([[x, top], [x + 3.2 * text, top]])

@@ -10,6 +10,7 @@ import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
@@ -22,10 +23,15 @@ from core.quantity import Measured
 from core.units import UnitSystem
 from desk.dimension import Layout
 from desk.drawing import CHARACTER, OUTLINE, Drawing, Polyline
+from desk.gauge_drawing import GAUGE_STYLES, draw_gauges, gauge_lines, lettered
+from desk.inside_drawing import draw_depths, draw_zones, inside_lines
 from desk.joint_drawing import draw_weld, key_points
 from desk.legend import draw_legend, draw_scale_bar, legend_height, value_lines
 from inspection.document import write_bytes
 from vision.find import FoundWelds
+
+if TYPE_CHECKING:
+    from measurement.gauges import Read
 
 LONG_SIDE_PX = 1600
 MARGIN = 0.55
@@ -50,6 +56,7 @@ def write_overlay(
     *,
     units: UnitSystem = "metric",
     calibration: Calibration | None = None,
+    gauges: tuple[tuple[Read, ...], ...] = (),
 ) -> None:
     """Draw the welds of one file into a PNG or SVG, by suffix.
 
@@ -57,6 +64,8 @@ def write_overlay(
     ----------
     picture
         (H, W, 3) uint8 RGB, None for a profile, which is drawn on plain paper.
+    gauges
+        Modelled readings of hand gauges, weld by weld; they take the place of the dimensions.
 
     Raises
     ------
@@ -68,7 +77,7 @@ def write_overlay(
     suffix = Path(path).suffix.lower()
     if suffix not in (".png", ".svg"):
         raise UsageError(f"{path}: an overlay is drawn as .png or .svg.")
-    drawing = draw_overlay(picture, found, measured, units=units, calibration=calibration)
+    drawing = draw_overlay(picture, found, measured, units=units, calibration=calibration, gauges=gauges)
     if suffix == ".svg":
         from desk.drawing_svg import as_svg
 
@@ -86,12 +95,15 @@ def draw_overlay(
     *,
     units: UnitSystem,
     calibration: Calibration | None,
+    gauges: tuple[tuple[Read, ...], ...] = (),
 ) -> Drawing:
     """Return the drawing of the welds of one file."""
     view = _picture_view(picture, found, calibration) if picture is not None and calibration else _paper_view(found)
     height, width = view.picture.shape[:2]
     text = LONG_SIDE_PX / 62
-    lines = value_lines(found, measured, units, int(width / (CHARACTER * text)) - 2)
+    characters = int(width / (CHARACTER * text)) - 2
+    lines = gauge_lines(gauges, units, characters) if gauges else value_lines(found, measured, units, characters)
+    lines = lines if gauges else [*lines, *inside_lines(found, measured, units, characters)]
     strip = legend_height(text, len(lines))
     canvas = np.full((height + strip, width, 3), 255, np.uint8)
     canvas[:height] = view.picture
@@ -99,10 +111,15 @@ def draw_overlay(
     for outline in _outlines(found, view, picture is not None):
         drawing.primitives.append(Polyline(outline, OUTLINE))
     layout = Layout()
+    for weld in found.welds:
+        draw_zones(drawing, layout, weld.section, view.to_canvas)
     for weld, values in zip(found.welds, measured, strict=True):
-        draw_weld(drawing, layout, weld.section, values, view.to_canvas, units)
+        draw_weld(drawing, layout, weld.section, {} if gauges else values, view.to_canvas, units)
+        draw_depths(drawing, layout, weld.section, {} if gauges else values, view.to_canvas, units)
+    for taken in lettered(gauges, units):
+        draw_gauges(drawing, layout, taken, view.to_canvas)
     draw_scale_bar(drawing, view.canvas_px_per_mm, units)
-    draw_legend(drawing, found, lines, units)
+    draw_legend(drawing, found, lines, units, GAUGE_STYLES if gauges else ())
     return drawing
 
 

@@ -84,6 +84,33 @@ class Review(_Part):
     state: str
 
 
+class GaugeRead(_Part):
+    """What a modelled hand gauge reads; ``step_reading`` is what its graduations let a person read."""
+
+    state: Literal["modelled"]
+    gauge: str
+    quantity: str
+    reading: FiniteFloat
+    unit: Unit
+    step_reading: FiniteFloat | None
+    step_text: str
+    true: FiniteFloat | None
+    difference: FiniteFloat | None
+    why: str
+    contacts_mm: tuple[Point, ...]
+    contacts_px: tuple[Point, ...]
+    fits: dict[str, bool] = {}
+
+
+class GaugeNotRead(_Part):
+    state: Literal["no_reading"]
+    gauge: str
+    quantity: str
+    reading: None
+    unit: Unit
+    reason: Annotated[str, Field(min_length=1)]
+
+
 class WeldEntry(_Part):
     id: str
     joint: Literal["tee", "lap", "butt", "groove"]
@@ -92,6 +119,7 @@ class WeldEntry(_Part):
     measurements: dict[str, Annotated[MeasuredValue | NotMeasured, Field(discriminator="state")]]
     flags: tuple[FlagRaised, ...]
     outcomes: tuple[Outcome, ...]
+    gauges: tuple[Annotated[GaugeRead | GaugeNotRead, Field(discriminator="state")], ...] = ()
     review: Review
 
 

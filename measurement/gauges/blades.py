@@ -93,7 +93,7 @@ def read_blades(gauge: BladeSet, surface: WeldSurface, quantity: str, true: floa
             "the joint is not square: a blade reads square to the plate it lies on",
             0.0 if true is None else at_plate - true,
         ),
-        ("something stands under the foot of the blade", reach - at_plate),
+        ("what lies under the foot of the blade lifts it", reach - at_plate),
     )
     nose_at = stops[chosen]
     contacts = np.vstack([_foot_contacts(gauge, metal, foot, left), foot.world(nose_at)])

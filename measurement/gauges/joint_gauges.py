@@ -157,7 +157,7 @@ def read_bevel(gauge: BevelBlade, section: Section, quantity: str, true: float |
         reading,
         "deg",
         step,
-        step_text(step, gauge.step_deg, "deg"),
+        step_text(step, gauge.step_deg, "°"),
         true,
         np.vstack([_shoulder_contacts(edge, gauge.base_mm, stand, left=left), stand.world(ends)]),
         outline,

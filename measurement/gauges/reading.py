@@ -13,8 +13,8 @@ LEAST_PART_MM = 0.02
 BEYOND_SIGHT = "it touches where the plate is not seen, taken as straight there"
 
 CAUTION = (
-    "A modelled reading is not a reading: it takes the gauge for perfect and set with a steady hand; the gauge's own "
-    "tolerance and the person's are not in it."
+    "A modelled reading is not a reading: the gauge is taken for perfect and set with a steady hand; "
+    "its own tolerance and the person's are not in it."
 )
 
 
@@ -105,4 +105,4 @@ def to_step(value: float, step: float) -> float:
 def step_text(value: float, step: float, unit: str) -> str:
     """Return a graduation's value with as many decimals as its step has."""
     decimals = max(0, len(f"{step:.6f}".rstrip("0").partition(".")[2]))
-    return f"{value:z.{decimals}f} {unit}"
+    return f"{value:z.{decimals}f}{unit if unit == '°' else f' {unit}'}"

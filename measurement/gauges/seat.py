@@ -111,6 +111,10 @@ def read_seat(gauge: SeatGauge, surface: WeldSurface, quantity: str, true: float
         )
     angle = angle_between_deg(metal.left.direction, metal.right.direction)
     middle = metal.left.direction + metal.right.direction
+    if reading <= 0:
+        return NoReading(
+            "seat", quantity, f"the joint is {angle:.1f}°: the seat stands so far off that its slide reads nothing"
+        )
     ideal = Pose(root, math.atan2(middle[1], middle[0]))
     sharp, _ = _slide(Tip(half_angle_deg=1.0, shank_mm=0.0), metal, ideal)
     with_tip, wide = _slide(gauge.tip, metal, ideal)
@@ -120,13 +124,13 @@ def read_seat(gauge: SeatGauge, surface: WeldSurface, quantity: str, true: float
         (shape, 0.0 if true is None else sharp - true),
         (_why_tip(gauge.tip, ideal, wide), with_tip - sharp),
         (_why_not_square(angle), on_plates - with_tip),
-        ("something stands under a leg of the seat and lifts it", reading - on_plates),
+        ("what lies under a leg of the seat lifts it", reading - on_plates),
     )
-    rocked = sorted(_slide(gauge.tip, metal, side)[0] for side in (first, last))
+    rocked = sorted([reading, *(_slide(gauge.tip, metal, side)[0] for side in (first, last))])
     contacts = np.vstack([*_leg_contacts(gauge, metal, pose), touched])
     remarks: tuple[str, ...] = (BEYOND_SIGHT,) if metal.beyond_sight(contacts) else ()
-    if rocked[1] - rocked[0] > 0.05:
-        remarks += (f"it rocks: held along the one plate or the other it reads {rocked[0]:.2f} to {rocked[1]:.2f}",)
+    if rocked[-1] - rocked[0] > 0.05:
+        remarks += (f"it rocks: held along the one plate or the other it reads {rocked[0]:.2f} to {rocked[-1]:.2f}",)
     step = to_step(reading, gauge.step_mm)
     return GaugeReading(
         "seat",
