@@ -24,11 +24,15 @@ MarkerShape = Literal["circle", "triangle", "square", "cross"]
 
 @dataclass(frozen=True, slots=True)
 class LineStyle:
-    """How a line is drawn: lengths in units of the drawing's stroke width, dashes on/off in turn."""
+    """How a line is drawn: lengths in units of the drawing's stroke width, dashes on/off in turn.
+
+    ``cased`` gives it a light casing over a picture.
+    """
 
     width: float = 1.0
     dashes: tuple[float, ...] = ()
     colour: Colour = INK
+    cased: bool = True
 
 
 OUTLINE = LineStyle(1.0, (), ACCENT)

@@ -64,7 +64,7 @@ def _draw(canvas: NDArray[np.uint8], drawing: Drawing, primitive: Primitive, *, 
 def _polyline(canvas: NDArray[np.uint8], drawing: Drawing, line: Polyline, cased: bool) -> None:
     pieces = [_fixed(piece) for piece in dashed(line.points, line.style.dashes, drawing.stroke_px)]
     width = line.style.width * drawing.stroke_px
-    if cased:
+    if cased and line.style.cased:
         thick = max(3, round(width + 2 * drawing.stroke_px))
         cv2.polylines(canvas, pieces, False, PAPER, thick, cv2.LINE_AA, SHIFT)
     cv2.polylines(canvas, pieces, False, line.style.colour, max(1, round(width)), cv2.LINE_AA, SHIFT)

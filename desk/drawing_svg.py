@@ -68,7 +68,7 @@ def _polyline(drawing: Drawing, line: Polyline, cased: bool) -> str:
     pattern = f' stroke-dasharray="{dashes}"' if dashes else ""
     shape = f'<polyline points="{points}" fill="none"{pattern}'
     casing = ""
-    if cased:
+    if cased and line.style.cased:
         casing = f'{shape} stroke="{_hex(PAPER)}" stroke-width="{width + 2 * drawing.stroke_px:.2f}" opacity="0.8"/>'
     return f'{casing}{shape} stroke="{_hex(line.style.colour)}" stroke-width="{width:.2f}"/>'
 

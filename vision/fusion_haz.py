@@ -16,6 +16,8 @@ from vision.section import Section
 
 FIRST_MM, LAST_MM = 0.2, 4.5
 LEAST_SCORE, LEAST_SEEN = 9.0, 0.7
+MOST_SCATTER_MM = 0.15
+"""A limit that wanders by more than this about the zone's width is no limit of the zone."""
 NARROW = 0.45
 """Window beside the path, mm: a zone narrower than about twice this is not told from the fusion line."""
 
@@ -99,6 +101,8 @@ def _width(
         return None
     width = stations[best[1]]
     scatter = 1.4826 * float(np.median(np.abs(width - np.median(width))))
+    if scatter > max(MOST_SCATTER_MM, 0.15 * float(np.median(width))):
+        return None
     std = float(np.hypot(0.5 * step, scatter / np.sqrt(max(3.0, along[-1] / 0.7)))) + 0.02
     limit = grid[np.arange(rows), best[1]]
     return Found(float(np.median(width)), std), limit
