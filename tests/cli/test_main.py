@@ -162,7 +162,8 @@ def test_same_name_in_two_folders_gives_two_overlays(tmp_path: Path) -> None:
         ((TEE, *SCALE, "--json", TEE), "must not be overwritten"),
         ((TEE, *SCALE, "--json", "x.svg", "--overlay", "x.svg"), "written twice"),
         ((TEE, *SCALE, "--output", TEE), "cannot be made"),
-        ((TEE, "--fail-on-reject"), "No such option"),
+        ((TEE, "--fail-on-reject"), "needs limits"),
+        ((TEE, "--fail-on-everything"), "No such option"),
         ((), "Missing argument"),
     ],
 )
