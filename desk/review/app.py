@@ -56,7 +56,10 @@ def make_app(desk: Desk, *, port: int, token: str, close: Callable[[], None]) ->
         return await _answer(lambda: desk.opened(request.path_params["id"]))
 
     async def measure(request: Request) -> Response:
-        return await _answer_to(request, lambda given: desk.measured(request.path_params["id"], given.get("moves")))
+        id = request.path_params["id"]
+        return await _answer_to(
+            request, lambda given: desk.measured(id, given.get("moves"), moving=given.get("moving") is True)
+        )
 
     async def decide(request: Request) -> Response:
         return await _answer_to(request, lambda given: desk.decide(request.path_params["id"], given))

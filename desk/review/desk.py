@@ -70,8 +70,8 @@ class Desk:
             "moves": _points(item.moves),
         } | self._measured(item, session, index, moves)
 
-    def measured(self, id: str, moves: Any) -> dict[str, Any]:
-        """Return one weld with points moved.
+    def measured(self, id: str, moves: Any, *, moving: bool = False) -> dict[str, Any]:
+        """Return one weld with points moved; while they are still moving, without the gauges.
 
         Raises
         ------
@@ -79,7 +79,7 @@ class Desk:
             When the points are no points of this picture, or give no joint.
         """
         item, session, index = self._open(id)
-        return self._measured(item, session, index, session.moves(index, moves))
+        return self._measured(item, session, index, session.moves(index, moves), gauges=not moving)
 
     def picture(self, id: str) -> tuple[Path, str]:
         """Return where the picture of an item lies, and its SHA-256."""
@@ -153,10 +153,10 @@ class Desk:
         calibration = folder / "calibration" if "calibration" in item.kept else None
         return dict(item.entry) | {"source": source}, calibration
 
-    def _measured(self, item: Item, session: Session, index: int, moves: Any) -> dict[str, Any]:
+    def _measured(self, item: Item, session: Session, index: int, moves: Any, *, gauges: bool = True) -> dict[str, Any]:
         again = session.measure(index, moves)
         return {
-            "weld": judged(item.entry, again, session) if moves else item.weld,
+            "weld": judged(item.entry, again, session, gauges=gauges) if moves else item.weld,
             "handles": session.handles(index, moves, again.weld),
             "lines": drawn.lines(session, again.weld),
         }

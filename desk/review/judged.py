@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 UNKNOWN_LIMITS = "the points were moved, and the result does not say with what its values were compared"
 
 
-def judged(entry: Mapping[str, Any], again: Remeasured, session: Session) -> dict[str, Any]:
+def judged(entry: Mapping[str, Any], again: Remeasured, session: Session, *, gauges: bool = True) -> dict[str, Any]:
     """Return the entry of a weld measured again, judged as its result was.
 
     Parameters
@@ -27,10 +27,12 @@ def judged(entry: Mapping[str, Any], again: Remeasured, session: Session) -> dic
     entry
         Entry of the result document with this one weld, as it was found: its ``assessment`` tells the limits,
         and that it holds ``gauges`` tells that readings are wanted.
+    gauges
+        Whether to read the gauges too, which takes longer than all the rest.
     """
     before = entry["welds"][0]
     weld = dict(again.entry) | {"outcomes": _outcomes(entry, again)}
-    if before.get("gauges"):
+    if gauges and before.get("gauges"):
         weld["gauges"] = _gauges(again, session)
     return weld
 

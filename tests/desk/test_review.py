@@ -16,8 +16,9 @@ import pytest
 from core.errors import UnreadableFile, UsageError
 from desk.review.items import of_result
 from inspection.document import as_text, document, write_text
-from inspection.picture import measure_file
-from inspection.settings import Settings
+from inspection.gauges import with_gauges
+from inspection.picture import Inspection, inspect_file, measure_file
+from inspection.settings import Settings, shared_calibration
 from records.identification import Identification
 from records.keep import keep_results
 from records.store import Store, open_store
@@ -301,6 +302,8 @@ def test_outcomes_found_for_other_points_do_not_stand(sit, measured: Path) -> No
     assert opened["weld"]["gauges"][0]["reading"] == 7
     moved = client.post("/api/items/1/measure", {"moves": {"toe_right": toe_out(opened, 40)}})["weld"]
     assert [part["outcome"] for part in moved["outcomes"]] == ["not_assessed"]
+    moving = {"moves": {"toe_right": toe_out(opened, 40)}, "moving": True}
+    assert "gauges" not in client.post("/api/items/1/measure", moving)["weld"]
     blade = next(part for part in moved["gauges"] if part["quantity"] == "leg_right")
     assert blade["true"] == pytest.approx(moved["measurements"]["leg_right"]["value"], abs=1e-6)
 
@@ -343,19 +346,26 @@ def test_limits_that_are_gone_leave_no_outcome_standing(sit, measured: Path) -> 
         assert [part["outcome"] for part in moved["outcomes"]] == ["not_assessed"], words
 
 
+def inspect_large(path: Path) -> Inspection:
+    settings = Settings(scale_mm_per_px=0.021)
+    return inspect_file(path, settings, shared_calibration(settings))
+
+
 def test_values_follow_within_150_ms_on_12_megapixels(sit, tmp_path: Path) -> None:
     """The whole way of a request, median of 15, on a picture of 4000 x 3000."""
     tee = cv2.imread(str(ROOT / "sample_images" / "tee.jpg"))
     path = tmp_path / "large.jpg"
     cv2.imwrite(str(path), cv2.resize(tee, (4000, 3000), interpolation=cv2.INTER_CUBIC))
-    write_text(tmp_path / "result.json", as_text(document([measure_file(path, Settings(scale_mm_per_px=0.021))])))
+    inspection, _ = with_gauges(inspect_large(path))
+    write_text(tmp_path / "result.json", as_text(document([inspection.entry])))
     client = sit(tmp_path).client()
     opened = client.get("/api/items/1")
+    assert opened["weld"]["gauges"]
     times = []
     for step in range(15):
         moves = {"toe_right": toe_out(opened, step), "plate_left": opened["handles"]["plate_left"]}
         start = time.perf_counter()
-        client.post("/api/items/1/measure", {"moves": moves})
+        client.post("/api/items/1/measure", {"moves": moves, "moving": step < 14})
         times.append(time.perf_counter() - start)
     assert sorted(times)[len(times) // 2] < 0.150
 

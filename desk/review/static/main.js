@@ -152,7 +152,10 @@ function around(handles, lines, size) {
 
 // Take over what the desk measured.
 function take(content) {
-  desk.weld = content.weld;
+  // While a hand moves a point, gauges keep the reading they had, and pale.
+  const waiting = desk.weld && desk.weld.gauges && !content.weld.gauges;
+  desk.weld = waiting ? { ...content.weld, gauges: desk.weld.gauges } : content.weld;
+  find("values").classList.toggle("waiting", Boolean(waiting));
   desk.lines = content.lines;
   overlay.setLines(desk.item.outlines, content.lines);
   overlay.setHandles(content.handles, desk.moves);
@@ -178,6 +181,7 @@ function showSheet() {
 
 function moved(changes, done) {
   desk.moves = { ...desk.moves, ...changes };
+  desk.moving = !done;
   if (done) history.push(desk.moves, Object.keys(changes).join());
   showMoves();
   measure();
@@ -185,6 +189,7 @@ function moved(changes, done) {
 
 function setMoves(moves) {
   desk.moves = moves;
+  desk.moving = false;
   showMoves();
   measure();
 }
@@ -218,7 +223,7 @@ async function measure() {
   const { item, moves } = desk;
   desk.busy = true;
   try {
-    const content = await post(`/api/items/${encodeURIComponent(item.line.id)}/measure`, { moves: sent() });
+    const content = await post(`/api/items/${encodeURIComponent(item.line.id)}/measure`, { moves: sent(), moving: desk.moving });
     if (desk.item === item) {
       desk.bad = false;
       say("");
