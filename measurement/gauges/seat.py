@@ -21,7 +21,7 @@ from vision.section import WeldSurface
 
 SLIDE_END = Tip(width_mm=2.0)
 ROUNDS = 40
-SETTLED_MM = 1e-10
+SETTLED_MM = 1e-7
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,15 +156,19 @@ def settled(gauge: SeatGauge, metal: Metal, root: Points) -> tuple[Pose, Pose, P
         When a leg finds no metal.
     """
     middle = metal.left.direction + metal.right.direction
-    pose = Pose(root, math.atan2(middle[1], middle[0]))
+    half = math.radians(angle_between_deg(metal.left.direction, metal.right.direction) / 2)
+    # where the ends of the legs stand on straight plates; what lies on them moves the seat on from there
+    end = gauge.leg_from_mm if half > math.pi / 4 else gauge.leg_to_mm
+    above = end * math.sqrt(0.5) * (1 / math.tan(half) - 1)
+    pose = Pose(root + above * middle / np.hypot(*middle), math.atan2(middle[1], middle[0]))
     first = last = pose.angle_rad
     for _ in range(ROUNDS):
-        first, last = (pose.angle_rad + turn for turn in _turns(gauge, metal, pose))
-        new = _down(gauge, metal, Pose(pose.corner, (first + last) / 2))
+        new, first, last = _nearer(gauge, metal, pose)
         moved = float(np.hypot(*(new.corner - pose.corner))) + abs(new.angle_rad - pose.angle_rad)
         pose = new
         if moved < SETTLED_MM:
             break
+    pose = _down(gauge, metal, pose)
     return pose, _down(gauge, metal, Pose(pose.corner, first)), _down(gauge, metal, Pose(pose.corner, last))
 
 
@@ -172,14 +176,21 @@ def _legs(pose: Pose, metal: Metal) -> tuple[tuple[Frame, Points], ...]:
     return (pose.left_leg, metal.plate_left), (pose.right_leg, metal.plate_right)
 
 
-def _turns(gauge: SeatGauge, metal: Metal, pose: Pose) -> tuple[float, float]:
-    """Return by which angle the seat must turn to lie along the left, along the right plate."""
+def _nearer(gauge: SeatGauge, metal: Metal, pose: Pose) -> tuple[Pose, float, float]:
+    """Return a pose nearer to rest, and the angles at which the seat lies along the left, along the right plate."""
     press = (gauge.leg_from_mm + gauge.leg_to_mm) / 2
-    slopes = [
-        resting_line(window(leg.local(plate), gauge.leg_from_mm, gauge.leg_to_mm), press)[0]
-        for leg, plate in _legs(pose, metal)
+    slopes, below = [], []
+    for leg, plate in _legs(pose, metal):
+        under = window(leg.local(plate), gauge.leg_from_mm, gauge.leg_to_mm)
+        slopes.append(resting_line(under, press)[0])
+        below.append(leg.world(under))
+    first, last = pose.angle_rad - math.atan(slopes[0]), pose.angle_rad + math.atan(slopes[1])
+    turned = Pose(pose.corner, (first + last) / 2)
+    heights = [
+        float(((points - pose.corner) @ out).max())
+        for points, out in zip(below, (turned.right, turned.left), strict=True)
     ]
-    return -math.atan(slopes[0]), math.atan(slopes[1])
+    return Pose(pose.corner + heights[0] * turned.right + heights[1] * turned.left, turned.angle_rad), first, last
 
 
 def _down(gauge: SeatGauge, metal: Metal, pose: Pose) -> Pose:
