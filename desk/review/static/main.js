@@ -206,7 +206,7 @@ function showMoves() {
   find("confirm").textContent = corrected ? "Correct and confirm" : "Confirm";
   find("why").required = corrected;
   find("stamp").classList.toggle("moved", corrected);
-  if (!decided() || desk.again) find("stamp").textContent = corrected ? "Proposal, points moved, not confirmed" : "Proposal, not confirmed";
+  if (desk.weld && (!decided() || desk.again)) find("stamp").textContent = corrected ? "Proposal, points moved, not confirmed" : "Proposal, not confirmed";
 }
 
 const told = (moves) => JSON.stringify(Object.entries(moves || {}).sort());

@@ -142,7 +142,7 @@ export class Overlay {
 
   // The loupe shows what a finger hides.
   look(handle) {
-    this.spot.textContent = `${handle.label}: x ${handle.at[0].toFixed(1)}  y ${handle.at[1].toFixed(1)} px`;
+    this.spot.textContent = `${handle.label}: ${handle.at[0].toFixed(1)}, ${handle.at[1].toFixed(1)} px`;
     if (!this.view.small && !this.view.full) return;
     const ratio = window.devicePixelRatio || 1;
     const side = 176;

@@ -54,7 +54,7 @@ function table(weld, found, system, chosen, drawable, choose) {
   const tails = aligned(names.map((name) => figures.get(name).doubt));
   const at = new Map(names.map((name, index) => [name, index]));
   const inch = system === "inch";
-  const columns = make("colgroup", {}, ...["of-name", "of-value", "of-doubt", "of-unit", ...(inch ? ["of-doubt"] : [])].map((name) => make("col", { class: name })));
+  const columns = make("colgroup", {}, ...["of-name", "of-value", "of-doubt", "of-unit", ...(inch ? ["of-fraction"] : [])].map((name) => make("col", { class: name })));
   const head = make("thead", {}, make("tr", {}, make("th", { scope: "col" }, "quantity"), make("th", { scope: "col", class: "n" }, "value"),
     make("th", { scope: "col", class: "n" }, `± (k = ${coverage(all)})`), make("th", { scope: "col", class: "last" }, "unit"),
     inch ? make("th", { scope: "col", class: "n" }, "1/64 in") : null));
@@ -62,7 +62,7 @@ function table(weld, found, system, chosen, drawable, choose) {
   const bodies = groups.filter(([, rows]) => rows.length > 0).map(([title, rows]) =>
     make("tbody", {}, make("tr", { class: "group" }, make("th", { scope: "rowgroup", colspan: inch ? 5 : 4 }, title)),
       ...rows.flatMap(([name, item]) => row(name, item))));
-  return make("table", { class: "figures" }, make("caption", { class: "unseen" }, "Measured values"), columns, head, ...bodies);
+  return make("table", { class: inch ? "figures inch" : "figures" }, make("caption", { class: "unseen" }, "Measured values"), columns, head, ...bodies);
 
   function row(name, item) {
     const label = item.label || name;
