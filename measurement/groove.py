@@ -144,7 +144,8 @@ def _inputs(edge: PreparedEdge | None, noise: Noise) -> Iterator[Input[_Member]]
         # the lower end of the land is where points end, not where two lines meet
         along = edge.land or edge.bevel or edge.outside
         ends = ("land_bottom",) if edge.land is not None else ("land_top", "land_bottom")
-        yield Input("edge", partial(_slipped, ends, noise.resolution_mm / math.sqrt(3) * along.line.direction))
+        end = math.hypot(noise.resolution_mm / math.sqrt(3), noise.blur_mm)
+        yield Input("edge", partial(_slipped, ends, end * along.line.direction))
 
 
 def _line_moved(part: str, shift: Callable[[Line, float], Line], member: _Member, share: float) -> _Member:

@@ -262,7 +262,7 @@ def _between(piece: _Piece, head: _Piece, tail: _Piece) -> _Piece:
 
 
 def _with_short_walls(gray: NDArray[Any], line: _Piece, sigma: float) -> _Piece:
-    """Fill gaps that are higher than wide along the rows: short walls, as of an undercut, that columns see as blurred."""
+    """Fill gaps that are higher than wide along the rows: short walls, as of an undercut, look blurred in columns."""
     step = np.diff(line.points, axis=0)
     high = np.abs(step[:, 1])
     walls = np.flatnonzero((high > LEAST_WALL_PX) & (high < MOST_WALL_PX) & (high > 0.7 * np.abs(step[:, 0])))
@@ -276,8 +276,9 @@ def _with_short_walls(gray: NDArray[Any], line: _Piece, sigma: float) -> _Piece:
         course = np.interp(rows, *(([y0, y1], [x0, x1]) if y1 > y0 else ([y1, y0], [x1, x0])))
         slack = 4 + math.ceil(0.5 * abs(x1 - x0))
         found = centres(gray.T, rows, course, sigma, slack=slack, estimator="centroid")
-        good = np.isfinite(found.position) & (np.abs(found.position - course) < slack)
-        if np.count_nonzero(good) < 0.5 * len(rows):
+        # What lies beside the gap is the line itself, met again.
+        good = np.isfinite(found.position) & (found.position > min(x0, x1) - 1.5) & (found.position < max(x0, x1) + 1.5)
+        if np.count_nonzero(good) < 0.7 * len(rows):
             continue
         index = np.flatnonzero(good)[:: 1 if y1 > y0 else -1]
         points = np.column_stack([found.position, rows.astype(float)])[index]

@@ -71,8 +71,16 @@ def with_ends(
     gray = np.ascontiguousarray(gray)
     for number, (start, stop) in enumerate(spans):
         own = (points[start:stop], std[start:stop], saturated[start:stop])
-        begin = _end(gray, own[0][::-1], sigma) if number and _wide(points, start - 1, sigma) else None
-        end = _end(gray, own[0], sigma) if number < len(spans) - 1 and _wide(points, stop - 1, sigma) else None
+        begin = (
+            _end(gray, own[0][::-1], float(np.median(own[1])), sigma)
+            if number and _wide(points, start - 1, sigma)
+            else None
+        )
+        end = (
+            _end(gray, own[0], float(np.median(own[1])), sigma)
+            if number < len(spans) - 1 and _wide(points, stop - 1, sigma)
+            else None
+        )
         if begin is not None:
             parts.append((begin[0][None], own[1][:1], own[2][:1]))
         inner = slice(begin[1] if begin else 0, stop - start - (end[1] if end else 0))
@@ -91,7 +99,7 @@ def _wide(points: Points, after: int, sigma: float) -> bool:
     return float(np.hypot(*(points[after + 1] - points[after]))) > max(LEAST_GAP_PX, 8 * sigma)
 
 
-def _end(gray: NDArray[Any], run: Points, sigma: float) -> tuple[Points, int] | None:
+def _end(gray: NDArray[Any], run: Points, std: float, sigma: float) -> tuple[Points, int] | None:
     """Return where a line ends and how many of its last points that replaces, None where it cannot be told.
 
     Columns that pass the end see only its rounding and bend away from the line: the end is sought along the line of
@@ -105,7 +113,7 @@ def _end(gray: NDArray[Any], run: Points, sigma: float) -> tuple[Points, int] | 
     _, _, axes = np.linalg.svd(body - middle, full_matrices=False)
     along = axes[0] if float(axes[0] @ (body[-1] - body[0])) > 0 else -axes[0]
     across = np.array([-along[1], along[0]])
-    if float(np.abs((body - middle) @ across).max()) > max(STRAIGHT_PX, 0.25 * sigma):
+    if float(np.abs((body - middle) @ across).max()) > max(STRAIGHT_PX, 0.25 * sigma, 3.5 * std):
         return None
     tip = float((body[-1] - middle) @ along)
     at = np.arange(tip - 3 * sigma - 4, tip + FARTHEST_SIGMAS * sigma + 10, 0.25)

@@ -319,6 +319,11 @@ def _steep_places(reduced: Reduced, runs: _Runs, chain: NDArray[np.int64], thick
         before = first if not tall[first] else first - 1 if first and near[first - 1] else None
         after = last if not tall[last] else last + 1 if last < len(chain) - 1 and near[last] else None
         anchors = [centre[i] for i in (before, after) if i is not None]
+        # The rim of a stretch of line is part of the steep place: it ends there.
+        if before is not None and (before == 0 or not near[before - 1]):
+            first, before = before, None
+        if after is not None and (after == len(chain) - 1 or not near[after]):
+            last, after = after, None
         if before is None and after is None:
             continue
         down = centre[last if after is None else after] > centre[first if before is None else before]
@@ -329,9 +334,18 @@ def _steep_places(reduced: Reduced, runs: _Runs, chain: NDArray[np.int64], thick
         column_a = int(column[before]) if before is not None else int(column[first]) - 1
         column_b = int(column[after]) if after is not None else int(column[last]) + 1
         place = _follow_rows(reduced, (column_a, row_a), (column_b, row_b))
-        if place is not None:
+        if place is not None and not _goes_back(place, column, start, stop):
             places.append(place)
     return tuple(places)
+
+
+def _goes_back(place: Steep, column: NDArray[np.int64], start: NDArray[np.int64], stop: NDArray[np.int64]) -> bool:
+    """Tell whether a steep stretch is only the line met again: beside a jump its own end is the nearest light."""
+    at = np.rint(place.columns).astype(int)
+    index = np.clip(np.searchsorted(column, at), 0, len(column) - 1)
+    same = (column[index] == at) & (place.rows >= start[index] - 1) & (place.rows <= stop[index])
+    outside = (at <= place.before) | (at >= place.after)
+    return float(np.mean(same & outside)) > 0.3
 
 
 def _follow_rows(reduced: Reduced, begin: tuple[int, float], end: tuple[int, float]) -> Steep | None:
