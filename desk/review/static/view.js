@@ -86,7 +86,8 @@ export class View {
     event.preventDefault();
     const frame = this.pane.getBoundingClientRect();
     const step = event.deltaMode === 1 ? event.deltaY * 16 : event.deltaY;
-    this.zoom(Math.exp(-step / 400), [event.clientX - frame.left, event.clientY - frame.top]);
+    // Two fingers on a touch pad come as small steps with Ctrl.
+    this.zoom(Math.exp(-step / (event.ctrlKey ? 100 : 400)), [event.clientX - frame.left, event.clientY - frame.top]);
   }
 
   down(event) {
