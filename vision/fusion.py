@@ -208,7 +208,7 @@ def _chosen(window: _Window, frames: dict[str, Frame]) -> dict[Side, Candidate] 
     std = CLICK_STD_PX * window.section.resolution_mm
     proposals: dict[str, Candidate] = {}
     for side, frame in frames.items():
-        candidate = propose(frame, window.sheet, window.calibration, _near(frame, clicks), std)
+        candidate = propose(frame, window.sheet, window.calibration, _own(window.section, side, clicks), std)
         if candidate is not None:
             proposals[side] = candidate
     whole = [side for side in ("whole", "root side") if side in frames]
@@ -226,13 +226,21 @@ def _chosen(window: _Window, frames: dict[str, Frame]) -> dict[Side, Candidate] 
     return {side: proposals[side] for side in best}  # type: ignore[misc]
 
 
-def _near(frame: Frame, clicks: Points) -> Points:
-    """Return the points that lie on a frame, (N, 2)."""
-    if len(clicks) == 0:
+def _own(section: Section, side: str, clicks: Points) -> Points:
+    """Return the points that a person put on the line of one side, (N, 2): those nearer to it than to its partner."""
+    face, root_side = section.face, section.root_side
+    if len(clicks) == 0 or face is None or section.root is not None:
         return clicks
-    flat = frame.points[::3, ::3].reshape(-1, 2)
-    distance = np.min(np.hypot(*(flat[:, None] - clicks[None]).transpose(2, 0, 1)), axis=0)
-    return np.asarray(clicks[distance < 4 * frame.step_mm])
+    if side in ("left", "right"):
+        across = face.toe_right - face.toe_left
+        beyond = (clicks - 0.5 * (face.toe_left + face.toe_right)) @ across
+        return np.asarray(clicks[beyond < 0 if side == "left" else beyond >= 0])
+    if root_side is None:
+        return clicks
+    middles = [0.5 * (surface.toe_left + surface.toe_right) for surface in (face, root_side)]
+    distance = [np.hypot(*(clicks - middle).T) for middle in middles]
+    nearer = distance[0] <= distance[1]
+    return np.asarray(clicks[nearer if side == "whole" else ~nearer])
 
 
 def _weakest(candidate: Candidate) -> float:
@@ -314,7 +322,7 @@ def _refusal(proposals: Sequence[Candidate]) -> str:
 def _line(window: _Window, side: Side, candidate: Candidate) -> FusionLine:
     """Return the claimed line at full resolution, or a person's line where the picture does not support one."""
     calibration, pixel = window.calibration, window.section.resolution_mm
-    clicks = _near(candidate.frame, window.clicks_mm)
+    clicks = _own(window.section, side, window.clicks_mm)
     confidence = candidate.support.confidence
     if not candidate.holds:
         points = _through_clicks(candidate, clicks)

@@ -25,6 +25,7 @@ over this share of it. Texture asks for more: paths through plain grain reach hi
 MORE_THAN_DRIFT = 2.5
 SAME_TONE = 0.7
 LEAVING = 2.0
+BLIND_MM = 1.0
 RIVAL_SHARE = 0.4
 """A path within the strongest one is the fusion line when its step is at least this share of that one's."""
 INNER_GAP_MM = 0.65
@@ -90,6 +91,8 @@ def propose(
     hollow = sheet.hollow_at(at) > 0
     if hollow.any():
         frame = _before(frame, hollow)
+    # Where a gap between plates runs along a row there is no contrast to follow: the path runs straight on.
+    blind = np.count_nonzero(sheet.gap_at(at) > 0, axis=1) * frame.step_mm > BLIND_MM
     pull = np.zeros(frame.allowed.shape, np.float32)
     if frame.stays_in_metal:
         pull += LEAVING * (1 - sheet.solid_at(at))
@@ -100,7 +103,7 @@ def propose(
     for channel in (TONE, TEXTURE):
         core = sheet.core_level if channel == TONE else None
         values = tone if channel == TONE else sheet.texture_at(at)
-        found = _best(frame, values, metal, channel, pull, core, marked=marked)
+        found = _best(frame, values, metal, channel, pull, core, blind, marked=marked)
         if found is not None and (found.holds or best is None):
             best = found
         if best is not None and best.holds:
@@ -133,10 +136,12 @@ def _best(
     channel: int,
     pull: NDArray[np.float32],
     core: float | None,
+    blind: NDArray[np.bool_],
     *,
     marked: bool,
 ) -> Candidate | None:
     found = contrast(values, metal, frame.step_mm)
+    found[blind] = 0.0
     usable = np.abs(found[frame.allowed & (found != 0)])
     if len(usable) == 0:
         return None
@@ -159,6 +164,7 @@ def _best(
     station = np.arange(frame.points.shape[1])[None]
     remaining = np.where(station > (strongest.stations - OWN_EDGE_MM * clear)[:, None], 0, metal).astype(np.float32)
     found = contrast(values, remaining, frame.step_mm)
+    found[blind] = 0.0
     within = np.stack([found, -found]) / noise - pull
     within[:, ~frame.allowed] = -8.0
     within[:, station > (strongest.stations - INNER_GAP_MM * clear)[:, None]] = -8.0

@@ -34,6 +34,8 @@ class Sheet:
         (H, W) 1 inside the metal and clear of its edges and of dark or bright spots (pores), 0 elsewhere.
     solid
         (H, W) 1 inside the outline of the section, spots and gaps and all.
+    gap
+        (H, W) 1 in gaps between plates.
     hollow
         (H, W) 1 in a dark spot at the root: an unfused hollow.
     core_level
@@ -45,6 +47,7 @@ class Sheet:
     tone: Plane
     metal: Plane
     solid: Plane
+    gap: Plane
     hollow: Plane
     core_level: float
     origin_px: Points
@@ -72,6 +75,11 @@ class Sheet:
         """Return 1 where picture points (..., 2) lie in a hollow at the root, 0 elsewhere."""
         x, y = self._places(points_px)
         return np.asarray(cv2.remap(self.hollow, x, y, cv2.INTER_NEAREST, borderValue=0), np.float32)
+
+    def gap_at(self, points_px: Points) -> Plane:
+        """Return 1 where picture points (..., 2) lie in a gap between plates, 0 elsewhere."""
+        x, y = self._places(points_px)
+        return np.asarray(cv2.remap(self.gap, x, y, cv2.INTER_NEAREST, borderValue=0), np.float32)
 
     def solid_at(self, points_px: Points) -> Plane:
         """Return 1 where picture points (..., 2) lie inside the outline of the section, 0 elsewhere."""
@@ -141,16 +149,17 @@ def reduced_sheet(
     cv2.fillPoly(core, [small(core_px)], 1, cv2.LINE_8, 4)
     weld = tone[(core > 0) & (mask > 0)]
     level = float(np.median(weld)) if len(weld) else float(np.median(tone))
-    spots, dark = _spots(tone, mask, level, spot_px / factor)
+    spots, dark, thin = _spots(tone, mask, level, spot_px / factor)
     hollow = np.zeros(mask.shape, np.float32)
     if root_px is not None:
         hollow = _hollow(dark, ((root_px - low + 0.5) / factor - 0.5), 0.11 * spot_px / factor + 1.0)
     metal = np.asarray(mask * (1 - spots), np.float32)
-    return Sheet(tone, metal, solid, hollow, level, low.astype(float), factor)
+    gap = np.maximum(solid - mask, thin).astype(np.float32)
+    return Sheet(tone, metal, solid, gap, hollow, level, low.astype(float), factor)
 
 
-def _spots(tone: Plane, mask: Gray, level: float, size: float) -> tuple[Gray, Gray]:
-    """Return where dark or bright spots lie that are smaller than a size, and where the dark ones do.
+def _spots(tone: Plane, mask: Gray, level: float, size: float) -> tuple[Gray, Gray, Gray]:
+    """Return where spots or gaps lie, dark or bright and smaller than a size, then the dark spots, then the gaps.
 
     A spot differs from all that surrounds it, and is darker (or brighter) than nearly all of the metal: the land
     between two welds and a narrow heat-affected zone are no spots.
@@ -182,7 +191,7 @@ def _spots(tone: Plane, mask: Gray, level: float, size: float) -> tuple[Gray, Gr
     long = np.maximum(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT]) > 0.4 * size
     long[0] = False
     gap = np.asarray(cv2.dilate(np.asarray(long[labels], np.uint8), np.ones((3, 3), np.uint8)), np.uint8)
-    return np.asarray(dark | bright | gap, np.uint8), np.asarray(dark, np.uint8)
+    return np.asarray(dark | bright | gap, np.uint8), np.asarray(dark, np.uint8), gap
 
 
 def _hollow(dark: Gray, root: Points, reach: float) -> Plane:
