@@ -17,8 +17,14 @@ LONGEST = 600
 
 
 def outlines(session: Session) -> list[list[list[float]]]:
-    """Return the outlines of the metal in the picture frame, thinned to about a point a pixel."""
-    return [_pixels(points[:: max(1, len(points) // 12000)]) for points in session.outlines_px]
+    """Return the outlines of the metal in the picture frame, thinned; those of a whole section end where they began."""
+    return [_pixels(_closed(points)[:: max(1, len(points) // 12000)]) for points in session.outlines_px]
+
+
+def _closed(points: Points) -> Points:
+    step = float(np.median(np.hypot(*np.diff(points, axis=0).T)))
+    gap = float(np.hypot(*(points[0] - points[-1])))
+    return np.vstack([points, points[:1]]) if gap < 5 * step else points
 
 
 def lines(session: Session, moved: FoundWeld) -> dict[str, Any]:

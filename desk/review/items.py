@@ -178,6 +178,9 @@ def _problem(item: Item) -> str | None:
         path = found(str(source["path"]), item.folder)
         about = path.stat()
         digest = _digest(str(path), about.st_size, about.st_mtime_ns)
+        calibration = (item.entry.get("settings") or {}).get("calibration")
+        if calibration is not None:
+            found(str(calibration), item.folder)
     except ToelineError as problem:
         return str(problem)
     except OSError as problem:

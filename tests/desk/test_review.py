@@ -64,6 +64,11 @@ def test_values_follow_a_moved_toe(sitting) -> None:
     assert opened["found"]["measurements"]["leg_right"]["value"] == before
 
 
+def test_the_outline_of_a_section_ends_where_it_began(sitting) -> None:
+    outline = sitting.client().get("/api/items/1")["outlines"][0]
+    assert outline[0] == outline[-1]
+
+
 def test_the_second_weld_of_a_picture_is_the_second(sitting) -> None:
     client = sitting.client()
     first, second = client.get("/api/items/3"), client.get("/api/items/4")
@@ -227,6 +232,15 @@ def test_pictures_that_left_or_changed_are_told_of_in_the_list(sit, measured: Pa
         assert (status, json.loads(body)["message"]) == (410, lines[int(id) - 1]["problem"])
 
 
+def test_a_calibration_that_left_is_told_of_in_the_list(sit, measured: Path) -> None:
+    result = json.loads((measured / "result.json").read_text())
+    result["results"][0]["settings"] |= {"calibration": "tee.cal.json", "scale_mm_per_px": None}
+    write_text(measured / "result.json", as_text(result))
+    lines = sit(measured).client().get("/api/items")["items"]
+    assert lines[0]["problem"].startswith("tee.cal.json: the file is neither there nor beside")
+    assert lines[1]["problem"] is None
+
+
 def test_a_picture_that_changes_under_the_desk_is_told_of(sitting, measured: Path) -> None:
     client = sitting.client()
     client.get("/api/items/1")
@@ -271,6 +285,8 @@ def test_a_profile_is_shown_without_a_picture(sit, tmp_path: Path) -> None:
     client = sit(tmp_path).client()
     opened = client.get("/api/items/1")
     assert opened["picture"] is False
+    outline = opened["outlines"][0]
+    assert outline[0] != outline[-1]  # a line, not a section
     assert client.ask("GET", "/api/items/1/picture/full")[0] == 404
     client.post("/api/items/1/decision", {"decision": "confirm", "who": "Ada"})
 

@@ -82,7 +82,9 @@ async function open(id) {
     if (desk.item.line !== line) return;
     show(item);
   } catch (problem) {
-    if (desk.item.line === line) find("blank").textContent = problem.message;
+    if (desk.item.line !== line) return;
+    find("blank").textContent = problem.message;
+    find("stamp").textContent = "Cannot be opened";
   }
 }
 

@@ -56,11 +56,10 @@ export class Overlay {
   }
 
   setLines(outlines, lines) {
-    const path = (points, name, close) =>
-      draw("path", { class: name, d: `M${points.map((p) => p.join(" ")).join("L")}${close ? "Z" : ""}` });
-    const both = (points, name, close) => [path(points, `under ${name}`, close), path(points, `line ${name}`, close)];
+    const path = (points, name) => draw("path", { class: name, d: `M${points.map((p) => p.join(" ")).join("L")}` });
+    const both = (points, name) => [path(points, `under ${name}`), path(points, `line ${name}`)];
     this.lines.replaceChildren(
-      ...outlines.flatMap((points) => [path(points, "line outline", true)]),
+      ...outlines.flatMap((points) => [path(points, "line outline")]),
       ...lines.plate.flatMap((points) => both(points, "plate")),
       ...lines.chord.flatMap((points) => both(points, "chord")),
       ...(lines.fusion || []).flatMap((points) => both(points, "fusion")),
