@@ -28,7 +28,7 @@ WANDER = 0.12
 STIFF_PX = 4.0
 """Length of the average along the line, standard deviation, in pixels."""
 LEAST_STD_PX = 0.7
-BLIND_STD_PX = 3.0
+BLIND_STD_PX = 6.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -129,7 +129,7 @@ def _shift(
     local = np.sqrt(_along(rough**2, 30.0))
     # Where gaps and spots leave little to see, the line runs on from both sides; where it bends, it is cut short.
     blind = BLIND_STD_PX * (1.0 - _along(metal.mean(axis=1), 4.0))
-    bend = 0.5 * np.abs(raw - _along(raw, 8.0 / ALONG_PX)) + _corner(line)
+    bend = np.abs(raw - _along(raw, 8.0 / ALONG_PX)) + _corner(line)
     std = LEAST_STD_PX**2 + (0.7 * np.maximum(local, scatter)) ** 2 + blind**2 + bend**2
     return smooth, np.sqrt(_along(std, 6.0))
 

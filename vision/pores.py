@@ -81,7 +81,7 @@ def _patch(
     high = np.clip(np.ceil(outline.max(axis=0)) + 1, low + 2, [width, height]).astype(int)
     part = gray[low[1] : high[1], low[0] : high[0]]
     pixel = calibration.mm_per_px(outline.mean(axis=0))
-    factor = max(1.0, smallest_mm / pixel / SMALL_PX)
+    factor = float(max(1, math.floor(smallest_mm / pixel / SMALL_PX + 1e-6)))
     size = (math.floor(part.shape[1] / factor), math.floor(part.shape[0] / factor))
     if min(size) < 8:
         return None

@@ -1,0 +1,132 @@
+"""Values inside a weld, from sections of exact geometry; areas and distances checked by shapely."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from shapely.geometry import LineString, Point, Polygon
+
+from core.fitting import LineFit
+from core.geometry import Line
+from core.quantity import NotMeasurable, Quantity
+from measurement import measure
+from measurement.names import inside_names_for
+from vision.fusion_line import Found, FusionLine, Indication, Inside
+from vision.section import PlateSurface, Section, WeldSurface
+
+LEG = 6.0
+
+
+def plate(direction: tuple[float, float]) -> PlateSurface:
+    line = Line(0.0, 0.0, *direction)
+    points = np.array([line.at(float(at)) for at in np.linspace(LEG, LEG + 10, 60)])
+    return PlateSurface(LineFit(line, 0.005, 0.002, 0.0005, np.ones(60, bool)), points)
+
+
+def square_fillet(fusion: np.ndarray, *, confidence: float = 20.0, **more) -> Section:
+    """Return a square fillet of 6 mm legs (left plate up, right plate along x) with a fusion line."""
+    share = np.linspace(0, 1, 101)[:, None]
+    left, right = np.array([0.0, LEG]), np.array([LEG, 0.0])
+    face = WeldSurface(plate((0.0, 1.0)), plate((1.0, 0.0)), left, right, left + share * (right - left), 0.02, 0.02)
+    line = FusionLine(
+        "whole", fusion, 40 * fusion, np.full(len(fusion), 0.01), np.full(len(fusion), confidence)
+    )  # fmt: skip
+    inside = Inside((line,), None, Found(1.2, 0.03), Found(1.4, 0.03), Found(0.3, 0.01), (), **more)
+    return Section("tee", 0.005, 0.025, face=face, root=np.zeros(2), inside=inside)
+
+
+def bowl(depth: float, count: int = 401) -> np.ndarray:
+    """Return a line from the left toe round the root to the right toe, ``depth`` below both plates."""
+    corner = np.array([[0, LEG], [-depth, LEG - 2], [-depth, -depth], [LEG - 2, -depth], [LEG, 0]], float)
+    along = np.concatenate([[0], np.cumsum(np.hypot(*np.diff(corner, axis=0).T))])
+    at = np.sort(np.concatenate([np.linspace(0, along[-1], count), along[1:-1]]))
+    return np.column_stack([np.interp(at, along, corner[:, k]) for k in (0, 1)])
+
+
+@pytest.mark.parametrize("depth", [0.3, 1.0, 2.0])
+def test_depths_and_areas(depth: float) -> None:
+    fusion = bowl(depth)
+    values = measure(square_fillet(fusion))
+    fused = Polygon(np.vstack([[0, 0], fusion])).area
+    total = Polygon([*fusion.tolist()]).area
+    assert values["penetration_left"].value == pytest.approx(depth, abs=1e-6)
+    assert values["penetration_right"].value == pytest.approx(depth, abs=1e-6)
+    assert values["root_penetration"].value == pytest.approx(depth * np.sqrt(2), abs=1e-3)
+    assert values["lack_of_root_fusion"].value == 0
+    assert values["fused_area"].value == pytest.approx(fused, rel=1e-6)
+    assert values["weld_metal_area"].value == pytest.approx(total, rel=1e-6)
+    assert values["dilution"].value == pytest.approx(100 * fused / total, rel=1e-6)
+    assert values["dilution"].unit == "percent"
+    deepest = Point(-depth, -depth)
+    expected = LineString([[0, LEG], [LEG, 0]]).distance(deepest)
+    assert values["throat_with_penetration"].value == pytest.approx(expected, abs=1e-3)
+    assert values["sidewall_fusion_left"].value == pytest.approx(100, abs=0.5)
+
+
+def test_a_line_in_front_of_the_root_is_lack_of_fusion() -> None:
+    fusion = bowl(0.5)
+    near = np.hypot(*fusion.T) < 1.6
+    first, last = np.flatnonzero(near)[[0, -1]]
+    short = np.vstack([fusion[:first], [[0.0, 1.4], [0.7, 0.7], [1.4, 0.0]], fusion[last + 1 :]])
+    values = measure(square_fillet(short))
+    assert values["root_penetration"].value == pytest.approx(-0.7 * np.sqrt(2), abs=1e-6)
+    assert values["lack_of_root_fusion"].value == pytest.approx(0.7 * np.sqrt(2), abs=1e-6)
+    assert values["sidewall_fusion_left"].value < 95
+
+
+def test_every_name_is_given_with_its_unit_and_budget() -> None:
+    values = measure(square_fillet(bowl(1.0)))
+    for name in inside_names_for("tee"):
+        value = values[name.name]
+        assert value.unit == name.unit
+        assert isinstance(value, Quantity)
+        assert value.expanded_uncertainty is not None
+    assert values["penetration_left"].expanded_uncertainty < 0.1
+    assert "fusion line" in {part.source for part in values["penetration_left"].budget}
+
+
+def test_where_the_etch_does_not_show_the_line_no_value_is_given() -> None:
+    section = square_fillet(bowl(1.0))
+    line = section.inside.lines[0]
+    near = np.hypot(*line.points_mm.T) < 2.2
+    faint = replace(line, confidence=np.where(near, 0.5, 20.0))
+    values = measure(replace(section, inside=replace(section.inside, lines=(faint,))))
+    assert isinstance(values["root_penetration"], NotMeasurable)
+    assert "mark the line" in values["root_penetration"].reason
+    assert isinstance(values["penetration_left"], Quantity)
+
+
+def test_a_hollow_at_the_root_leaves_the_root_to_a_person() -> None:
+    values = measure(square_fillet(bowl(1.0), hollow_root=True))
+    for name in ("root_penetration", "lack_of_root_fusion", "fused_area", "dilution"):
+        assert isinstance(values[name], NotMeasurable)
+    assert isinstance(values["penetration_right"], Quantity)
+
+
+def test_without_a_line_every_value_says_why() -> None:
+    section = square_fillet(bowl(1.0))
+    values = measure(replace(section, inside=Inside((), "the etch shows no fusion line", "no", "no", "no")))
+    for name in inside_names_for("tee"):
+        assert isinstance(values[name.name], NotMeasurable)
+    assert values["penetration_left"].reason == "the etch shows no fusion line"
+
+
+def test_names_are_those_of_before_when_nobody_looked_inside() -> None:
+    section = replace(square_fillet(bowl(1.0)), inside=None)
+    assert not {name.name for name in inside_names_for("tee")} & set(measure(section))
+
+
+def test_pores_amount_to_a_share_of_the_weld_metal() -> None:
+    spots = tuple(
+        Indication("pore_or_inclusion", "dark", (0, 0), (1, 1), area, 0.01, 2 * np.sqrt(area / np.pi), 1, 1, 1)
+        for area in (0.5, 0.2)
+    ) + (Indication("linear_indication", "dark", (0, 0), (1, 1), 0.1, 0.01, 0.36, 1.3, 0.1, 1),)
+    section = square_fillet(bowl(1.0))
+    values = measure(replace(section, inside=replace(section.inside, indications=spots)))
+    total = values["weld_metal_area"].value
+    assert values["pore_area_share"].value == pytest.approx(100 * 0.7 / total)
+    assert values["largest_pore"].value == pytest.approx(2 * np.sqrt(0.5 / np.pi))
+    assert values["longest_linear_indication"].value == 1.3
+    none = measure(replace(section, inside=replace(section.inside, indications=())))
+    assert none["largest_pore"].value == 0
+    assert none["largest_pore"].expanded_uncertainty == pytest.approx(0.2)

@@ -1,0 +1,76 @@
+"""Pores, inclusions and linear indications in weld metal, against drawn masks measured by scikit-image."""
+
+import cv2
+import numpy as np
+import pytest
+from skimage.measure import label, regionprops
+
+from calibration.model import from_pixel_size
+from vision.pores import find_spots
+
+PIXEL_MM = 0.025
+
+
+def weld_with(spots: list[tuple], *, tone: float = 150.0, grain: float = 5.0, blur_px: float = 1.0):
+    """Return a picture of weld metal with ellipses (x, y, long, short, angle, tone) px, its outline and their mask."""
+    rng = np.random.default_rng(4)
+    texture = cv2.GaussianBlur(rng.standard_normal((400, 500)).astype(np.float32), (0, 0), 2.0)
+    picture = tone + grain * texture / texture.std()
+    mask = np.zeros(picture.shape, np.uint8)
+    for x, y, long, short, angle, level in spots:
+        one = np.zeros(picture.shape, np.uint8)
+        cv2.ellipse(one, ((x, y), (long, short), angle), 1, -1)
+        picture = np.where(one > 0, level, picture)
+        mask |= one
+    picture = cv2.GaussianBlur(picture.astype(np.float32), (0, 0), blur_px)
+    outline = np.array([[20.0, 20.0], [480.0, 20.0], [480.0, 380.0], [20.0, 380.0]])
+    return np.clip(picture, 0, 255).astype(np.uint8), outline, mask
+
+
+def found_in(gray, outline, smallest_mm: float = 0.2):
+    return find_spots(gray, [outline], [np.vstack([outline, outline[:1]])], from_pixel_size(PIXEL_MM), smallest_mm)
+
+
+def test_sizes_and_places_agree_with_the_drawn_masks() -> None:
+    spots = [(100, 100, 30, 28, 0, 20), (300, 150, 16, 14, 30, 15), (200, 300, 40, 34, 70, 25)]
+    gray, outline, mask = weld_with(spots)
+    found = sorted(found_in(gray, outline), key=lambda spot: spot.centre_px[0])
+    true = sorted(regionprops(label(mask)), key=lambda region: region.centroid[1])
+    assert [spot.kind for spot in found] == ["pore_or_inclusion"] * 3
+    for spot, region in zip(found, true, strict=True):
+        assert spot.centre_px == pytest.approx(region.centroid[::-1], abs=0.5)
+        assert spot.area_mm2 == pytest.approx(region.area * PIXEL_MM**2, rel=0.06)
+        assert spot.equivalent_diameter_mm == pytest.approx(region.equivalent_diameter_area * PIXEL_MM, rel=0.03)
+        assert spot.length_mm == pytest.approx(region.axis_major_length * PIXEL_MM, rel=0.08)
+        edge = min(region.bbox[0] - 20, region.bbox[1] - 20, 380 - region.bbox[2], 480 - region.bbox[3])
+        assert spot.surface_distance_mm == pytest.approx(edge * PIXEL_MM, abs=0.06)
+
+
+def test_a_long_thin_dark_spot_is_for_a_person() -> None:
+    gray, outline, _ = weld_with([(250, 200, 60, 8, 40, 20)])
+    (spot,) = found_in(gray, outline)
+    assert spot.kind == "linear_indication"
+    assert spot.length_mm == pytest.approx(60 * PIXEL_MM, rel=0.1)
+
+
+def test_bright_inclusions_are_told_by_their_tone() -> None:
+    gray, outline, _ = weld_with([(250, 200, 24, 22, 0, 240)])
+    (spot,) = found_in(gray, outline)
+    assert (spot.kind, spot.tone) == ("pore_or_inclusion", "bright")
+
+
+def test_smaller_ones_than_asked_for_are_left_out() -> None:
+    gray, outline, _ = weld_with([(100, 100, 30, 28, 0, 20), (300, 150, 12, 12, 0, 15)])
+    assert len(found_in(gray, outline, 0.2)) == 2
+    assert len(found_in(gray, outline, 0.5)) == 1
+
+
+@pytest.mark.parametrize("grain", [0.0, 5.0, 12.0])
+def test_plain_weld_metal_has_none(grain: float) -> None:
+    gray, outline, _ = weld_with([], grain=grain or 0.01)
+    assert found_in(gray, outline) == ()
+
+
+def test_a_weld_beyond_the_picture_gives_nothing() -> None:
+    gray, outline, _ = weld_with([])
+    assert found_in(gray, outline + 5000.0) == ()
