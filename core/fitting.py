@@ -20,6 +20,10 @@ WANDER_PIECE = 1.4
 two plates outside its interval in one case of ten."""
 
 
+SETTLED = 1e-6
+"""A line that turns by less (rad), and moves by less than this share of the noise, has been found."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class LineFit:
     """A fitted line with what is not known about it.
@@ -48,6 +52,16 @@ class LineFit:
     def std_at(self, along: float) -> float:
         """Return the standard uncertainty of the line's offset at a coordinate along it."""
         return math.hypot(self.offset_std, along * self.angle_std_rad)
+
+
+def with_correlation(fit: LineFit, correlation_points: float) -> LineFit:
+    """Return the same line with the uncertainty that so many correlated neighbours leave: no need to fit again."""
+    count = int(np.count_nonzero(fit.inliers))
+    spread = fit.offset_std / fit.angle_std_rad if fit.angle_std_rad > 0 else 1.0
+    offset_std = fit.residual_std / math.sqrt(max(2.0, count / max(correlation_points, 1.0)))
+    return replace(
+        fit, offset_std=offset_std, angle_std_rad=offset_std / max(spread, 1e-9), correlation_points=correlation_points
+    )
 
 
 def with_wander(fit: LineFit, wander: float, correlation_length: float, length: float) -> LineFit:
@@ -122,7 +136,11 @@ def robust_line(
         weights = np.where(np.abs(share) < 1, (1 - share**2) ** 2, 0.0)
         if np.count_nonzero(weights) < 4:
             break
-        line = total_least_squares(points, weights)
+        before, line = line, total_least_squares(points, weights)
+        if abs(line.dx * before.dy - line.dy * before.dx) < SETTLED and abs(float(before.offset(line.point))) < (
+            SETTLED * noise_std
+        ):
+            break
     offsets = line.offset(points)
     inliers = np.abs(offsets) < 3.5 * noise_std
     if np.count_nonzero(inliers) < 4:

@@ -120,7 +120,7 @@ def centres(
     theory = 1.062 * noise / np.maximum(height, 1e-3) * math.sqrt(sigma_px)
     reach = CENTROID_SIGMAS * sigma_px
     wide_theory = noise * math.sqrt(2 * reach**3 / 3) / (np.maximum(height, 1e-3) * sigma_px * math.sqrt(2 * math.pi))
-    chosen = estimator or _steadier(band, gauss, ground, reach, columns, course - half, saturated)
+    chosen = estimator or _steadier(band, gauss, ground, reach, columns, origin, saturated)
     position, std = gauss, theory
     if chosen == "centroid":
         position, std = _centroid(band, gauss, ground, reach), wide_theory
@@ -239,7 +239,7 @@ def _steadier(
     ground: NDArray[np.float32],
     reach: float,
     columns: NDArray[np.int64],
-    course: NDArray[np.float64],
+    rows: NDArray[np.int64],
     saturated: NDArray[np.bool_],
 ) -> Estimator:
     """Return the estimator that scatters less along the line, judged on some groups of near columns."""
@@ -252,7 +252,7 @@ def _steadier(
         return "gaussian"
     index = np.concatenate([first + i * APART for i in range(4)])
     wide = _centroid(band[index], gauss[index], ground[index], reach)
-    origin = np.rint(course)[index]
+    origin = rows[index]
     scatter = [float(np.median(np.abs(_third(*np.split(position + origin, 4))))) for position in (gauss[index], wide)]
     return "centroid" if scatter[1] < scatter[0] else "gaussian"
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from core.fitting import LineFit, robust_line, with_wander
+from core.fitting import LineFit, robust_line, with_correlation, with_wander
 from core.geometry import Line, Points, arc_length
 from vision.runs import Run
 from vision.section import Flag, PlateSurface, WeldSurface
@@ -100,7 +100,7 @@ def fit_plate(points: Points, run: Run, detail: Detail, *, toe_at_stop: bool) ->
         noise = min(own, 6 * noise)
         fit = robust_line(body, noise)
     correlation = correlation_points(fit.line.offset(body)[fit.inliers])
-    fit = robust_line(body, noise, correlation_points=correlation)
+    fit = with_correlation(fit, correlation)
     length = float(np.hypot(*(body[-1] - body[0])))
     wander = max(fit.residual_std, detail.wander_mm)
     correlation_mm = max(correlation * detail.step_mm, SHORTEST_WANDER_MM)
