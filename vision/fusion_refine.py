@@ -23,7 +23,9 @@ Floats = NDArray[np.float64]
 
 ALONG_PX = 3.0
 LEVEL_MM = 0.9
-WANDER = 0.12
+CORRELATED = 3.0
+"""Samples across the line that carry one piece of information: grain is coarser than a pixel."""
+WANDER = 0.2
 """Standard deviation of the line's slope against its proposal."""
 STIFF_PX = 4.0
 """Length of the average along the line, standard deviation, in pixels."""
@@ -110,7 +112,7 @@ def _shift(
     rest = np.concatenate([(rows - inner[:, None])[:, sides[0]][metal[:, sides[0]] > 0],
                            (rows - outer[:, None])[:, sides[1]][metal[:, sides[1]] > 0]])  # fmt: skip
     noise = 1.4826 * float(np.median(np.abs(rest))) / np.abs(step).mean() if len(rest) else 1.0
-    information = 1.0 / max(noise**2 * 6.0, 0.02)
+    information = 1.0 / max(noise**2 * CORRELATED, 0.02)
     score = np.asarray(-energy * information, np.float32)
     score -= (0.5 * (offsets / (0.8 * half)) ** 2)[None].astype(np.float32)
     for row, tied in zip((0, count - 1), anchors, strict=True):

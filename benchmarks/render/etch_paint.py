@@ -99,10 +99,10 @@ def random_etch(rng: np.random.Generator, *, contrast: float | None = None, blur
 
 
 def unetched(etch: Etch) -> Etch:
-    """Return the same polish and grain without any etch of the weld: one tone, one grain everywhere."""
+    """Return the same polish and grain without any etch of the weld: one tone, one grain, no bands anywhere."""
     return replace(
         etch, haz=etch.parent, weld=etch.parent, weld_grain="equiaxed", weld_grain_mm=etch.parent_grain_mm,
-        weld_texture=etch.parent_texture, band_strength=0.0,
+        weld_texture=etch.parent_texture, band_strength=0.0, rolling=0.0,
     )  # fmt: skip
 
 
