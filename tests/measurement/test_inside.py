@@ -117,10 +117,12 @@ def test_names_are_those_of_before_when_nobody_looked_inside() -> None:
 
 
 def test_pores_amount_to_a_share_of_the_weld_metal() -> None:
-    spots = tuple(
+    pores = [
         Indication("pore_or_inclusion", "dark", (0, 0), (1, 1), area, 0.01, 2 * np.sqrt(area / np.pi), 1, 1, 1)
         for area in (0.5, 0.2)
-    ) + (Indication("linear_indication", "dark", (0, 0), (1, 1), 0.1, 0.01, 0.36, 1.3, 0.1, 1),)
+    ]
+    crack = Indication("linear_indication", "dark", (0, 0), (1, 1), 0.1, 0.01, 0.36, 1.3, 0.1, 1)
+    spots = (*pores, crack)
     section = square_fillet(bowl(1.0))
     values = measure(replace(section, inside=replace(section.inside, indications=spots)))
     total = values["weld_metal_area"].value
