@@ -153,17 +153,33 @@ def _inside(
         seams_px=blackout(seam, calibration),
         root_px=root_px,
     )
-    marked = calibration.to_mm(np.array(clicks, float)) if clicks else np.zeros((0, 2))
+    marked, off = _on_frames(
+        calibration.to_mm(np.array(clicks, float).reshape(-1, 2)), frames, 2 * CLICK_STD_PX * pixel
+    )
     window = _Window(gray, calibration, section, sheet, marked)
     gap: Found | str = "no open gap shows behind the root" if seam is None else seam.width
     chosen = _chosen(window, frames)
     if isinstance(chosen, str):
-        return Inside((), chosen, chosen, chosen, gap), ()
+        return Inside((), chosen, chosen, chosen, gap), off
     lines = tuple(_line(window, side, candidate) for side, candidate in chosen.items())
     haz = haz_widths(window.sheet, lines, section, calibration)
     flags = _flags(window, lines, seam)
     hollow = bool(window.sheet.hollow.any()) and not len(marked)
-    return Inside(lines, None, haz.left, haz.right, gap, haz_mm=haz.lines_mm, hollow_root=hollow), flags
+    return Inside(lines, None, haz.left, haz.right, gap, haz_mm=haz.lines_mm, hollow_root=hollow), flags + off
+
+
+def _on_frames(clicks_mm: Points, frames: Mapping[str, Frame], reach_mm: float) -> tuple[Points, tuple[Flag, ...]]:
+    """Return the points that lie where a line is looked for, with a flag when others do not."""
+    if len(clicks_mm) == 0:
+        return clicks_mm, ()
+    places = np.vstack([frame.points[::2, ::2].reshape(-1, 2) for frame in frames.values()])
+    near = np.array([float(np.min(np.hypot(*(places - click).T))) < reach_mm for click in clicks_mm])
+    if near.all():
+        return clicks_mm, ()
+    text = (
+        f"{np.count_nonzero(~near)} of {len(near)} points marked on the fusion line lie off the weld and are left out"
+    )
+    return clicks_mm[near], (Flag("mark_off_outline", text),)
 
 
 def _core(section: Section, surface: WeldSurface) -> Points:

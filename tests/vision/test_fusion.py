@@ -116,6 +116,14 @@ def test_clicks_are_taken_as_given_where_nothing_shows() -> None:
     assert float(np.median(line.std_mm)) >= 7 * picture.camera.mm_per_px
 
 
+def test_clicks_off_the_weld_are_left_out_and_told() -> None:
+    picture = etched_picture(3, "tee", contrast=0.3, blur_px=2.0, **SIZE)
+    weld = inside_of(picture, [WeldMarks(fusion=((1e5, 1e5), (-4000.0, 3.0)))]).welds[0]
+    assert "mark_off_outline" in {flag.code for flag in weld.flags}
+    assert "fusion_marked" not in {flag.code for flag in weld.flags}
+    assert not weld.section.inside.lines[0].marked
+
+
 def test_values_of_an_etched_tee() -> None:
     from measurement import measure
 
