@@ -31,6 +31,7 @@ STIFF_PX = 4.0
 """Length of the average along the line, standard deviation, in pixels."""
 LEAST_STD_PX = 0.7
 BLIND_STD_PX = 6.0
+UNEVEN_LEVELS = 40.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -133,7 +134,9 @@ def _shift(
     blind = BLIND_STD_PX * (1.0 - _along(metal.mean(axis=1), 4.0))
     bend = np.abs(raw - _along(raw, 8.0 / ALONG_PX)) + _corner(line)
     std = LEAST_STD_PX**2 + (0.7 * np.maximum(local, scatter)) ** 2 + blind**2 + bend**2
-    return smooth, np.sqrt(_along(std, 6.0))
+    # The etch itself wanders by some grey levels: the smaller the step, the farther that moves its middle.
+    faint = np.hypot(1.0, UNEVEN_LEVELS / float(np.abs(step).mean()))
+    return smooth, faint * np.sqrt(_along(std, 6.0))
 
 
 def _corner(line: Points) -> Floats:
