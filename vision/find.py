@@ -34,7 +34,7 @@ from vision.profile import Profile
 from vision.runs import Run, bridged_runs, straight_runs, without_stray_ends
 from vision.section import Flag, Joint, PreparedEdge, Section
 from vision.segmentation import ReducedPicture, Silhouette, proposals, reduce_picture, silhouettes
-from vision.surface import Detail, fit_plate, surface_wander, trace_surface
+from vision.surface import Detail, beyond_noise, fit_plate, surface_wander, trace_surface
 
 PointPx = tuple[float, float]
 JointChoice = Literal["auto", "tee", "lap", "butt", "groove"]
@@ -504,10 +504,10 @@ def _build(
 
 
 def _section(
-    joint: Joint, profile: Profile, flags: tuple[Flag, ...], fits: Sequence[LineFit], wander: float
+    joint: Joint, profile: Profile, flags: tuple[Flag, ...], fits: Sequence[LineFit], detail: Detail
 ) -> Section:
     # How far a real surface wanders about its line is seen on the plates; the face is taken to be no better.
-    wander = max(wander, float(np.median([fit.residual_std for fit in fits])))
+    wander = beyond_noise(max(detail.wander_mm, float(np.median([fit.residual_std for fit in fits]))), detail)
     return Section(
         joint=joint,
         point_std_mm=math.hypot(float(np.median(profile.std_mm)), wander),
@@ -528,7 +528,8 @@ def _fillet_section(shape: _Shape, pair: FilletPair, kind: str, profile: Profile
     if root is None:
         return None
     legs = [float(np.hypot(*(toe - root))) for toe in (surface.toe_left, surface.toe_right)]
-    if max(surface.left.fit.residual_std, surface.right.fit.residual_std) > ROUGHEST_PLATE * min(legs):
+    roughness = max(surface.left.fit.residual_std, surface.right.fit.residual_std)
+    if beyond_noise(roughness, shape.detail) > ROUGHEST_PLATE * min(legs):
         # A surface this ragged beside so small a weld is a shadow, a cable or a stain.
         return None
     flags = traced.flags + _plate_flags(surface.left.fit, surface.right.fit)
@@ -538,7 +539,7 @@ def _fillet_section(shape: _Shape, pair: FilletPair, kind: str, profile: Profile
             profile,
             flags,
             (surface.left.fit, surface.right.fit),
-            shape.detail.wander_mm,
+            shape.detail,
         ),
         face=surface,
         root=root,
@@ -585,7 +586,7 @@ def _butt_section(shape: _Shape, butts: Sequence[ButtPair], profile: Profile, cl
             )
             flags += tuple(replace(f, message=f"root side: {f.message}") for f in root_traced.flags)
     return replace(
-        _section("butt", profile, flags, (traced.surface.left.fit, traced.surface.right.fit), shape.detail.wander_mm),
+        _section("butt", profile, flags, (traced.surface.left.fit, traced.surface.right.fit), shape.detail),
         face=traced.surface,
         root_side=root_side,
         opposite_left=opposite_left,
@@ -621,7 +622,7 @@ def _groove_section(structure: _Structure, profile: Profile) -> Section:
         right = prepared_edge(structure.joint.right, detail, outside_towards=False)
     outsides = tuple(edge.outside for edge in (left, right) if edge is not None)
     return replace(
-        _section("groove", profile, (), outsides, detail.wander_mm),
+        _section("groove", profile, (), outsides, detail),
         edge_left=left,
         edge_right=right,
     )

@@ -41,6 +41,12 @@ HIDDEN_BELOW_DEG = 25.0
 HIDDEN_TOLD_MM = 0.15
 """A doubt larger than this is told."""
 
+WIDEST_SHARE, AGREE = 0.8, 1.0
+"""Largest share of a face that tells its toe; how many standard uncertainties a wider stretch may move it."""
+
+NOISY_MM = 0.02
+"""Points that scatter by more (of a scanner, not of a picture) tell a toe only together with much of the face."""
+
 LONGEST_HIDDEN = 1.0
 """No more of a face is hidden than this share of the stretch that tells its bend."""
 
@@ -102,7 +108,7 @@ def fit_plate(points: Points, run: Run, detail: Detail, *, toe_at_stop: bool) ->
     correlation = correlation_points(fit.line.offset(body)[fit.inliers])
     fit = with_correlation(fit, correlation)
     length = float(np.hypot(*(body[-1] - body[0])))
-    wander = max(fit.residual_std, detail.wander_mm)
+    wander = beyond_noise(max(fit.residual_std, detail.wander_mm), detail)
     correlation_mm = max(correlation * detail.step_mm, SHORTEST_WANDER_MM)
     fit = with_wander(fit, wander, correlation_mm, length)
     if float((ordered[-1] - ordered[0]) @ fit.line.direction) < 0:
@@ -115,6 +121,16 @@ def surface_wander(points: Points, runs: Sequence[Run], detail: Detail) -> float
     longest = sorted((run for run in runs if not run.cut), key=lambda run: -run.length)[:4]
     found = [fit_plate(points, run, detail, toe_at_stop=False)[0].residual_std for run in longest]
     return float(np.median(found)) if found else 0.0
+
+
+def beyond_noise(spread: float, detail: Detail) -> float:
+    """Return how far a surface wanders, from the spread of points whose own scatter is known and makes up most of it.
+
+    In a picture the scatter of edge points is no more than an estimate from the same edges: there all of it counts.
+    """
+    if detail.noise_mm <= NOISY_MM:
+        return spread
+    return math.sqrt(max(spread**2 - detail.noise_mm**2, 0.0))
 
 
 def correlation_points(residuals: Points) -> float:
@@ -231,7 +247,7 @@ def _find_toe(path: Points, towards: Line, fit: LineFit, detail: Detail, face_si
     undercut = bool(np.min(offset[max(0, leave - round(3.0 / detail.step_mm)) : leave + 1]) < -2.0 * threshold) and (
         sign > 0
     )
-    return _model_toe(path, towards, fit, detail, leave, sign, undercut, threshold)
+    return _model_toe(path, towards, fit, detail, leave, sign, undercut, threshold, face_stop)
 
 
 def _departure(
@@ -286,7 +302,15 @@ def _departure(
 
 
 def _model_toe(
-    path: Points, towards: Line, fit: LineFit, detail: Detail, leave: int, sign: int, undercut: bool, threshold: float
+    path: Points,
+    towards: Line,
+    fit: LineFit,
+    detail: Detail,
+    leave: int,
+    sign: int,
+    undercut: bool,
+    threshold: float,
+    face_stop: int,
 ) -> _Toe | None:
     length = arc_length(path)
     face_length = float(length[-1] - length[leave])
@@ -309,6 +333,10 @@ def _model_toe(
         if found <= 1.05 * rounding:
             break
         rounding = found
+    if detail.noise_mm > NOISY_MM:
+        window, (corner_along, slope_deg, std_along) = _widened(
+            path[start : face_stop + 1], window, towards, (corner_along, slope_deg, std_along)
+        )
     along = corner_along
     point = towards.at(along)
     ahead = towards.along(path)
@@ -319,7 +347,7 @@ def _model_toe(
     if undercut:
         face_index = leave
     # A face is no smoother than the plate beside it.
-    noise = math.hypot(detail.noise_mm, max(fit.residual_std, detail.wander_mm))
+    noise = math.hypot(detail.noise_mm, beyond_noise(max(fit.residual_std, detail.wander_mm), detail))
     slope = math.sin(math.radians(min(max(slope_deg, 2.0), 178.0)))
     std = math.hypot(std_along, 1.2 * noise / max(slope, 0.03))
     # A face that is no parabola shows it when less of it is used.
@@ -348,6 +376,26 @@ def _model_toe(
     elif hidden > HIDDEN_TOLD_MM:
         flag = f"the face may lie along the plate for {2 * hidden:.1f} mm before it is seen to leave it"
     return _Toe(point, std, face_index, flag)
+
+
+def _widened(
+    face: Points, window: Points, towards: Line, met: tuple[float, float, float]
+) -> tuple[Points, tuple[float, float, float]]:
+    """Let the stretch of the face that tells the toe grow as long as the toe agrees with that of every shorter one.
+
+    The rule of O. V. Lepski (Theory of Probability and its Applications 35, 1991, 454-466), as for the height of a cap.
+    """
+    accepted = [met]
+    size = len(window)
+    while size < WIDEST_SHARE * len(face):
+        size = math.ceil(1.5 * size)
+        wider = face[: min(size, round(WIDEST_SHARE * len(face)))]
+        found = _meet(wider, towards, near=accepted[-1][0])
+        if found is None or any(abs(found[0] - small[0]) > AGREE * small[2] for small in accepted):
+            break
+        accepted.append(found)
+        window = wider
+    return window, accepted[-1]
 
 
 def _hidden_start(face: Points, towards: Line, threshold: float) -> float:

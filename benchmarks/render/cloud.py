@@ -133,7 +133,9 @@ def _on_surface(upright: Points, how: Scan, rng: np.random.Generator) -> tuple[N
     weight = np.where(steps > 10 * STEP_MM, 0.0, steps * np.minimum(1.0, 1.6 * facing))
     count = int(how.per_mm2 * how.length_mm * float(weight.sum()) * (1 + how.uneven))
     along = rng.uniform(0, how.length_mm, count)
-    place = np.interp(rng.uniform(0, weight.sum(), count), np.concatenate([[0], np.cumsum(weight)]), np.arange(len(upright)))
+    place = np.interp(
+        rng.uniform(0, weight.sum(), count), np.concatenate([[0], np.cumsum(weight)]), np.arange(len(upright))
+    )
     index = np.minimum(place.astype(int), len(upright) - 2)
     points = upright[index] + (place - index)[:, None] * (upright[index + 1] - upright[index])
     phase = rng.uniform(0, 2 * math.pi, 4)
@@ -177,5 +179,3 @@ def _turn(rng: np.random.Generator) -> NDArray[np.float64]:
     if np.linalg.det(factor) < 0:
         factor[:, 0] = -factor[:, 0]
     return np.asarray(factor)
-
-

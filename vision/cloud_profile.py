@@ -1,0 +1,240 @@
+"""One section of a point cloud: points of a slab, seen along the seam with the air above, to an open profile.
+
+Points come in no order and with a scatter as large as their spacing, so that neighbours cannot be joined one by one.
+Columns of a pilot pass tell the surface that is seen from the air from points in the air above it and from a surface
+behind it; along that surface the points of short stretches are averaged, and each mean knows how well it is known.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from core.geometry import Points, arc_length
+from vision.profile import Gap, Profile
+
+LEAST_POINTS = 40
+COLUMN_MM = (0.4, 2.0)
+"""Narrowest and widest column of the pilot pass."""
+
+A_COLUMN, A_MEAN = 8, 8
+"""Points wanted in a column, and in a stretch that is averaged."""
+
+STRETCH_MM = (0.08, 0.4)
+STEEPEST = 2.5
+"""A surface seen from the air rises by no more than this per mm across, else it counts as a jump."""
+
+LAYER_MM = 1.0
+"""Points of one column farther apart in height than this lie on different surfaces."""
+
+LOOK_BACK = 12
+JUMP_COST, SKIP_COST, TOP_REWARD = 5.0, 0.7, 0.4
+OUTLIER = 3.5
+LEAST_GAP_STEPS = 4.0
+MISSING = "the cloud has no points here"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SlabProfile:
+    """A profile with what its points said about themselves.
+
+    Attributes
+    ----------
+    profile
+        Open, left to right, air above.
+    noise_mm
+        Robust standard deviation of single points across the surface.
+    used, left_out
+        Points on the surface, and points that lie in the air, behind, or stray.
+    """
+
+    profile: Profile
+    noise_mm: float
+    used: int
+    left_out: int
+
+
+def profile_of_slab(points: Points) -> SlabProfile | None:
+    """Return the profile that a slab's points (N, 2), air above, show; None where there are too few.
+
+    The surface is followed from column to column by dynamic programming: the uppermost layer is preferred, a jump
+    costs, and a column may be left out (a hole through which only something behind is seen).
+    """
+    if len(points) < LEAST_POINTS:
+        return None
+    extent = float(np.ptp(points[:, 0]))
+    if extent <= 0:
+        return None
+    width = float(np.clip(A_COLUMN * extent / len(points), *COLUMN_MM))
+    layers = _layers(points, width)
+    chain = _chain(layers, width)
+    if len(chain) < 4:
+        return None
+    pilot = np.array([layers.middle[i] for i in chain])
+    member = np.isin(layers.of_point, chain)
+    kept = points[member]
+    along, across = _on_polyline(kept, pilot, np.searchsorted(np.array(chain), layers.of_point[member]))
+    return _averaged(kept, along, across, len(points))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Layers:
+    """Layers of all columns, from left to right and in a column from the top down."""
+
+    column: NDArray[np.int64]
+    middle: Points
+    top: NDArray[np.bool_]
+    filled: NDArray[np.bool_]
+    of_point: NDArray[np.int64]
+
+
+def _layers(points: Points, width: float) -> _Layers:
+    """Split every column where its heights leave a space; layers of very few points are no surface (-1)."""
+    column = np.floor((points[:, 0] - points[:, 0].min()) / width).astype(np.int64)
+    order = np.lexsort((-points[:, 1], column))
+    sorted_column, height = column[order], points[order, 1]
+    space = max(LAYER_MM, 2.0 * width)
+    starts = np.concatenate([[True], (np.diff(sorted_column) != 0) | (-np.diff(height) > space)])
+    layer = np.cumsum(starts) - 1
+    count = np.bincount(layer)
+    usual = float(np.median(count[count > 2])) if (count > 2).any() else 3.0
+    good = count >= max(3.0, 0.2 * usual)
+    number = np.where(good, np.cumsum(good) - 1, -1)
+    of_point = np.empty(len(points), np.int64)
+    of_point[order] = number[layer]
+    first = np.flatnonzero(starts)
+    middle = np.array(
+        [np.median(points[order[i : i + n]], axis=0) for i, n in zip(first[good], count[good], strict=True)]
+    )
+    at = sorted_column[first][good]
+    top = np.concatenate([[True], np.diff(at) != 0]) if len(at) else np.empty(0, bool)
+    filled = np.zeros(int(column.max()) + 2, bool)
+    filled[at] = True
+    return _Layers(at, middle.reshape(-1, 2), top, filled, of_point)
+
+
+def _chain(layers: _Layers, width: float) -> list[int]:
+    """Return the layers that make up the visible surface, at most one a column."""
+    count = len(layers.column)
+    best = np.zeros(count)
+    before = np.full(count, -1)
+    filled = np.concatenate([[0], np.cumsum(layers.filled)])
+    columns, x, y = layers.column.tolist(), layers.middle[:, 0].tolist(), layers.middle[:, 1].tolist()
+    first = 0
+    for i in range(count):
+        while columns[first] < columns[i] - LOOK_BACK:
+            first += 1
+        gain = 0.0
+        for j in range(first, i):
+            if columns[j] == columns[i]:
+                break
+            excess = abs(y[i] - y[j]) - STEEPEST * max(x[i] - x[j], width)
+            jump = min(JUMP_COST, max(0.0, excess))
+            skipped = int(filled[columns[i]] - filled[columns[j] + 1])
+            value = best[j] - jump - SKIP_COST * skipped
+            if value > gain:
+                gain, before[i] = value, j
+        best[i] = gain + 1.0 + (TOP_REWARD if layers.top[i] else 0.0)
+    chain: list[int] = []
+    at = int(np.argmax(best)) if count else -1
+    while at >= 0:
+        chain.append(at)
+        at = int(before[at])
+    return chain[::-1]
+
+
+def _on_polyline(points: Points, pilot: Points, near: NDArray[np.int64]) -> tuple[Points, Points]:
+    """Return each point's place along the pilot polyline and its distance to the left of it.
+
+    ``near`` is the node of the point's own column; the nearest of the segments about it is taken.
+    """
+    length = arc_length(pilot)
+    along, across = np.zeros(len(points)), np.zeros(len(points))
+    nearest = np.full(len(points), np.inf)
+    for shift in (-2, -1, 0, 1):
+        segment = np.clip(near + shift, 0, len(pilot) - 2)
+        step = pilot[segment + 1] - pilot[segment]
+        size = np.hypot(step[:, 0], step[:, 1])
+        offset = points - pilot[segment]
+        share = np.sum(offset * step, axis=1) / size**2
+        # The ends of the pilot go on straight: points beyond its last nodes belong to the surface.
+        low = np.where(segment == 0, -np.inf, 0.0)
+        high = np.where(segment == len(pilot) - 2, np.inf, 1.0)
+        share = np.clip(share, low, high)
+        foot = offset - share[:, None] * step
+        distance = np.hypot(foot[:, 0], foot[:, 1])
+        closer = distance < nearest
+        nearest[closer] = distance[closer]
+        along[closer] = (length[segment] + share * size)[closer]
+        side = (step[:, 0] * offset[:, 1] - step[:, 1] * offset[:, 0]) / size
+        across[closer] = np.copysign(distance, side)[closer]
+    return along, across
+
+
+def _averaged(points: Points, along: Points, across: Points, total: int) -> SlabProfile | None:
+    order = np.argsort(along, kind="stable")
+    points, along, across = points[order], along[order], across[order]
+    length = float(along[-1] - along[0])
+    if length <= 0:
+        return None
+    # Differences of neighbours: neither slope nor bend of the surface is taken for scatter.
+    noise = max(1.4826 * float(np.median(np.abs(np.diff(across)))) / math.sqrt(2), 1e-4)
+    step = float(np.clip(A_MEAN * length / len(points), *STRETCH_MM))
+    stretch = np.floor((along - along[0]) / step).astype(np.int64)
+    middle = _medians(across, stretch)
+    good = np.abs(across - middle[stretch]) < OUTLIER * noise + 0.02
+    points, stretch = points[good], stretch[good]
+    count = np.bincount(stretch, minlength=int(stretch.max()) + 1)
+    kept = np.flatnonzero(count >= 3)
+    if len(kept) < 8:
+        return None
+    means = np.column_stack([np.bincount(stretch, points[:, i])[kept] / count[kept] for i in (0, 1)])
+    steps = np.hypot(*np.diff(means, axis=0).T)
+    means = _out_to_the_rims(means, steps > LEAST_GAP_STEPS * step, along[good], stretch, kept)
+    steps = np.hypot(*np.diff(means, axis=0).T)
+    usual = float(np.median(steps))
+    gaps = tuple(
+        Gap(int(i), float(steps[i]), MISSING) for i in np.flatnonzero(steps > LEAST_GAP_STEPS * max(usual, step))
+    )
+    profile = Profile(
+        points_mm=means,
+        std_mm=noise / np.sqrt(count[kept]),
+        closed=False,
+        cut=np.zeros(len(means), bool),
+        resolution_mm=step,
+        # A mean over a stretch blurs as a window of that width does.
+        blur_mm=step / math.sqrt(12.0),
+        gaps=gaps,
+    )
+    used = int(count[kept].sum())
+    return SlabProfile(profile, noise, used, total - used)
+
+
+def _out_to_the_rims(
+    means: Points, wide: NDArray[np.bool_], along: Points, stretch: NDArray[np.int64], kept: NDArray[np.int64]
+) -> Points:
+    """Move the means beside missing points out to where the surface was last seen: half a stretch is not lost there."""
+    moved = means.copy()
+    for before in np.flatnonzero(wide):
+        for at, inner, pick in ((before, before - 1, np.max), (before + 1, before + 2, np.min)):
+            if not 0 <= inner < len(means):
+                continue
+            own = along[stretch == kept[at]]
+            direction = means[at] - means[inner]
+            size = float(np.hypot(*direction))
+            if size > 0:
+                moved[at] = means[at] + abs(float(pick(own) - own.mean())) * direction / size
+    return moved
+
+
+def _medians(values: Points, group: NDArray[np.int64]) -> Points:
+    """Return the median of each group of rising group numbers."""
+    number = int(group[-1]) + 1
+    order = np.lexsort((values, group))
+    count = np.bincount(group, minlength=number)
+    start = np.concatenate([[0], np.cumsum(count)[:-1]])
+    at = np.minimum(start + count // 2, len(values) - 1)
+    return np.asarray(values[order][at])
