@@ -59,13 +59,16 @@ class Quantity:
     def interval(self, *, signed: bool = True) -> tuple[float, float] | None:
         """Return the ends of the stated interval, None if the uncertainty was not evaluated.
 
-        A length, width or height that is not ``signed`` cannot be less than nothing, and neither can its interval.
+        A length, width or height that is not ``signed`` cannot be less than nothing, a share no more than the whole,
+        and neither can their intervals.
         """
         expanded = self.expanded_uncertainty
         if expanded is None:
             return None
-        low = self.value - expanded
-        return (low if signed else max(low, min(self.value, 0.0))), self.value + expanded
+        low, high = self.value - expanded, self.value + expanded
+        if self.unit == "percent":
+            high = min(high, max(self.value, 100.0))
+        return (low if signed else max(low, min(self.value, 0.0))), high
 
 
 @dataclass(frozen=True, slots=True)

@@ -262,6 +262,12 @@ def _local(nominal: Interior) -> dict[str, dict[str, float]]:
         parts["root_side_penetration_depth"] = float(np.median(by_side["root side"].std_mm))
         parts["lack_of_penetration"] = math.hypot(parts["lack_of_penetration"], parts["root_side_penetration_depth"])
     parts["root_centreline_mismatch"] = typical * 2.0
+    root = nominal.section.root
+    if root is not None:
+        for side in ("left", "right"):
+            # a shorter stretch without fusion would not show in the line
+            leg = max(_leg(nominal.face, side, root), CORRELATION_MM)
+            parts[f"sidewall_fusion_{side}"] = 100 * 0.5 * CORRELATION_MM / leg
     return {name: {"fusion line": std} for name, std in parts.items()}
 
 
