@@ -10,7 +10,7 @@ from typing import Annotated, Any
 
 import typer
 
-from cli import assess, calibrate, compare, config, demo, explain, limits, measure, records, review, study
+from cli import assess, calibrate, compare, config, demo, explain, limits, measure, records, review, study, watch
 from cli.options import complain, mute_stdout
 from core.errors import ToelineError
 
@@ -31,6 +31,7 @@ app.command("compare", epilog=compare.EPILOG)(compare.compare)
 app.command("study", epilog=study.EPILOG)(study.study)
 app.add_typer(records.app, name="records")
 app.command("review")(review.review)
+app.command("watch", epilog=watch.EPILOG)(watch.watch)
 app.command("demo")(demo.demo)
 
 ClickUsageError: type[Exception] = typer.BadParameter.__mro__[1]

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import nullcontext, suppress
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 
 import typer
 
@@ -19,11 +22,11 @@ from cli.limit_options import (
     Seam,
     Service,
 )
-from core.errors import UsageError
+from core.errors import UnreadableFile, UsageError
 
 if TYPE_CHECKING:
-    from inspection.gauges import Readings
-    from inspection.picture import Inspection
+    from cli.measure_file import Job, Task
+    from cli.records import Keeper
     from inspection.settings import Settings
 
 EPILOG = (
@@ -34,10 +37,16 @@ EPILOG = (
     "and the safety data sheets."
 )
 OVERLAY_SUFFIXES = (".png", ".svg")
+FEW = 4
+"""Fewer files than this are done before another process has started."""
+INTERRUPTED = 130
+Result = TypeVar("Result")
 
 
 def measure(
-    files: Annotated[list[Path], typer.Argument(metavar="FILE...", help="Pictures, or profiles (.csv, .npy).")],
+    files: Annotated[
+        list[Path], typer.Argument(metavar="FILE...", help="Pictures, profiles (.csv, .npy), or folders of them.")
+    ],
     joint: Annotated[str, typer.Option(metavar="JOINT", help="auto, tee, lap, butt or groove.")] = "auto",
     source: Annotated[str, typer.Option(metavar="KIND", help="auto, macro, laser or profile.")] = "auto",
     calibration: Annotated[Path | None, typer.Option(metavar="CAL.json", help="Made by toeline calibrate.")] = None,
@@ -95,28 +104,32 @@ def measure(
     no_picture: Annotated[
         bool, typer.Option("--no-picture", help="Keep the hash of the picture in the records, not the picture.")
     ] = False,
+    workers: Annotated[
+        int | None, typer.Option(metavar="N", help="Files measured at the same time; as many as processors are free.")
+    ] = None,
 ) -> int:
     """Measure the welds in photographs of sections or in profile files."""
-    from cli.gauges import print_gauges
     from cli.limit_options import chosen_limits, limit_files
-    from cli.options import choose, mute_stdout, refuse_overwriting
+    from cli.measure_file import Job, Task
+    from cli.options import choose, make_folder, refuse_overwriting
     from cli.records import Keeper
-    from cli.table import print_inspection
+    from inspection.batch import files_in, workers_of
     from inspection.document import as_text, document, write_text
-    from inspection.gauges import with_gauges
-    from inspection.outcomes import judged, rejected
-    from inspection.picture import inspect_file, needs_scale, source_kind
+    from inspection.outcomes import rejected
+    from inspection.picture import needs_scale, source_kind
     from inspection.settings import shared_calibration
 
     choose(units, ("metric", "inch"), "--units")
+    several = any(path.is_dir() for path in files)
+    files = files_in(files)
     if overlay is not None and len(files) > 1:
         raise UsageError("--overlay draws one file: use --output DIR for several.")
     if records is None and (template is not None or no_picture):
         raise UsageError("--template and --no-picture are about records: name the store with --records.")
     if overlay is not None and overlay.suffix.lower() not in OVERLAY_SUFFIXES:
         raise UsageError(f"--overlay {str(overlay)!r} must end in .png or .svg.")
-    settings = _settings(joint, source, calibration, scale, scale_from_metadata, thickness, file_units, operator, marks,
-                         region, inside, pore_size)  # fmt: skip
+    settings = settings_of_options(joint, source, calibration, scale, scale_from_metadata, thickness, file_units,
+                                   operator, marks, region, inside, pore_size)  # fmt: skip
     by = chosen_limits(criteria, require, rule, units, fail_on_reject, nominal_throat=nominal_throat,
                        nominal_leg=nominal_leg, category=category, service=service, seam=seam)  # fmt: skip
     drawings = _drawings(files, overlay, output)
@@ -128,40 +141,83 @@ def measure(
     if pictures and shared is None and not settings.scale_from_metadata:
         raise needs_scale(settings)
     if output is not None:
-        _make_folder(output)
+        make_folder(output)
     keeper = None if records is None else Keeper(records, template, operator)
-    entries: list[dict[str, Any]] = []
-    status = 0
-    for path, drawing, gauge_drawing in zip(files, drawings, gauge_drawings, strict=True):
-        inspection = inspect_file(path, settings, shared)
-        inspection, taken = with_gauges(inspection) if gauges else (inspection, ())
-        entry = inspection.entry if by is None else judged(inspection.entry, by)
-        entries.append(entry)
-        status = max(status, _report(path, inspection))
-        for target in _targets(drawing, overlay if output is not None else None):
-            _draw(target, path, inspection, units, taken if target == overlay else ())
-        if gauge_drawing is not None:
-            _draw(gauge_drawing, path, inspection, units, taken)
-        if str(json_file) != "-":
-            try:
-                print_inspection(entry, units)
-                if gauges:
-                    print_gauges(entry, units)
-            except BrokenPipeError:
-                mute_stdout()
+    job = Job(settings, shared, by, units, gauges)
+    tasks = [
+        Task(path, None if drawing == overlay else drawing, overlay, gauge_drawing)
+        for path, drawing, gauge_drawing in zip(files, drawings, gauge_drawings, strict=True)
+    ]
+    quiet = "-" in map(str, results)
+    processes = 1 if workers is None and len(tasks) < FEW else workers_of(workers)
+    with keeper or nullcontext():
+        entries, status = _measured(job, tasks, processes, keeper, quiet, with_picture=not no_picture)
     text = as_text(document(entries))
     for result in results:
         if result is not None and str(result) == "-":
             print(text, end="")
         elif result is not None:
             write_text(result, text)
-    if keeper is not None:
-        with keeper:
-            keeper.keep(entries, with_picture=not no_picture, to_stderr="-" in map(str, results))
+    if several:
+        _sum_up(entries)
     return REJECTED if fail_on_reject and rejected(entries) else status
 
 
-def _settings(
+def _measured(
+    job: Job, tasks: list[Task], workers: int, keeper: Keeper | None, quiet: bool, *, with_picture: bool
+) -> tuple[list[dict[str, Any]], int]:
+    """Measure the files, print and keep each as it comes, and return their entries and the worst status."""
+    from cli.gauges import print_gauges
+    from cli.measure_file import lost, measure_file
+    from cli.options import complain, mute_stdout
+    from cli.progress import printing, shown, stepping
+    from cli.table import print_inspection
+    from inspection.batch import in_order
+
+    entries: list[dict[str, Any]] = []
+    status = 0
+    bar = shown(len(tasks), "measured")
+    results = in_order(partial(measure_file, job), tasks, workers)
+    for task, result in zip(tasks, _until_interrupted(stepping(results, bar)), strict=False):
+        done = lost(task, result, result.exit_status) if isinstance(result, UnreadableFile) else result
+        entries.append(done.entry)
+        status = max(status, done.status)
+        with printing(bar):
+            if done.complaint is not None:
+                complain(done.complaint, done.status)
+            if not quiet:
+                try:
+                    print_inspection(done.entry, job.units)
+                    if job.gauges:
+                        print_gauges(done.entry, job.units)
+                except BrokenPipeError:
+                    mute_stdout()
+            if keeper is not None:
+                keeper.keep([done.entry], with_picture=with_picture, to_stderr=quiet)
+    return entries, status if len(entries) == len(tasks) else INTERRUPTED
+
+
+def _until_interrupted(results: Iterator[Result]) -> Iterator[Result]:
+    """Yield results until a person stops the program: what is there by then is still written."""
+    with suppress(KeyboardInterrupt):
+        yield from results
+
+
+def _sum_up(entries: list[dict[str, Any]]) -> None:
+    """Say on the standard error what became of a folder."""
+    import sys
+
+    from cli.progress import counted
+
+    failed = [entry["source"]["path"] for entry in entries if entry["error"] is not None]
+    welds = sum(len(entry["welds"]) for entry in entries)
+    measured = counted(len(entries) - len(failed), "file", "files")
+    print(f"{measured} of {len(entries)} measured, {counted(welds, 'weld', 'welds')}.", file=sys.stderr)
+    for path in failed:
+        print(f"  not measured: {path}", file=sys.stderr)
+
+
+def settings_of_options(
     joint: str,
     source: str,
     calibration: Path | None,
@@ -214,42 +270,3 @@ def _drawings(files: list[Path], overlay: Path | None, output: Path | None) -> l
 
 def _gauge_drawing(drawing: Path | None) -> Path | None:
     return None if drawing is None else drawing.with_name(drawing.name.replace("-overlay.png", "-gauges.png"))
-
-
-def _targets(*paths: Path | None) -> list[Path]:
-    return [path for path in paths if path is not None]
-
-
-def _make_folder(path: Path) -> None:
-    try:
-        path.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise UsageError(f"--output {path}: the folder cannot be made: {error.strerror}.") from None
-
-
-def _report(path: Path, inspection: Inspection) -> int:
-    """Say in one line why a file gave nothing, and return its exit status."""
-    from cli.options import complain
-
-    if inspection.error is None:
-        return 0
-    message = str(inspection.error)
-    return complain(message if message.startswith(str(path)) else f"{path}: {message}", inspection.error.exit_status)
-
-
-def _draw(target: Path, path: Path, inspection: Inspection, units: str, gauges: Readings = ()) -> None:
-    if inspection.found is None:
-        return
-    from desk.overlay import write_overlay
-    from vision.picture import read_colour
-
-    picture = None if inspection.calibration is None else read_colour(path)
-    write_overlay(
-        target,
-        picture,
-        inspection.found,
-        inspection.measured,
-        units=units,  # type: ignore[arg-type]
-        calibration=inspection.calibration,
-        gauges=gauges,
-    )

@@ -64,3 +64,11 @@ def refuse_overwriting(outputs: Iterable[Path | None], inputs: Iterable[Path | N
         if path.resolve() in written:
             raise UsageError(f"{path} would be written twice: name different files.")
         written.add(path.resolve())
+
+
+def make_folder(path: Path) -> None:
+    """Make the folder that --output names."""
+    try:
+        path.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise UsageError(f"--output {path}: the folder cannot be made: {error.strerror}.") from None

@@ -156,9 +156,12 @@ class _Crew(Generic[Item, Result]):
 
 
 def _pool(workers: int) -> ProcessPoolExecutor:
-    """A copy of this process starts at once where the system makes one; elsewhere a new one loads all again."""
-    method = "fork" if sys.platform == "linux" else "spawn"
-    return ProcessPoolExecutor(workers, mp_context=get_context(method), initializer=_start_worker)
+    """Workers start from a clean process: a copy of this one could hang on a lock that one of its threads held."""
+    method = "forkserver" if sys.platform == "linux" else "spawn"
+    context = get_context(method)
+    if method == "forkserver":
+        context.set_forkserver_preload(["inspection.picture"])
+    return ProcessPoolExecutor(workers, mp_context=context, initializer=_start_worker)
 
 
 def _start_worker() -> None:

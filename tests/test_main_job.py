@@ -16,6 +16,7 @@ from inspection.picture import measure_file
 from inspection.schema import read_result
 from inspection.settings import Settings
 from measurement import names_for
+from measurement.names import inside_names_for
 
 SAMPLES = Path(__file__).resolve().parents[1] / "sample_images"
 TRUTH: dict[str, list[dict[str, float]]] = json.loads((SAMPLES / "truth.json").read_text())
@@ -106,12 +107,14 @@ def test_file_is_what_the_contract_says(
         assert weld["id"] == str(number)
         assert set(weld) >= {"joint", "points_px", "points_mm", "measurements", "flags", "outcomes", "review"}
         assert weld["review"] == {"state": "unconfirmed"}
-        assert set(weld["measurements"]) == {known.name for known in names_for(weld["joint"])}
+        outside = {known.name for known in names_for(weld["joint"])}
+        inside = {known.name for known in inside_names_for(weld["joint"])} if "fusion_lines" in weld else set()
+        assert set(weld["measurements"]) == outside | inside
         for point in (*weld["points_px"].values(), *weld["points_mm"].values()):
             assert len(point) == 2
             assert all(math.isfinite(part) for part in point)
         for item in weld["measurements"].values():
-            assert item["unit"] in ("mm", "deg", "mm2")
+            assert item["unit"] in ("mm", "deg", "mm2", "percent")
             if item["state"] == "measured":
                 assert item["expanded_uncertainty"] > 0
                 assert item["coverage_factor"] == 2.0
