@@ -8,7 +8,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from core.errors import UnreadableFile
-from inspection.batch import is_wanted, natural_key
+from inspection.batch import is_wanted
+from vision.frames import natural_key
 
 SETTLE_S = 1.0
 """A file whose size and time have not changed for this long is taken to be whole."""

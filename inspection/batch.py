@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import re
 import sys
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -14,6 +13,7 @@ from pathlib import Path
 from typing import Generic, TypeVar
 
 from core.errors import UnreadableFile, UsageError
+from vision.frames import natural_key
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
@@ -57,12 +57,6 @@ def is_wanted(path: Path) -> bool:
     """Tell whether a file of a folder is one to measure."""
     name = path.name.lower()
     return not name.startswith(".") and name.endswith(SUFFIXES) and not name.endswith(OWN) and path.is_file()
-
-
-def natural_key(name: str) -> tuple[tuple[int, int, str], ...]:
-    """Return a key that sorts names as people do: by their words, and by their numbers as numbers."""
-    parts = re.split(r"(\d+)", name.casefold())
-    return tuple((0, int(part), "") if part.isdecimal() else (1, 0, part) for part in parts)
 
 
 def workers_of(wanted: int | None) -> int:

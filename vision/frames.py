@@ -59,10 +59,11 @@ def frame_files(folder: Path) -> list[Path]:
         raise UnreadableFile(f"{folder}: the folder cannot be read: {error.strerror or error}.") from None
     if not files:
         raise UnreadableFile(f"{folder}: there is no picture in this folder (looked for {', '.join(PICTURES)}).")
-    return sorted(files, key=lambda path: _natural(path.name))
+    return sorted(files, key=lambda path: natural_key(path.name))
 
 
-def _natural(name: str) -> list[tuple[int, int, str]]:
+def natural_key(name: str) -> list[tuple[int, int, str]]:
+    """Return a key that sorts names as people do: by their words, and by their numbers as numbers."""
     parts = re.split(r"(\d+)", name.lower())
     return [(0, int(part), "") if part.isdigit() else (1, 0, part) for part in parts if part]
 

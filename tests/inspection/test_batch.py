@@ -10,7 +10,8 @@ import pytest
 
 from core.errors import UnreadableFile, UsageError
 from inspection.arrivals import Arrivals, watched
-from inspection.batch import files_in, in_order, natural_key, workers_of
+from inspection.batch import files_in, in_order, workers_of
+from vision.frames import natural_key
 
 
 def test_a_folder_stands_for_the_files_in_it(tmp_path: Path) -> None:
