@@ -84,8 +84,8 @@ def in_order(
     """Yield the result of each item in the order of the items; with several workers they are made at the same time.
 
     Items are fetched as they are needed and results given out as they come, so that memory does not grow with their
-    number. A worker process that dies (no memory left, killed) gives an `UnreadableFile` in the place of its result, and
-    the others go on.
+    number. A worker process that dies (no memory left, killed) gives an `UnreadableFile` in the place of its result,
+    and the others go on.
 
     Parameters
     ----------
