@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from core.geometry import Points
 from desk.drawing import DIMENSION, Arrowhead, Drawing, Polyline, Text
 
-PLACES = (("inside", 0.0), ("after", 0.0), ("before", 0.0), ("after", 5.0), ("before", 5.0))
+PLACES = (("inside", 0.0), *((place, farther) for farther in (0.0, 5.0, 10.0, 15.0) for place in ("after", "before")))
 """Where the text may stand: between the arrows, or outside, some text heights farther on."""
 
 

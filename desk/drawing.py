@@ -104,6 +104,11 @@ class Drawing:
     paper: list[Primitive] = field(default_factory=list)
 
     @property
+    def layered(self) -> list[Primitive]:
+        """The primitives with every text above every line."""
+        return sorted(self.primitives, key=lambda primitive: isinstance(primitive, Text))
+
+    @property
     def width_px(self) -> int:
         return int(self.background.shape[1])
 

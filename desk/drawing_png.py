@@ -36,7 +36,7 @@ def as_png(drawing: Drawing) -> bytes:
     canvas = np.ascontiguousarray(drawing.background.copy())
     # The picture's own part of the canvas: what is drawn into it ends at its border.
     part = canvas[: drawing.picture_height_px]
-    for primitive in drawing.primitives:
+    for primitive in drawing.layered:
         _draw(part, drawing, primitive, cased=True)
     for primitive in drawing.paper:
         _draw(canvas, drawing, primitive, cased=False)

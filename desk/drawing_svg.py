@@ -36,7 +36,7 @@ def as_svg(drawing: Drawing) -> bytes:
     ]
     parts.append(f'<clipPath id="picture"><rect width="{width}" height="{drawing.picture_height_px}"/></clipPath>')
     parts.append('<g clip-path="url(#picture)">')
-    parts += [_primitive(drawing, primitive, cased=True) for primitive in drawing.primitives]
+    parts += [_primitive(drawing, primitive, cased=True) for primitive in drawing.layered]
     parts.append("</g>")
     parts += [_primitive(drawing, primitive, cased=False) for primitive in drawing.paper]
     parts.append("</svg>\n")
