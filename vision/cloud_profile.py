@@ -20,10 +20,13 @@ LEAST_POINTS = 40
 COLUMN_MM = (0.4, 2.0)
 """Narrowest and widest column of the pilot pass."""
 
-A_COLUMN, A_MEAN = 8, 8
-"""Points wanted in a column, and in a stretch that is averaged."""
+A_COLUMN, A_MEAN = 8, 4
+"""Points wanted in a column, and at least in a stretch that is averaged."""
 
-STRETCH_MM = (0.08, 0.4)
+MEAN_STD_MM = 0.03
+"""Points are averaged until a mean is known so well, where the longest stretch allows it."""
+
+STRETCH_MM = (0.08, 0.3)
 STEEPEST = 2.5
 """A surface seen from the air rises by no more than this per mm across, else it counts as a jump."""
 
@@ -31,7 +34,7 @@ LAYER_MM = 1.0
 """Points of one column farther apart in height than this lie on different surfaces."""
 
 LOOK_BACK = 12
-JUMP_COST, SKIP_COST, TOP_REWARD = 5.0, 0.7, 0.4
+JUMP_COST, SKIP_COST, TOP_REWARD = 15.0, 0.7, 0.4
 OUTLIER = 3.5
 LEAST_GAP_STEPS = 4.0
 MISSING = "the cloud has no points here"
@@ -101,19 +104,19 @@ def _layers(points: Points, width: float) -> _Layers:
     layer = np.cumsum(starts) - 1
     count = np.bincount(layer)
     usual = float(np.median(count[count > 2])) if (count > 2).any() else 3.0
-    good = count >= max(3.0, 0.2 * usual)
+    good = count >= max(2.0, 0.2 * usual)
     number = np.where(good, np.cumsum(good) - 1, -1)
     of_point = np.empty(len(points), np.int64)
     of_point[order] = number[layer]
     first = np.flatnonzero(starts)
-    middle = np.array(
-        [np.median(points[order[i : i + n]], axis=0) for i, n in zip(first[good], count[good], strict=True)]
-    )
+    # Heights go down within a layer: the one in its middle is the median.
+    across = np.bincount(layer, points[order, 0]) / count
+    middle = np.column_stack([across, height[first + count // 2]])[good]
     at = sorted_column[first][good]
     top = np.concatenate([[True], np.diff(at) != 0]) if len(at) else np.empty(0, bool)
     filled = np.zeros(int(column.max()) + 2, bool)
     filled[at] = True
-    return _Layers(at, middle.reshape(-1, 2), top, filled, of_point)
+    return _Layers(at, middle, top, filled, of_point)
 
 
 def _chain(layers: _Layers, width: float) -> list[int]:
@@ -182,7 +185,8 @@ def _averaged(points: Points, along: Points, across: Points, total: int) -> Slab
         return None
     # Differences of neighbours: neither slope nor bend of the surface is taken for scatter.
     noise = max(1.4826 * float(np.median(np.abs(np.diff(across)))) / math.sqrt(2), 1e-4)
-    step = float(np.clip(A_MEAN * length / len(points), *STRETCH_MM))
+    wanted = max(A_MEAN, (noise / MEAN_STD_MM) ** 2)
+    step = float(np.clip(wanted * length / len(points), *STRETCH_MM))
     stretch = np.floor((along - along[0]) / step).astype(np.int64)
     middle = _medians(across, stretch)
     good = np.abs(across - middle[stretch]) < OUTLIER * noise + 0.02
@@ -219,14 +223,15 @@ def _out_to_the_rims(
     """Move the means beside missing points out to where the surface was last seen: half a stretch is not lost there."""
     moved = means.copy()
     for before in np.flatnonzero(wide):
-        for at, inner, pick in ((before, before - 1, np.max), (before + 1, before + 2, np.min)):
+        for at, inner, side, pick in ((before, before - 1, 1, np.max), (before + 1, before + 2, -1, np.min)):
             if not 0 <= inner < len(means):
                 continue
-            own = along[stretch == kept[at]]
+            # The few points of a last short stretch make no mean, but they show how far the surface goes.
+            own = along[(stretch == kept[at]) | (stretch == kept[at] + side)]
             direction = means[at] - means[inner]
             size = float(np.hypot(*direction))
             if size > 0:
-                moved[at] = means[at] + abs(float(pick(own) - own.mean())) * direction / size
+                moved[at] = means[at] + abs(float(pick(own) - along[stretch == kept[at]].mean())) * direction / size
     return moved
 
 

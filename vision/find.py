@@ -28,13 +28,13 @@ from vision.joints import (
     root_pair,
 )
 from vision.marks import WeldMarks
-from vision.open_groove import OpenGroove, find_open_groove, groove_edges
+from vision.open_groove import OpenGroove, find_open_groove, groove_edges, least_gap_mm
 from vision.outline import Outline, refine_outline
 from vision.profile import Profile
 from vision.runs import Run, bridged_runs, straight_runs, without_stray_ends
 from vision.section import Flag, Joint, PreparedEdge, Section
 from vision.segmentation import ReducedPicture, Silhouette, proposals, reduce_picture, silhouettes
-from vision.surface import Detail, beyond_noise, fit_plate, surface_wander, trace_surface
+from vision.surface import NOISY_MM, Detail, beyond_noise, fit_plate, surface_wander, trace_surface
 
 PointPx = tuple[float, float]
 JointChoice = Literal["auto", "tee", "lap", "butt", "groove"]
@@ -621,10 +621,17 @@ def _groove_section(structure: _Structure, profile: Profile) -> Section:
         left = prepared_edge(structure.joint.left, detail, outside_towards=True)
         right = prepared_edge(structure.joint.right, detail, outside_towards=False)
     outsides = tuple(edge.outside for edge in (left, right) if edge is not None)
+    unseen: dict[str, str] = {}
+    seen = structure.open_groove
+    if seen is not None and seen.end_right <= seen.end_left + 1 and detail.noise_mm > NOISY_MM:
+        least = least_gap_mm(detail.step_mm)
+        if float(np.hypot(*(shape.points[seen.end_right] - shape.points[seen.end_left]))) < least:
+            unseen["root_gap"] = f"no gap is seen at the root; one below {least:.1f} mm does not show in such points"
     return replace(
         _section("groove", profile, (), outsides, detail),
         edge_left=left,
         edge_right=right,
+        unseen=unseen,
     )
 
 

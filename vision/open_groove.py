@@ -26,6 +26,10 @@ LEAST_FACE_SHARE = 0.25
 
 ON_LINE_MM = 0.12
 WIDE_STEPS = 5.0
+ONE_MISSING = 2.5
+"""Where a single point is missing the step is two steps wide."""
+
+LEAST_GAP_MM = 0.8
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -101,12 +105,18 @@ def _members_end(points: Points, stop: int, start: int) -> tuple[int, int]:
     if start <= stop + 1:
         return min(stop, start), max(start, stop)
     steps = np.hypot(*np.diff(points[stop : start + 1], axis=0).T)
-    wide = np.flatnonzero(steps > WIDE_STEPS * np.median(np.hypot(*np.diff(points, axis=0).T)))
+    usual = float(np.median(np.hypot(*np.diff(points, axis=0).T)))
+    wide = np.flatnonzero(steps > least_gap_mm(usual))
     if not len(wide):
         return stop, start
     # Small steps are corners that a thick line rounds; a strip behind the gap lies between two wide ones.
-    wide = np.flatnonzero(steps > 0.5 * float(steps.max()))
+    wide = np.flatnonzero(steps > max(0.5 * float(steps.max()), ONE_MISSING * usual))
     return stop + int(wide[0]), stop + int(wide[-1]) + 1
+
+
+def least_gap_mm(spacing: float) -> float:
+    """Return the smallest root gap that shows in a profile whose points are so far apart."""
+    return max(min(WIDE_STEPS * spacing, LEAST_GAP_MM), ONE_MISSING * spacing)
 
 
 def groove_edges(points: Points, groove: OpenGroove, detail: Detail) -> tuple[PreparedEdge | None, PreparedEdge | None]:

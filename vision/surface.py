@@ -41,7 +41,7 @@ HIDDEN_BELOW_DEG = 25.0
 HIDDEN_TOLD_MM = 0.15
 """A doubt larger than this is told."""
 
-WIDEST_SHARE, AGREE = 0.8, 1.0
+WIDEST_SHARE, AGREE = 0.8, 1.6
 """Largest share of a face that tells its toe; how many standard uncertainties a wider stretch may move it."""
 
 NOISY_MM = 0.02
@@ -347,7 +347,9 @@ def _model_toe(
     if undercut:
         face_index = leave
     # A face is no smoother than the plate beside it.
-    noise = math.hypot(detail.noise_mm, beyond_noise(max(fit.residual_std, detail.wander_mm), detail))
+    noise = beyond_noise(max(fit.residual_std, detail.wander_mm), detail)
+    if detail.noise_mm <= NOISY_MM:  # else what the points' own scatter does is in the fit of the face
+        noise = math.hypot(detail.noise_mm, noise)
     slope = math.sin(math.radians(min(max(slope_deg, 2.0), 178.0)))
     std = math.hypot(std_along, 1.2 * noise / max(slope, 0.03))
     # A face that is no parabola shows it when less of it is used.
