@@ -106,6 +106,8 @@ def test_bad_text(tmp_path: Path) -> None:
     assert "empty" in refused(csv(tmp_path, ""))
     assert "not known" in refused(csv(tmp_path, "x_bananas,z\n" + ROWS))
     assert "unit of length" in refused(csv(tmp_path, "x_kg,z\n" + ROWS))
+    assert "pixels" in refused(csv(tmp_path, "x_px,z_px\n" + ROWS))
+    assert "toeline scan" in refused(csv(tmp_path, "x,y,z\n0,0,0\n1,1,1\n2,2,2\n"))
     assert "4 columns" in refused(csv(tmp_path, "0,0,1,5\n1,0,2,5\n"))
     assert "kilometre" in refused(csv(tmp_path, "0,0\n1,1e30\n2,0\n"))
     assert "line 2" in refused(csv(tmp_path, "0,0\nx,z\n1,1\n2,0\n"))
@@ -138,7 +140,8 @@ class Trap:
 def test_bad_arrays(tmp_path: Path) -> None:
     path = tmp_path / "a.npy"
     for array, hint in (
-        (np.zeros((5, 3)), "shape"),
+        (np.zeros((5, 3)), "toeline scan"),
+        (np.zeros((5, 4)), "shape"),
         (np.zeros(5), "shape"),
         (np.zeros((5, 2), complex), "real numbers"),
         (np.array([["a", "b"]] * 4), "real numbers"),
