@@ -106,9 +106,7 @@ def _inspect_profile(path: str | Path, settings: Settings, source: Entry) -> Ins
     return _measured(found, source, None, settings)
 
 
-def _inspect_laser(
-    path: str | Path, settings: Settings, calibration: Calibration | None, source: Entry
-) -> Inspection:
+def _inspect_laser(path: str | Path, settings: Settings, calibration: Calibration | None, source: Entry) -> Inspection:
     from inspection.laser_frame import measure_frame
     from vision.frames import read_frame
 

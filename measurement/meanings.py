@@ -37,6 +37,22 @@ MEANINGS: dict[str, str] = {
     "root_face": "height of the land",
     "root_gap": "distance between the root edges, along the left plate's surface",
     "preparation_depth": "depth of the bevel below the plate surface",
+    "penetration": "greatest depth of fused metal below that plate's surface line",
+    "root_penetration": "distance from the joint root to the fusion line along the bisector, below 0 in front of it",
+    "throat_with_penetration": "shortest distance from the deepest point of fusion on the bisector to the face",
+    "lack_of_root_fusion": "how far the fusion line stays in front of the joint root, 0 where the root is fused",
+    "sidewall_fusion": "share of the leg along which the plate is fused",
+    "fused_area": "area of parent metal that was fused",
+    "weld_metal_area": "area inside face and fusion line",
+    "dilution": "share of fused parent metal in the weld metal",
+    "haz_width": "width of the heat-affected zone beside the fusion line",
+    "penetration_depth": "greatest depth of fusion below the chord on the face side",
+    "root_side_penetration_depth": "greatest depth of fusion inside the chord on the root side",
+    "lack_of_penetration": "part of the thickness that neither side has fused",
+    "root_centreline_mismatch": "offset between the middles of the welds of the two sides",
+    "pore_area_share": "share of the weld metal that pores and inclusions take up",
+    "largest_pore": "equivalent diameter of the largest pore or inclusion",
+    "longest_linear_indication": "length of the longest thin indication, for a person to look at",
 }
 """By the name of the value without its side."""
 
@@ -51,6 +67,7 @@ SOURCES: dict[str, str] = {
     "operator's mark": "how exactly a person marks a place in the picture",
     "resolution": "where an edge lies inside a pixel, the same for all points",
     "blur": "how far blur moves a curved edge",
+    "fusion line": "how well the etch shows where fusion ends",
 }
 """By the name of the part in a budget."""
 
@@ -65,6 +82,7 @@ REMEDIES: dict[str, str] = {
     "operator's mark": "the same mark set again at higher magnification",
     "resolution": "a closer picture: more pixels for each mm",
     "blur": "a sharper picture",
+    "fusion line": "a deeper, more even etch, or points marked on the line",
 }
 """What makes a part smaller."""
 

@@ -117,7 +117,14 @@ LABELS: dict[str, Name] = {
     name.name: name for name in (*INSIDE_BUTT, *INSIDE_FILLET, *GROOVE, *BUTT, *FILLET, *TOES_AND_PLATES)
 }
 
-SIGNED = ("misalignment", "root_misalignment", "bevel_angle_left", "bevel_angle_right", "groove_angle", "root_penetration")
+SIGNED = (
+    "misalignment",
+    "root_misalignment",
+    "bevel_angle_left",
+    "bevel_angle_right",
+    "groove_angle",
+    "root_penetration",
+)
 """Values that have a direction and may lie below 0; of all others the interval claims no less than nothing."""
 
 

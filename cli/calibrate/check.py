@@ -43,8 +43,12 @@ def check(
     from vision.picture import read_picture
 
     common.one_of(
-        {"points": length is not None, "ruler": spacing is not None, "board": pattern is not None,
-         "step": step is not None},
+        {
+            "points": length is not None,
+            "ruler": spacing is not None,
+            "board": pattern is not None,
+            "step": step is not None,
+        },
         "give one artefact: --length with --from and --to, --spacing of a rule, "
         "--pattern with --corners and --square, or --step of a step block.",
     )
