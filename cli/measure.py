@@ -62,6 +62,10 @@ def measure(
         str, typer.Option(metavar="SYSTEM", help="metric or inch, for the screen and the overlay.")
     ] = "metric",
     file_units: Annotated[str | None, typer.Option(metavar="UNIT", help="Unit of a profile that names none.")] = None,
+    outside_diameter: Annotated[
+        str | None,
+        typer.Option(metavar="LENGTH", help='Pipe whose outside carries the weld, for profiles and lines: "168.3 mm".'),
+    ] = None,
     operator: Annotated[str | None, typer.Option(metavar="NAME", help="Who measures; kept in the result.")] = None,
     marks: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Toes and plate points marked by a person (JSON).")
@@ -129,7 +133,7 @@ def measure(
     if overlay is not None and overlay.suffix.lower() not in OVERLAY_SUFFIXES:
         raise UsageError(f"--overlay {str(overlay)!r} must end in .png or .svg.")
     settings = settings_of_options(joint, source, calibration, scale, scale_from_metadata, thickness, file_units,
-                                   operator, marks, region, inside, pore_size)  # fmt: skip
+                                   operator, marks, region, inside, pore_size, outside_diameter)  # fmt: skip
     by = chosen_limits(criteria, require, rule, units, fail_on_reject, nominal_throat=nominal_throat,
                        nominal_leg=nominal_leg, category=category, service=service, seam=seam)  # fmt: skip
     drawings = _drawings(files, overlay, output)
@@ -230,6 +234,7 @@ def settings_of_options(
     region: str | None,
     inside: str,
     pore_size: str,
+    outside_diameter: str | None,
 ) -> Settings:
     """Turn the options into settings, each checked."""
     from cli.options import choose
@@ -252,6 +257,9 @@ def settings_of_options(
         region=None if region is None else parse_region(region),
         inside=choose(inside, ("auto", "on", "off"), "--inside"),  # type: ignore[arg-type]
         pore_size_mm=parse_length_mm(pore_size, name="--pore-size"),
+        outside_diameter_mm=None
+        if outside_diameter is None
+        else parse_length_mm(outside_diameter, name="--outside-diameter"),
     )
 
 

@@ -46,7 +46,12 @@ class MeasuredFrame:
 
 
 def measure_frame(
-    pixels: NDArray[Any], calibration: Calibration, *, joint: JointChoice = "auto", region: Region | None = None
+    pixels: NDArray[Any],
+    calibration: Calibration,
+    *,
+    joint: JointChoice = "auto",
+    region: Region | None = None,
+    outside_diameter_mm: float | None = None,
 ) -> MeasuredFrame:
     """Find the welds that the laser line of a frame shows.
 
@@ -56,6 +61,8 @@ def measure_frame(
         (H, W) or (H, W, 3) blue, green, red; 8 or 16 bits, as the camera gave them.
     region
         (x, y, width, height) in pixels; the line is sought inside.
+    outside_diameter_mm
+        Of the pipe, where the parent metal is one and its size is known.
 
     Raises
     ------
@@ -69,14 +76,18 @@ def measure_frame(
     check_frame(calibration, pixels.shape)
     stripe = _within(pixels, region)
     profile = profile_from_stripe(stripe, calibration)
-    found = find_welds_in_profile(profile, joint=joint, calibration=calibration)
+    found = find_welds_in_profile(
+        profile, joint=joint, calibration=calibration, outside_diameter_mm=outside_diameter_mm
+    )
+    # On a pipe the welds were found on the unrolled profile: its points are those of the outline.
+    seen = replace(profile, points_mm=found.outline_mm[0])
     if not found.welds:
         raise NothingMeasurable(
             "no weld was recognised along the laser line: two straight plate surfaces with a weld between them are "
             "needed in the frame"
         )
     shared = _stripe_flags(stripe)
-    welds = tuple(_with_gaps(weld, profile, shared) for weld in found.welds)
+    welds = tuple(_with_gaps(weld, seen, shared) for weld in found.welds)
     return MeasuredFrame(stripe, profile, replace(found, welds=welds))
 
 

@@ -102,7 +102,7 @@ def _inspect_profile(path: str | Path, settings: Settings, source: Entry) -> Ins
         raise UsageError("--marks and --region are in pixels of a picture: leave them out for a profile file.")
     file = read_profile(path, file_units=settings.file_units)
     source["sha256"] = file.sha256
-    found = find_welds_in_profile(file.profile, joint=settings.joint)
+    found = find_welds_in_profile(file.profile, joint=settings.joint, outside_diameter_mm=settings.outside_diameter_mm)
     return _measured(found, source, None, settings)
 
 
@@ -118,7 +118,13 @@ def _inspect_laser(path: str | Path, settings: Settings, calibration: Calibratio
     assert frame.pixels is not None
     height, width = frame.pixels.shape[:2]
     source |= {"sha256": frame.sha256, "width_px": width, "height_px": height}
-    measured = measure_frame(frame.pixels, calibration, joint=settings.joint, region=settings.region)
+    measured = measure_frame(
+        frame.pixels,
+        calibration,
+        joint=settings.joint,
+        region=settings.region,
+        outside_diameter_mm=settings.outside_diameter_mm,
+    )
     return _measured(measured.found, source, calibration, settings)
 
 
@@ -129,6 +135,8 @@ def _inspect_picture(
 
     if calibration is None and not settings.scale_from_metadata:
         raise needs_scale(settings)
+    if settings.outside_diameter_mm is not None:
+        raise UsageError("--outside-diameter is for profiles and laser frames: leave it out for a section's picture.")
     if calibration is not None and calibration.kind == "laser":
         raise UsageError("a photograph of a section is not measured with the calibration of a laser rig: calibrate it.")
     picture = read_picture(path)

@@ -43,6 +43,8 @@ class Settings:
         Whether to look inside etched sections: "auto" where they show a fusion line, "on", "off".
     pore_size_mm
         Equivalent diameter from which pores and inclusions are listed.
+    outside_diameter_mm
+        Of the pipe whose outside is the parent metal; None to see from the profile whether it bends.
     """
 
     joint: JointChoice = "auto"
@@ -57,6 +59,7 @@ class Settings:
     region: Region | None = None
     inside: Literal["auto", "on", "off"] = "auto"
     pore_size_mm: float = 0.2
+    outside_diameter_mm: float | None = None
 
     def __post_init__(self) -> None:
         given = [self.calibration is not None, self.scale_mm_per_px is not None, self.scale_from_metadata]
@@ -97,6 +100,7 @@ def settings_entry(settings: Settings) -> dict[str, Any]:
         "scale_mm_per_px": settings.scale_mm_per_px,
         "scale_from_metadata": settings.scale_from_metadata,
         "file_units": settings.file_units,
+        "outside_diameter_mm": settings.outside_diameter_mm,
         "region": None if settings.region is None else list(settings.region),
         "marks": marks,
     }
@@ -123,6 +127,7 @@ def settings_of(entry: Mapping[str, Any], source: str) -> Settings:
         scale_from_metadata=bool(entry.get("scale_from_metadata", False)),
         thickness_mm=entry.get("thickness_mm"),
         file_units=entry.get("file_units"),
+        outside_diameter_mm=entry.get("outside_diameter_mm"),
         operator=entry.get("operator"),
         marks=marks,
         region=None if region is None else tuple(region),

@@ -15,6 +15,7 @@ from core.errors import NothingMeasurable
 from core.fitting import LineFit
 from core.geometry import Points, intersection, signed_area
 from vision import applied_marks
+from vision.arc_surface import Arc, arc_of, rolled, unrolled_profile, with_arc_doubt
 from vision.groove_joint import OpenJoint, member, open_joint, prepared_edge
 from vision.joints import (
     ButtPair,
@@ -172,9 +173,59 @@ def find_welds(
 
 
 def find_welds_in_profile(
-    profile: Profile, *, joint: JointChoice = "auto", calibration: Calibration | None = None
+    profile: Profile,
+    *,
+    joint: JointChoice = "auto",
+    calibration: Calibration | None = None,
+    outside_diameter_mm: float | None = None,
 ) -> FoundWelds:
-    """Find the welds in a profile that is already in mm; a calibration puts their points into the picture."""
+    """Find the welds in a profile that is already in mm; a calibration puts their points into the picture.
+
+    Where the parent metal is a pipe's outside the profile is unrolled first (`vision.arc_surface`), and so are the
+    points of what is returned.
+
+    Parameters
+    ----------
+    outside_diameter_mm
+        Of the pipe, where it is known.
+
+    Raises
+    ------
+    NothingMeasurable
+        When no weld is recognised.
+    """
+    arc = arc_of(profile, outside_diameter_mm) if joint in ("auto", "butt", "groove") else None
+    unused: tuple[Flag, ...] = ()
+    if arc is not None:
+        try:
+            return _on_arc(_find_in_flat(unrolled_profile(profile, arc), joint, None), arc, calibration)
+        except NothingMeasurable:
+            arc = None
+    if outside_diameter_mm is not None:
+        text = "the surfaces on both sides do not bend like the given pipe: they are taken as straight"
+        unused = (Flag("diameter_not_used", text),)
+    found = _find_in_flat(profile, joint, calibration)
+    welds = (replace(w, section=replace(w.section, flags=w.section.flags + unused)) for w in found.welds)
+    return replace(found, welds=tuple(replace(w, flags=w.flags + unused) for w in welds)) if unused else found
+
+
+def _on_arc(found: FoundWelds, arc: Arc, calibration: Calibration | None) -> FoundWelds:
+    """Return what was found on an unrolled profile with what is to be told about it, its points in the picture."""
+    how = "given" if arc.given else f"fitted, ± {2 * arc.radius_std_mm:.1f} mm"
+    text = (
+        f"the surface beside the weld is taken as a pipe's outside of radius {arc.radius_mm:.1f} mm ({how}): "
+        "widths lie along it, heights are square to it"
+    )
+    flag = (Flag("curved_surface", text),)
+    welds = []
+    for weld in found.welds:
+        section = with_arc_doubt(replace(weld.section, flags=weld.section.flags + flag), arc)
+        points = _points_px(section, calibration, np.zeros(2), arc)
+        welds.append(FoundWeld(section, points, weld.flags + flag))
+    return replace(found, welds=tuple(welds))
+
+
+def _find_in_flat(profile: Profile, joint: JointChoice, calibration: Calibration | None) -> FoundWelds:
     spacing = float(np.median(np.hypot(*np.diff(profile.points_mm, axis=0).T)))
     detail = Detail(float(np.median(profile.std_mm)), spacing, profile.blur_mm)
     points, cut = profile.points_mm, np.asarray(profile.cut)
@@ -635,7 +686,9 @@ def _groove_section(structure: _Structure, profile: Profile) -> Section:
     )
 
 
-def _points_px(section: Section, calibration: Calibration | None, origin: Points) -> dict[str, PointPx]:
+def _points_px(
+    section: Section, calibration: Calibration | None, origin: Points, arc: Arc | None = None
+) -> dict[str, PointPx]:
     points: dict[str, Points] = {}
     if section.root is not None:
         points["root"] = section.root
@@ -648,5 +701,6 @@ def _points_px(section: Section, calibration: Calibration | None, origin: Points
             points[f"land_bottom_{side}"] = edge.land_bottom
     if calibration is None or not points:
         return {}
-    mapped = calibration.to_px(np.array(list(points.values()))) + origin
+    places = np.array(list(points.values()))
+    mapped = calibration.to_px(places if arc is None else rolled(places, arc)) + origin
     return {name: (float(p[0]), float(p[1])) for name, p in zip(points, mapped, strict=True)}

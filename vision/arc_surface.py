@@ -1,0 +1,220 @@
+"""Parent metal that is a pipe's outside: an arc takes the place of the straight plate line.
+
+Where the surface on both sides of a weld bends towards the metal alike and by more than its noise, the profile is
+unrolled: each point goes to (length along the arc, height above the arc). On the unrolled profile the pipe is a
+straight plate, and everything that is measured from plate lines holds: widths are taken along the pipe's surface,
+heights and depths square to it. Two pieces of pipe that do not lie on one circle (offset, peaked) keep their offset
+and their angle.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from core.fitting import LineFit, total_least_squares
+from core.geometry import Points, arc_length
+from vision.profile import Profile
+from vision.section import Section, WeldSurface
+
+END_SHARE = 0.28
+"""Share of the profile at each end that is taken for parent metal."""
+
+LEAST_POINTS = 25
+SURE = 5.0
+"""A bend counts when it is so many times its standard uncertainty."""
+
+LEAST_SAGITTA_MM = 0.04
+"""A stretch that leaves its chord by less is straight as far as welds go."""
+
+ALIKE = 0.3
+"""Both sides belong to one pipe when their bends differ by no more than this share (and their uncertainty)."""
+
+RADII_MM = (5.0, 3000.0)
+DIAMETER_STD = 0.0058
+"""Relative standard uncertainty of a given diameter: 1 % as the half width of a rectangular distribution, a common
+tolerance of pipe (an assumption, without a source of its own)."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Arc:
+    """A pipe's outside in the plane of the section.
+
+    Attributes
+    ----------
+    centre
+        (2,) mm, on the metal's side.
+    radius_mm, radius_std_mm
+        Radius and its standard uncertainty.
+    given
+        Whether a person gave the diameter.
+    start_rad
+        Direction from the centre to the middle of the profile.
+    """
+
+    centre: Points
+    radius_mm: float
+    radius_std_mm: float
+    given: bool
+    start_rad: float
+
+    @property
+    def curvature_std(self) -> float:
+        """Standard uncertainty of 1 / radius, 1/mm."""
+        return self.radius_std_mm / self.radius_mm**2
+
+
+def unrolled(points: Points, arc: Arc) -> Points:
+    """Return (length along the arc, height above it) of points (N, 2), left to right, air above."""
+    offset = np.atleast_2d(points) - arc.centre
+    angle = arc.start_rad - np.arctan2(offset[:, 1], offset[:, 0])
+    angle = (angle + math.pi) % (2 * math.pi) - math.pi
+    return np.column_stack([arc.radius_mm * angle, np.hypot(offset[:, 0], offset[:, 1]) - arc.radius_mm])
+
+
+def rolled(points: Points, arc: Arc) -> Points:
+    """Return unrolled points (N, 2) where they lie in the section."""
+    flat = np.atleast_2d(points)
+    angle = arc.start_rad - flat[:, 0] / arc.radius_mm
+    reach = arc.radius_mm + flat[:, 1]
+    return np.asarray(arc.centre + np.column_stack([reach * np.cos(angle), reach * np.sin(angle)]))
+
+
+def arc_of(profile: Profile, outside_diameter_mm: float | None = None) -> Arc | None:
+    """Return the arc beside the weld of an open profile, None where the surfaces are straight or not one pipe.
+
+    Parameters
+    ----------
+    outside_diameter_mm
+        The pipe's, where it is known; the arc is then of this size, if the profile bends like that at all.
+    """
+    if profile.closed:
+        return None
+    ends = _ends(profile.points_mm)
+    if ends is None:
+        return None
+    noise = float(np.median(profile.std_mm))
+    bends = [_bend(end) for end in ends]
+    if any(residual > max(3.0 * noise, 0.03) for _, _, residual in bends):
+        return None
+    known = None if outside_diameter_mm is None else -2.0 / outside_diameter_mm
+    if not _one_pipe(bends, [float(np.hypot(*(end[-1] - end[0]))) for end in ends], known):
+        return None
+    weights = np.array([1.0 / std**2 for _, std, _ in bends])
+    curvature = known if known is not None else float(weights @ [bend for bend, _, _ in bends] / weights.sum())
+    std = DIAMETER_STD * abs(curvature) if known is not None else float(1.0 / math.sqrt(weights.sum()))
+    arc = _through(profile.points_mm, ends, curvature, std, known is not None)
+    for _ in range(0 if known is not None else 3):
+        # What is left of the bend on the unrolled ends: a parabola is not quite a circle.
+        left = [_bend(unrolled(end, arc))[0] for end in ends]
+        curvature += float(weights @ left / weights.sum())
+        if not RADII_MM[0] < -1.0 / curvature < RADII_MM[1]:
+            return None
+        arc = _through(profile.points_mm, ends, curvature, std, False)
+    return arc
+
+
+def _ends(points: Points) -> tuple[Points, Points] | None:
+    length = arc_length(points)
+    share = length / length[-1] if length[-1] > 0 else length
+    left, right = points[share < END_SHARE], points[share > 1 - END_SHARE]
+    return (left, right) if min(len(left), len(right)) >= LEAST_POINTS else None
+
+
+def _bend(points: Points) -> tuple[float, float, float]:
+    """Return curvature (above 0: hollow towards the air), its standard uncertainty, and the scatter, of a stretch."""
+    line = total_least_squares(points)
+    if line.direction @ (points[-1] - points[0]) < 0:
+        line = line.reversed()
+    x, y = line.along(points), line.offset(points)
+    scale = float(np.abs(x).max())
+    design = np.vander(x / scale, 3, increasing=True)
+    weights = np.ones(len(x))
+    for _ in range(12):
+        solution = np.linalg.lstsq(design * weights[:, None], y * weights, rcond=None)[0]
+        residual = y - design @ solution
+        spread = max(1.4826 * float(np.median(np.abs(residual))), 1e-6)
+        # Spatter and a toe at the inner end are no part of the surface (Tukey's biweight).
+        weights = np.clip(1 - (residual / (4.685 * spread)) ** 2, 0.0, None)
+    kept = weights > 0
+    inverse = np.linalg.inv(design[kept].T @ design[kept])
+    # Neighbouring points may share half of their noise.
+    std = 2.0 * spread * math.sqrt(2.0 * float(inverse[2, 2])) / scale**2
+    slope = float(solution[1]) / scale
+    return float(2 * solution[2] / scale**2 / (1 + slope**2) ** 1.5), std, spread
+
+
+def _one_pipe(bends: list[tuple[float, float, float]], lengths: list[float], known: float | None) -> bool:
+    """Tell whether both ends bend away from the air alike: as one pipe does, or as the given one."""
+    (left, left_std, _), (right, right_std, _) = bends
+    if known is not None:
+        return all(abs(bend - known) < ALIKE * abs(known) + 4 * std for bend, std, _ in bends)
+    if any(-bend < SURE * std for bend, std, _ in bends):
+        return False
+    if any(-bend * length**2 / 8 < LEAST_SAGITTA_MM for (bend, _, _), length in zip(bends, lengths, strict=True)):
+        return False
+    mean = -(left + right) / 2
+    if abs(left - right) > ALIKE * mean + 4 * math.hypot(left_std, right_std):
+        return False
+    return RADII_MM[0] < 1.0 / mean < RADII_MM[1]
+
+
+def _through(points: Points, ends: tuple[Points, Points], curvature: float, std: float, given: bool) -> Arc:
+    """Return the arc of one curvature that lies nearest to both ends (Gauss and Newton, two unknowns)."""
+    radius = -1.0 / curvature
+    chord = ends[1][-1] - ends[0][0]
+    along = chord / np.hypot(*chord)
+    into_metal = np.array([along[1], -along[0]])
+    both = np.vstack(ends)
+    # Both ends lie about so far below the crown of the arc as their place across the chord says.
+    across = (both - both.mean(axis=0)) @ along
+    drop = float(np.mean(radius - np.sqrt(np.maximum(radius**2 - across**2, 0.0))))
+    centre = both.mean(axis=0) + into_metal * (radius - drop)
+    for _ in range(20):
+        offset = both - centre
+        reach = np.hypot(offset[:, 0], offset[:, 1])
+        step = np.linalg.lstsq(-offset / reach[:, None], radius - reach, rcond=None)[0]
+        centre = centre + step
+        if float(np.hypot(*step)) < 1e-9:
+            break
+    middle = points.mean(axis=0) - centre
+    return Arc(centre, radius, std * radius**2, given, math.atan2(middle[1], middle[0]))
+
+
+def unrolled_profile(profile: Profile, arc: Arc) -> Profile:
+    """Return the profile with its points along and above the arc."""
+    return replace(profile, points_mm=unrolled(profile.points_mm, arc))
+
+
+def with_arc_doubt(section: Section, arc: Arc) -> Section:
+    """Add what is not known of the radius to what is not known of the plate lines.
+
+    A line through a stretch of length L of a surface that still bends by k is off by k L²/24 at its middle, and at a
+    distance d from there it misses the surface by k (d² - L²/12) / 2.
+    """
+    face = section.face
+    if face is None:
+        return section
+    width = float(np.hypot(*(face.toe_right - face.toe_left)))
+    return replace(section, face=_doubting(face, arc.curvature_std, width))
+
+
+def _doubting(face: WeldSurface, curvature_std: float, width: float) -> WeldSurface:
+    def widened(fit: LineFit, points: Points) -> LineFit:
+        length = float(np.ptp(fit.line.along(points)))
+        offset = curvature_std * length**2 / 24.0
+        angle = curvature_std * (length + width) / 4.0
+        return replace(
+            fit,
+            offset_std=math.hypot(fit.offset_std, offset),
+            angle_std_rad=math.hypot(fit.angle_std_rad, angle),
+        )
+
+    left, right = face.left, face.right
+    return replace(
+        face,
+        left=replace(left, fit=widened(left.fit, left.points)),
+        right=replace(right, fit=widened(right.fit, right.points)),
+    )
