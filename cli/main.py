@@ -10,7 +10,7 @@ from typing import Annotated, Any
 
 import typer
 
-from cli import assess, calibrate, compare, config, demo, explain, limits, measure, records, review, study, watch
+from cli import assess, calibrate, compare, config, demo, explain, limits, measure, records, review, scan, study, watch
 from cli.options import complain, mute_stdout
 from core.errors import ToelineError
 
@@ -23,6 +23,7 @@ app = typer.Typer(
     context_settings={"help_option_names": ["--help", "-h"]},
 )
 app.command("measure", epilog=measure.EPILOG)(measure.measure)
+app.command("scan", epilog=scan.EPILOG)(scan.scan)
 app.command("assess")(assess.assess)
 app.command("limits")(limits.limits)
 app.add_typer(calibrate.app, name="calibrate")

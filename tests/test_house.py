@@ -153,7 +153,11 @@ def test_dependencies_are_those_imported() -> None:
                     imported |= {alias.name.split(".")[0] for alias in node.names}
                 elif isinstance(node, ast.ImportFrom) and node.module and node.level == 0:
                     imported.add(node.module.split(".")[0])
-    assert imported - set(sys.stdlib_module_names) - set(ROOMS) == declared(PROJECT["project"]["dependencies"])
+    needed = declared(PROJECT["project"]["dependencies"])
+    extras = PROJECT["project"]["optional-dependencies"]
+    optional = set().union(*(declared(names) for extra, names in extras.items() if extra != "dev"))
+    assert imported - set(sys.stdlib_module_names) - set(ROOMS) - (optional - needed) == needed
+    assert declared(extras["cluster"]) <= imported
 
 
 def test_dependencies_have_a_lower_and_an_upper_bound() -> None:

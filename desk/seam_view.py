@@ -1,0 +1,243 @@
+"""A scanned seam drawn in plan: the chosen values along its length, limits, gaps and the worst places."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from core.units import MM_PER_INCH
+from desk.plot_paper import ACCENT, FAINT, INK, as_file, drawing, sheet, short
+from inspection.seam_summary import Columns, runs
+from measurement.names import LABELS
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+USUAL = {
+    "groove": ("root_gap", "groove_angle", "root_face", "misalignment"),
+    "butt": ("reinforcement", "cap_width", "misalignment", "undercut"),
+    "fillet": ("leg", "throat", "convexity", "undercut"),
+}
+LEAST_COUNTS = ("leg", "size", "throat", "design_throat", "reinforcement", "root_face", "cap_width")
+"""Of these the least value along a seam is marked, of all others the greatest."""
+
+MOST_PANELS = 7
+MOST_MARKERS = 150
+_UNITS = {"mm": "mm", "deg": "°", "mm2": "mm²"}
+
+
+@dataclass(frozen=True, slots=True)
+class _Panel:
+    """Values that share one pair of axes: both sides of one quantity, with the limits that hold for them."""
+
+    group: str
+    names: tuple[str, ...]
+    limits: tuple[tuple[float, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Scale:
+    """Factor and symbol from the unit of a value to that of the drawing."""
+
+    factor: float
+    symbol: str
+
+
+def seam_view(columns: Columns, content: dict[str, Any], *, units: str = "metric") -> bytes:
+    """Return the plan view of a seam as PNG.
+
+    Parameters
+    ----------
+    content
+        The seam document, with or without its sections.
+    """
+    panels = _panels(columns, content)
+    along = _scale("mm", units)
+    places = columns.places() * along.factor
+    with drawing():
+        figure = sheet(11.0, 1.5 + 1.55 * max(len(panels), 1))
+        rows = figure.subplots(
+            1 + len(panels), 1, sharex=True, squeeze=False, height_ratios=(0.22, *(1.0 for _ in panels))
+        )[:, 0]
+        half = columns.pitch_mm * along.factor / 2
+        _strip(rows[0], columns, content, places, half, along)
+        for axes, panel in zip(rows[1:], panels, strict=True):
+            _draw(axes, panel, columns, content, places, units)
+        for axes in rows:
+            _gaps(axes, content, half, along)
+            axes.set_xlim(places[0] - half, places[-1] + half)
+        rows[-1].set_xlabel(f"position along the seam, {along.symbol}")
+        figure.align_ylabels(rows[1:])
+        return as_file(figure, "png")
+
+
+def for_screen(pixels: NDArray[Any]) -> NDArray[np.uint8]:
+    """Return a frame, grey or blue, green, red of 8 or 16 bits, as (H, W, 3) red, green, blue of 8 bits."""
+    eight = pixels if pixels.dtype == np.uint8 else (pixels >> 8).astype(np.uint8)
+    colour = np.atleast_3d(eight)
+    colour = np.repeat(colour[..., :1], 3, axis=2) if colour.shape[2] < 3 else colour[..., 2::-1]
+    return np.ascontiguousarray(colour)
+
+
+def _panels(columns: Columns, content: dict[str, Any]) -> list[_Panel]:
+    """Choose what is drawn: what has a limit first, then what is usual for the joint."""
+    limits: dict[str, list[tuple[float, str]]] = {}
+    for item in content["over"]:
+        limits.setdefault(_group(item["quantity"]), []).append((item["limit"], "threshold"))
+    for item in content.get("outcomes", ()):
+        for end in ("upper", "lower"):
+            value = item[end]
+            if value is not None:
+                limits.setdefault(_group(item["quantity"]), []).append((value, item["criterion"]))
+    joints = content["joints"]
+    main = max(joints, key=lambda joint: joints[joint], default="tee")
+    groups = dict.fromkeys((*limits, *USUAL.get(main, USUAL["fillet"])))
+    found = []
+    for group in groups:
+        names = [name for name in (group, f"{group}_left", f"{group}_right") if name in columns.values]
+        names = [name for name in names if np.isfinite(columns.of(name)).any()]
+        if names:
+            found.append(_Panel(group, tuple(names), tuple(dict.fromkeys(limits.get(group, ())))))
+    return found[:MOST_PANELS]
+
+
+def _group(name: str) -> str:
+    return name.removesuffix("_left").removesuffix("_right")
+
+
+def _strip(
+    axes: Axes, columns: Columns, content: dict[str, Any], places: NDArray[np.float64], half: float, along: _Scale
+) -> None:
+    """Draw the seam itself: measured, over a threshold or limit, gap."""
+    axes.axis("off")
+    axes.set_ylim(0, 1)
+    seen = np.ones(len(columns), bool)
+    seen[list(columns.errors)] = False
+    for first, last in runs(seen):
+        axes.axvspan(
+            places[first] - half, places[last - 1] + half, 0.25, 0.75, facecolor="white", edgecolor=INK, lw=0.8
+        )
+    for first, last in runs(_over(columns, content)):
+        axes.axvspan(places[first] - half, places[last - 1] + half, 0.25, 0.75, facecolor=ACCENT, edgecolor=INK, lw=0.8)
+    length = f"{columns.length_mm * along.factor:.4g} {along.symbol}"
+    path = short(content["source"]["path"], 60)
+    parts = [f"{path}: {len(columns)} sections over {length}, {int(seen.sum())} measured"]
+    if content["over"]:
+        parts.append("filled: over a threshold")
+    if content["gaps"]:
+        parts.append("hatched: nothing measured")
+    if not content["complete"]:
+        parts.append("NOT COMPLETE: the scan was stopped")
+    axes.set_title("; ".join(parts), loc="left")
+
+
+def _over(columns: Columns, content: dict[str, Any]) -> NDArray[np.bool_]:
+    where = np.zeros(len(columns), bool)
+    for item in content["over"]:
+        where |= columns.of(item["quantity"]) > item["limit"]
+    return where
+
+
+def _gaps(axes: Axes, content: dict[str, Any], half: float, along: _Scale) -> None:
+    for gap in content["gaps"]:
+        start, stop = gap["from_mm"] * along.factor - half, gap["to_mm"] * along.factor + half
+        axes.axvspan(start, stop, facecolor="none", edgecolor=FAINT, hatch="////", linewidth=0.0, zorder=0)
+
+
+def _draw(
+    axes: Axes, panel: _Panel, columns: Columns, content: dict[str, Any], places: NDArray[np.float64], units: str
+) -> None:
+    scale = _scale(LABELS[panel.names[0]].unit, units)
+    single = len(panel.names) == 1
+    for number, name in enumerate(panel.names):
+        values = columns.of(name) * scale.factor
+        side = name.rpartition("_")[2]
+        marker = None if len(columns) > MOST_MARKERS else ("o", "s", "^")[number]
+        axes.plot(
+            places, values, color=INK, linewidth=1.0, linestyle=("-", "--", ":")[number], marker=marker, markersize=3.2,
+            markerfacecolor=INK if number == 0 else "white", label=None if single else side, zorder=3,
+        )  # fmt: skip
+        _mark_over(axes, name, content, places, values, scale)
+    _mark_extreme(axes, panel, columns, places, scale)
+    _limit_lines(axes, panel, columns, scale)
+    worst = content["worst"]
+    if worst is not None:
+        axes.axvline(worst["position_mm"] * _scale("mm", units).factor, color=ACCENT, linewidth=0.7, zorder=1)
+    axes.set_ylabel(f"{panel.group.replace('_', ' ')}, {scale.symbol}")
+    axes.margins(y=0.25)
+    _least_span(axes, {"mm": 0.3, "deg": 3.0}.get(LABELS[panel.names[0]].unit, 1.0) * scale.factor)
+    if not single:
+        axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.05), frameon=False, fontsize=8)
+
+
+def _least_span(axes: Axes, span: float) -> None:
+    """Keep noise that is far below what matters from filling the sheet."""
+    low, high = axes.get_ylim()
+    if high - low < span:
+        axes.set_ylim((low + high - span) / 2, (low + high + span) / 2)
+
+
+def _mark_over(
+    axes: Axes,
+    name: str,
+    content: dict[str, Any],
+    places: NDArray[np.float64],
+    values: NDArray[np.float64],
+    scale: _Scale,
+) -> None:
+    limits = [item["limit"] * scale.factor for item in content["over"] if item["quantity"] == name]
+    if limits:
+        above = values > min(limits)
+        axes.plot(places[above], values[above], linestyle="none", marker="o", markersize=4.2, color=ACCENT, zorder=4)
+
+
+def _mark_extreme(axes: Axes, panel: _Panel, columns: Columns, places: NDArray[np.float64], scale: _Scale) -> None:
+    """Ring the worst value of a panel and write it beside."""
+    sign = -1.0 if panel.group in LEAST_COUNTS else 1.0
+    name = max(panel.names, key=lambda name: float(np.nanmax(sign * columns.of(name))))
+    values = columns.of(name)
+    if np.nanmax(values) == np.nanmin(values):
+        return
+    at = int(np.nanargmax(sign * values))
+    here = (places[at], values[at] * scale.factor)
+    axes.plot(*here, linestyle="none", marker="o", markersize=9, markerfacecolor="none", color=ACCENT, zorder=5)
+    axes.annotate(
+        f"{values[at] * scale.factor:.{3 if scale.symbol == 'in' else 2}f}", here, xytext=(0, 8 * sign),
+        textcoords="offset points", ha="center", va="bottom" if sign > 0 else "top", color=ACCENT, fontsize=8,
+        bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.8}, zorder=6,
+    )  # fmt: skip
+
+
+def _limit_lines(axes: Axes, panel: _Panel, columns: Columns, scale: _Scale) -> None:
+    """Draw the limits that lie near the values; one far off would press them flat and is told instead."""
+    values = np.concatenate([columns.of(name) for name in panel.names]) * scale.factor
+    low, high = float(np.nanmin(values)), float(np.nanmax(values))
+    reach = 2.5 * max(high - low, 0.1 * abs(high), 0.2 * scale.factor)
+    told = []
+    for limit, label in panel.limits:
+        place = limit * scale.factor
+        text = f"{short(label, 34)} {place:.3g}"
+        if low - reach < place < high + reach:
+            axes.axhline(place, color=ACCENT, linewidth=0.9, linestyle=(0, (6, 3)), zorder=2)
+            axes.annotate(
+                text, (0.004, place), xycoords=("axes fraction", "data"), xytext=(0, 2), textcoords="offset points",
+                fontsize=7.5, color=ACCENT, va="bottom", zorder=6,
+            )  # fmt: skip
+        else:
+            told.append(text)
+    if told:
+        axes.annotate(
+            "off the sheet: " + ", ".join(told[:3]), (0.996, 0.97), xycoords="axes fraction", ha="right", va="top",
+            fontsize=7.5, color=ACCENT,
+        )  # fmt: skip
+
+
+def _scale(unit: str, units: str) -> _Scale:
+    if units == "inch" and unit == "mm":
+        return _Scale(1 / MM_PER_INCH, "in")
+    if units == "inch" and unit == "mm2":
+        return _Scale(1 / MM_PER_INCH**2, "in²")
+    return _Scale(1.0, _UNITS.get(unit, "%"))
