@@ -125,7 +125,12 @@ def _explained(parameter: Any) -> str:
     default = parameter.default
     if parameter.required and parameter.param_type_name == "option":
         return f"{text} Required."
-    if default in (None, (), [], "", False) or callable(default) or shown is False or getattr(parameter, "is_flag", 0):
+    if (
+        default in (None, (), [], "", False)
+        or callable(default)
+        or shown is False
+        or getattr(parameter, "is_flag", False)
+    ):
         return text
     return f"{text} Default: `{default}`."
 
