@@ -274,5 +274,5 @@ def _status(found: Seam) -> int:
     if len(columns) > len(columns.errors):
         return 0
     first = next(iter(columns.errors.values()), "there is no section in it")
-    read = any(row["error"]["code"] != "unreadable_file" for row in found.rows())
+    read = columns.codes != {"unreadable_file"}
     return complain(f"{path}: no section was measured: {first}", 4 if read else 3)

@@ -21,9 +21,20 @@ USUAL = {
     "butt": ("reinforcement", "cap_width", "misalignment", "undercut"),
     "fillet": ("leg", "throat", "convexity", "undercut"),
 }
-LEAST_COUNTS = ("leg", "size", "throat", "design_throat", "reinforcement", "root_face", "cap_width")
+LEAST_COUNTS = (
+    "leg",
+    "size",
+    "throat",
+    "design_throat",
+    "reinforcement",
+    "root_face",
+    "cap_width",
+    "toe_angle",
+    "toe_radius",
+)
 """Of these the least value along a seam is marked, of all others the greatest."""
 
+DECIMALS = {"in": 3, "°": 1}
 MOST_PANELS = 7
 MOST_MARKERS = 150
 _UNITS = {"mm": "mm", "deg": "°", "mm2": "mm²"}
@@ -177,7 +188,8 @@ def _least_span(axes: Axes, span: float) -> None:
     """Keep noise that is far below what matters from filling the sheet."""
     low, high = axes.get_ylim()
     if high - low < span:
-        axes.set_ylim((low + high - span) / 2, (low + high + span) / 2)
+        middle = max((low + high) / 2, 0.3 * span) if low > -0.2 * span else (low + high) / 2
+        axes.set_ylim(middle - span / 2, middle + span / 2)
 
 
 def _mark_over(
@@ -205,7 +217,7 @@ def _mark_extreme(axes: Axes, panel: _Panel, columns: Columns, places: NDArray[n
     here = (places[at], values[at] * scale.factor)
     axes.plot(*here, linestyle="none", marker="o", markersize=9, markerfacecolor="none", color=ACCENT, zorder=5)
     axes.annotate(
-        f"{values[at] * scale.factor:.{3 if scale.symbol == 'in' else 2}f}", here, xytext=(0, 8 * sign),
+        f"{values[at] * scale.factor:.{DECIMALS.get(scale.symbol, 2)}f}", here, xytext=(0, 8 * sign),
         textcoords="offset points", ha="center", va="bottom" if sign > 0 else "top", color=ACCENT, fontsize=8,
         bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.8}, zorder=6,
     )  # fmt: skip
@@ -232,6 +244,7 @@ def _limit_lines(axes: Axes, panel: _Panel, columns: Columns, scale: _Scale) -> 
         axes.annotate(
             "off the sheet: " + ", ".join(told[:3]), (0.996, 0.97), xycoords="axes fraction", ha="right", va="top",
             fontsize=7.5, color=ACCENT,
+            bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.0}, zorder=6,
         )  # fmt: skip
 
 

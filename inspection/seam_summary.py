@@ -46,6 +46,8 @@ class Columns:
         Name to value and to expanded uncertainty.
     errors
         Number of a section without a weld to the reason.
+    codes
+        Codes of these errors.
     joints
         Kind of joint to the number of sections in which it was found.
     """
@@ -56,6 +58,7 @@ class Columns:
     expanded: dict[str, array[float]] = field(default_factory=dict)
     units: dict[str, str] = field(default_factory=dict)
     errors: dict[int, str] = field(default_factory=dict)
+    codes: set[str] = field(default_factory=set)
     joints: dict[str, int] = field(default_factory=dict)
 
     def __len__(self) -> int:
@@ -72,6 +75,7 @@ class Columns:
         weld = entry["weld"]
         if weld is None:
             self.errors[number] = entry["error"]["message"]
+            self.codes.add(entry["error"]["code"])
         else:
             self.joints[weld["joint"]] = self.joints.get(weld["joint"], 0) + 1
         items = {} if weld is None else weld["measurements"]
