@@ -18,7 +18,7 @@ from vision.frames import natural_key
 Item = TypeVar("Item")
 Result = TypeVar("Result")
 
-SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".bmp", ".heic", ".heif", ".csv", ".npy")
+SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".bmp", ".heic", ".heif", ".csv", ".npy", ".x3p")
 """What `files_in` takes for a picture or a profile."""
 
 OWN = ("-overlay.png", "-overlay.svg")

@@ -237,7 +237,13 @@ def _find_in_flat(profile: Profile, joint: JointChoice, calibration: Calibration
         raise NothingMeasurable(
             "no weld was recognised in the profile: two straight plate surfaces with a weld between them are needed"
         )
-    return _build(_with_wander(structure), (profile,), (), calibration, np.zeros(2), closed=profile.closed)
+    found = _build(_with_wander(structure), (profile,), (), calibration, np.zeros(2), closed=profile.closed)
+    if not found.welds:
+        raise NothingMeasurable(
+            "a weld was seen in the profile, but no weld was recognised well enough to measure: a toe cannot be told, "
+            "because points are missing or scatter there"
+        )
+    return found
 
 
 def _window(gray: NDArray[np.uint8], region: tuple[int, int, int, int] | None) -> tuple[int, int, NDArray[np.uint8]]:
