@@ -209,7 +209,7 @@ def groove() -> Sheet:
     sheet.leader((b[0] + 2.0, b[1] + 0.8), (4.8, -3.4), "root_face_right")
     sheet.dimension((-5.0, 0), (-5.0, a2[1]), (0, 0), "", extend=False)
     sheet.line([a2, (-5.3, a2[1])])
-    sheet.leader((-5.0, -2.6), (-8.6, 2.7), "preparation_depth_left")
+    sheet.leader((-5.0, -2.6), (-10.0, 1.2), "preparation_depth_left")
     sheet.dimension((-10.2, 0), (-10.2, -thick), (0, 0), "thickness_left", extend=False)
     sheet.dimension((9.6, 0), (9.6, up), (0, 0), "", extend=False)
     sheet.leader((9.6, 0.35), (10.4, 2.4), "misalignment")

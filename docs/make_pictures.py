@@ -14,6 +14,7 @@ import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -127,9 +128,13 @@ def said_of(picture: Path, folder: Path, target: tuple[str, ...]) -> dict[str, o
     return entry
 
 
-def _value(measurements: dict[str, dict[str, object]], name: str) -> list[object]:
+def _value(measurements: dict[str, dict[str, Any]], name: str) -> list[object]:
     entry = measurements[name]
-    return [entry["value"], entry["expanded_uncertainty"]] if entry["state"] == "measured" else [entry["reason"]]
+    return (
+        [round(entry[key], 4) for key in ("value", "expanded_uncertainty")]
+        if entry["state"] == "measured"
+        else [entry["reason"]]
+    )
 
 
 def _toeline(*arguments: str) -> tuple[int, str, str]:
@@ -144,6 +149,15 @@ def small(picture: Picture, width_px: int = SMALL_PX) -> Picture:
     share = width_px / picture.shape[1]
     how = cv2.INTER_AREA if share < 1 else cv2.INTER_NEAREST
     return np.asarray(cv2.resize(picture, None, fx=share, fy=share, interpolation=how), np.uint8)
+
+
+def draw_overlay(path: Path, folder: Path) -> None:
+    """Measure the sample as docs/first-hour.md does, and keep a small copy of the overlay."""
+    sample, calibration = ROOT / "sample_images" / "tee.jpg", folder / "tee.cal.json"
+    _toeline("calibrate", *RULE[:1], str(sample), *RULE[1:], "--out", str(calibration))
+    _toeline("measure", str(sample), "--calibration", str(calibration), "--overlay", str(folder / "overlay.png"))
+    overlay = cv2.imread(str(folder / "overlay.png"))
+    cv2.imwrite(str(path), small(overlay, 900), [cv2.IMWRITE_JPEG_QUALITY, 85])
 
 
 def main() -> None:
@@ -163,6 +177,7 @@ def main() -> None:
             if case.name == "glare":
                 overlay = cv2.imread(str(folder / "glare.overlay.png"))
                 cv2.imwrite(str(shown / "glare-overlay.jpg"), small(overlay), [cv2.IMWRITE_JPEG_QUALITY, 85])
+        draw_overlay(shown / "overlay.jpg", folder)
     (shown / "said.json").write_text(json.dumps(said, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
 
 
