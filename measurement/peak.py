@@ -127,13 +127,12 @@ def _parabola(along: Points, height: Points, centre: float, half: float, noise: 
     if last - first < 5:
         return None
     x = (along[first:last] - centre) / half
-    design = np.column_stack([np.ones_like(x), x, x * x])
-    normal = design.T @ design
+    design = np.stack([np.ones_like(x), x, x * x])
     try:
-        inverse = np.linalg.inv(normal)
+        inverse = np.linalg.inv(design @ design.T)
     except np.linalg.LinAlgError:
         return None
-    a, b, c = inverse @ (design.T @ height[first:last])
+    a, b, c = (inverse @ (design @ height[first:last])).tolist()
     top = -b / (2 * c) if c < 0 else 0.0
     if not x[0] <= top <= x[-1]:
         top = 0.0

@@ -27,6 +27,10 @@ CURVATURE_SPANS = (1.0, 1.5, 2.25, 3.4, 5.0)
 """Multiples of the tangent's span over which the face's curvature is tried."""
 
 
+FARTHEST = 2.4
+"""Points farther apart than so many correlation lengths have nothing in common (less than 1e-7)."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Toe:
     """One toe in its own frame.
@@ -152,14 +156,27 @@ def _rise(
     turned = face @ axes
     x, y = turned[:, 0], turned[:, 1]
     slope = np.zeros(len(x))
-    slope[near] = np.linalg.pinv(np.column_stack([np.ones(np.count_nonzero(near)), x[near]]))[1]
+    slope[near] = _fit_weights(x[near], 1)
     square = np.zeros(len(x))
-    square[bent] = np.linalg.pinv(np.column_stack([np.ones(np.count_nonzero(bent)), x[bent], x[bent] ** 2]))[2]
+    square[bent] = _fit_weights(x[bent], 2)
     bend = float(square @ y)
     at = float(x[near][0]) if first > 0 else 0.0
     w = slope - (float(slope @ x**2) - 2 * at) * square
     std = noise.point_std_mm * math.sqrt(_correlated_square(w, noise.correlation_points))
     return turn + math.atan(float(w @ y)), std, 2 * bend
+
+
+def _fit_weights(x: NDArray[np.float64], degree: int) -> NDArray[np.float64]:
+    """Return the weights by which heights at ``x`` give the highest coefficient of a least-squares polynomial.
+
+    Degree 1 or 2. The highest power less what the lower ones take up of it, scaled to answer itself with 1.
+    """
+    first = x - x.mean()
+    power = first
+    if degree == 2:
+        square = first * first
+        power = square - square.mean() - first * (float(square @ first) / max(float(first @ first), 1e-30))
+    return np.asarray(power / max(float(power @ power), 1e-30))
 
 
 def _correlated_square(weights: NDArray[np.float64], correlation_points: float) -> float:
@@ -178,9 +195,11 @@ def _correlated_square(weights: NDArray[np.float64], correlation_points: float) 
         size = math.ceil(len(w) / 600)
         w = np.add.reduceat(w, np.arange(0, len(w), size))
         correlation_points = max(1.0, correlation_points / size)
-    distance = np.arange(len(w))[:, None] - np.arange(len(w))[None, :]
+    reach = min(len(w) - 1, math.ceil(FARTHEST * correlation_points))
+    distance = np.arange(-reach, reach + 1)
     smooth = np.exp(-0.5 * (distance * math.sqrt(2 * math.pi) / correlation_points) ** 2)
-    return float(0.95 * (w @ smooth @ w) + 0.05 * 2.0 * (w @ w))
+    spread = np.convolve(w, smooth)[reach : reach + len(w)]
+    return float(0.95 * (w @ spread) + 0.05 * 2.0 * (w @ w))
 
 
 def overlap(toe: Toe, angle: Measured, noise: Noise) -> Measured:

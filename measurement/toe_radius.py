@@ -28,6 +28,10 @@ _LEAST_RADIUS_MM = 0.01
 
 Values = NDArray[np.float64]
 
+# A face that bends more than a real bead (2.5 mm outwards, 10 mm inwards) would stand in for the arc.
+_LOW = np.array([-2.0, -0.5, 0.02, math.log(_LEAST_RADIUS_MM), -0.4])
+_HIGH = np.array([2.0, 0.5, 3.0, math.log(20.0), 0.1])
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Transition:
@@ -180,21 +184,17 @@ def _jacobian(parameters: Values, points: Points) -> Values:
     x, y = points[:, 0] - x0, points[:, 1] - y0
     along = x * c + y * s - cut
     bent = bend * along
-    zero = np.zeros(len(x))
-    face = np.stack(
-        [
-            s + bent * c,
-            -c + bent * s,
-            -x * c - y * s - bent * (-x * s + y * c - cut_by_turn),
-            bent * cut,
-            -0.5 * along**2,
-        ]
-    )
+    on_plate, on_face = x < -cut, along > 0
     distance = np.maximum(np.hypot(x + cut, y - radius), 1e-12)
     u, v = (x + cut) / distance, (y - radius) / distance
-    arc = np.stack([u, v, -u * cut_by_turn, radius * (1 + v) - u * cut, zero])
-    plate = np.stack([zero, zero - 1, zero, zero, zero])
-    return np.asarray(np.where(x < -cut, plate, np.where(along > 0, face, arc)).T)
+    found = np.empty((5, len(x)))
+    found[0] = np.where(on_face, s + bent * c, u)
+    found[1] = np.where(on_face, bent * s - c, v)
+    found[2] = np.where(on_face, -x * c - y * s - bent * (y * c - x * s - cut_by_turn), -u * cut_by_turn)
+    found[3] = np.where(on_face, bent * cut, radius * (1 + v) - u * cut)
+    found[4] = np.where(on_face, -0.5 * along**2, 0.0)
+    found[:, on_plate] = np.array([[0.0], [-1.0], [0.0], [0.0], [0.0]])
+    return np.asarray(found.T)
 
 
 def _on_arc(parameters: Values, points: Points) -> NDArray[np.bool_]:
@@ -213,8 +213,9 @@ def _levenberg_marquardt(start: Values, points: Points) -> tuple[Values, float]:
         jacobian = _jacobian(parameters, points)
         normal, gradient = jacobian.T @ jacobian, jacobian.T @ residuals
         improved = False
+        diagonal = np.diag(np.diag(normal) + 1e-9)
         for _ in range(6):
-            damped = normal + damping * np.diag(np.diag(normal) + 1e-9)
+            damped = normal + damping * diagonal
             trial = _bounded(parameters - np.linalg.solve(damped, gradient))
             trial_residuals = _residuals(trial, points)
             trial_cost = float(trial_residuals @ trial_residuals)
@@ -232,10 +233,7 @@ def _levenberg_marquardt(start: Values, points: Points) -> tuple[Values, float]:
 
 
 def _bounded(parameters: Values) -> Values:
-    # a face that bends more than a real bead (2.5 mm outwards, 10 mm inwards) would stand in for the arc
-    low = np.array([-2.0, -0.5, 0.02, math.log(_LEAST_RADIUS_MM), -0.4])
-    high = np.array([2.0, 0.5, 3.0, math.log(20.0), 0.1])
-    return np.clip(parameters, low, high)
+    return np.asarray(np.minimum(np.maximum(parameters, _LOW), _HIGH))
 
 
 def _log_radius_std(parameters: Values, points: Points, scatter: float) -> float:

@@ -23,6 +23,9 @@ END_SHARE = 0.28
 """Share of the profile at each end that is taken for parent metal."""
 
 LEAST_POINTS = 25
+SETTLED = 1e-3
+"""A parabola that moves by less than this share of the scatter has been found."""
+
 SURE = 5.0
 """A bend counts when it is so many times its standard uncertainty."""
 
@@ -132,12 +135,16 @@ def _bend(points: Points) -> tuple[float, float, float]:
     scale = float(np.abs(x).max())
     design = np.vander(x / scale, 3, increasing=True)
     weights = np.ones(len(x))
+    solution = np.zeros(3)
     for _ in range(12):
-        solution = np.linalg.lstsq(design * weights[:, None], y * weights, rcond=None)[0]
+        weighted = design.T * weights**2
+        before, solution = solution, np.asarray(np.linalg.lstsq(weighted @ design, weighted @ y, rcond=None)[0], float)
         residual = y - design @ solution
         spread = max(1.4826 * float(np.median(np.abs(residual))), 1e-6)
         # Spatter and a toe at the inner end are no part of the surface (Tukey's biweight).
-        weights = np.clip(1 - (residual / (4.685 * spread)) ** 2, 0.0, None)
+        weights = np.maximum(1 - (residual / (4.685 * spread)) ** 2, 0.0)
+        if float(np.abs(solution - before).max()) < SETTLED * spread:
+            break
     kept = weights > 0
     inverse = np.linalg.inv(design[kept].T @ design[kept])
     # Neighbouring points may share half of their noise.

@@ -20,6 +20,8 @@ LONGEST_PLATE_SHARE = 0.12
 """The longer of two plates reaches over at least this share of the part."""
 LEAST_DEPARTURE_MM = 0.03
 """A plate that wanders less than this about its line has not been left."""
+ENOUGH_POINTS = 200
+"""Points that tell the line of a run."""
 BUTT_TURN_DEG = 28.0
 """Plates of a butt weld may peak by up to this angle."""
 
@@ -193,8 +195,10 @@ def trimmed_run(points: Points, run: Run, *, at_stop: bool) -> Run:
     outer = along[len(along) // 20 : round(0.6 * len(along))]
     if len(outer) < 30:
         return run
+    # Where a stretch that is straight already begins to bend shows in some of its points.
+    outer = outer[:: max(1, len(outer) // ENOUGH_POINTS)]
     noise = max(float(np.median(np.abs(run.line.offset(outer)))), 1e-4)
-    fit = robust_line(outer, noise)
+    fit = robust_line(outer, noise, hypotheses=50)
     line = fit.line if fit.line.direction @ run.line.direction > 0 else fit.line.reversed()
     beyond = np.abs(line.offset(along)) > max(8.0 * fit.residual_std, LEAST_DEPARTURE_MM)
     on_line = np.flatnonzero(~beyond)
@@ -209,17 +213,18 @@ def trimmed_run(points: Points, run: Run, *, at_stop: bool) -> Run:
 def _butt(
     points: Points, cut: NDArray[np.bool_], first: Run, second: Run, closed: bool, smallest_rise: float, extent: float
 ) -> ButtPair | None:
-    path = path_between(points, first, second, closed=closed)
-    if path is None or len(path) < 4 or cut[path].any():
-        return None
-    face = points[path]
-    chord = face[-1] - face[0]
-    width = float(np.hypot(*chord))
-    if width < 1e-6 or width > 0.6 * extent:
+    # What the ends tell comes first: most pairs are no weld, and a face has many points.
+    chord = points[second.start % len(points)] - points[first.stop % len(points)]
+    width = math.hypot(*chord)
+    if width < 1e-6 or width > 0.6 * extent or min(first.length, second.length) < 0.35 * width:
         return None
     direction = chord / width
     if direction @ first.line.direction < 0.5 or direction @ second.line.direction < 0.5:
         return None
+    path = path_between(points, first, second, closed=closed)
+    if path is None or len(path) < 4 or cut[path].any():
+        return None
+    face = points[path]
     normal = np.array([-direction[1], direction[0]])
     offset = (face - face[0]) @ normal
     rise = float(offset[np.argmax(np.abs(offset))])
@@ -230,8 +235,6 @@ def _butt(
         return None
     length = float(np.hypot(*np.diff(face, axis=0).T).sum())
     if length > 2.2 * width:
-        return None
-    if min(first.length, second.length) < 0.35 * width:
         return None
     # Plates offset by more than this are not a butt joint; a hollow deeper than that is a notch.
     if step > 0.4 * width or rise < -0.3 * width:
