@@ -212,6 +212,7 @@ def _scanned(
         elif left is None or left >= FEW:
             processes = workers_of(None)
         results = sections_of(source, job, first=rows.count, workers=wanted or processes, pool=pool)
+        stack.callback(results.close)  # before the cluster it may work on
         bar = shown(left, "measured")
         try:
             for entry in stepping(results, bar):

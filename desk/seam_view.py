@@ -34,6 +34,7 @@ LEAST_COUNTS = (
 )
 """Of these the least value along a seam is marked, of all others the greatest."""
 
+PALE = "#eef0f2"
 DECIMALS = {"in": 3, "°": 1}
 MOST_PANELS = 7
 MOST_MARKERS = 150
@@ -79,7 +80,8 @@ def seam_view(columns: Columns, content: dict[str, Any], *, units: str = "metric
             _draw(axes, panel, columns, content, places, units)
         for axes in rows:
             _gaps(axes, content, half, along)
-            axes.set_xlim(places[0] - half, places[-1] + half)
+            margin = max(half, 0.006 * (places[-1] - places[0]))
+            axes.set_xlim(places[0] - margin, places[-1] + margin)
         rows[-1].set_xlabel(f"position along the seam, {along.symbol}")
         figure.align_ylabels(rows[1:])
         return as_file(figure, "png")
@@ -132,7 +134,9 @@ def _strip(
             places[first] - half, places[last - 1] + half, 0.25, 0.75, facecolor="white", edgecolor=INK, lw=0.8
         )
     for first, last in runs(_over(columns, content)):
-        axes.axvspan(places[first] - half, places[last - 1] + half, 0.25, 0.75, facecolor=ACCENT, edgecolor=INK, lw=0.8)
+        axes.axvspan(
+            places[first] - half, places[last - 1] + half, 0.25, 0.75, facecolor=ACCENT, edgecolor=ACCENT, lw=0.8
+        )
     length = f"{columns.length_mm * along.factor:.4g} {along.symbol}"
     path = short(content["source"]["path"], 60)
     parts = [f"{path}: {len(columns)} sections over {length}, {int(seen.sum())} measured"]
@@ -155,6 +159,7 @@ def _over(columns: Columns, content: dict[str, Any]) -> NDArray[np.bool_]:
 def _gaps(axes: Axes, content: dict[str, Any], half: float, along: _Scale) -> None:
     for gap in content["gaps"]:
         start, stop = gap["from_mm"] * along.factor - half, gap["to_mm"] * along.factor + half
+        axes.axvspan(start, stop, facecolor=PALE, edgecolor=PALE, linewidth=0.8, zorder=0)
         axes.axvspan(start, stop, facecolor="none", edgecolor=FAINT, hatch="////", linewidth=0.0, zorder=0)
 
 
@@ -214,11 +219,13 @@ def _mark_extreme(axes: Axes, panel: _Panel, columns: Columns, places: NDArray[n
     if np.nanmax(values) == np.nanmin(values):
         return
     at = int(np.nanargmax(sign * values))
+    share = (places[at] - places[0]) / max(places[-1] - places[0], 1e-9)
+    sideways = "left" if share < 0.03 else "right" if share > 0.97 else "center"
     here = (places[at], values[at] * scale.factor)
     axes.plot(*here, linestyle="none", marker="o", markersize=9, markerfacecolor="none", color=ACCENT, zorder=5)
     axes.annotate(
         f"{values[at] * scale.factor:.{DECIMALS.get(scale.symbol, 2)}f}", here, xytext=(0, 8 * sign),
-        textcoords="offset points", ha="center", va="bottom" if sign > 0 else "top", color=ACCENT, fontsize=8,
+        textcoords="offset points", ha=sideways, va="bottom" if sign > 0 else "top", color=ACCENT, fontsize=8,
         bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.8}, zorder=6,
     )  # fmt: skip
 

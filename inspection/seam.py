@@ -5,7 +5,7 @@ A section that gives nothing is an entry with its error and stops no other.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Generator
 from concurrent.futures import Executor
 from dataclasses import dataclass
 from functools import partial
@@ -51,7 +51,7 @@ def scan(
     first: int = 0,
     workers: int = 1,
     pool: Callable[[int], Executor] | None = None,
-) -> Iterator[Entry]:
+) -> Generator[Entry, None, None]:
     """Yield the entries of a seam's sections in order, from the numbered one on.
 
     Parameters
