@@ -214,5 +214,15 @@ def test_a_bad_picture_is_still_measured_as_the_page_says(name: str, tmp_path: P
         assert now["values"][quantity] == (was if isinstance(was[0], str) else pytest.approx(was, rel=0.02, abs=0.02))
 
 
+def test_coverage_is_quoted_from_the_results_of_the_benchmark() -> None:
+    text = " ".join((DOCS / "uncertainty.md").read_text(encoding="utf-8").split())
+    results = (ROOT / "benchmarks" / "RESULTS.md").read_text(encoding="utf-8")
+    quoted = re.findall(r"(\d+) values, ([\d.]+) % covered", text)
+    assert quoted == re.findall(r"all values: (\d+), covered ([\d.]+) %", results)
+    pictures, silent = re.search(r"hard: (\d+) pictures,.* (\d+) pictures with a silently wrong", results).groups()
+    assert silent == "1"
+    assert f"one of {pictures} pictures held silently wrong values" in text
+
+
 def places(number: str) -> int:
     return len(number.partition(".")[2])
