@@ -10,7 +10,22 @@ from typing import Annotated, Any
 
 import typer
 
-from cli import assess, calibrate, compare, config, demo, explain, limits, measure, records, review, scan, study, watch
+from cli import (
+    assess,
+    calibrate,
+    compare,
+    config,
+    demo,
+    explain,
+    limits,
+    measure,
+    records,
+    report,
+    review,
+    scan,
+    study,
+    watch,
+)
 from cli.options import complain, mute_stdout
 from core.errors import ToelineError
 
@@ -33,6 +48,7 @@ app.command("study", epilog=study.EPILOG)(study.study)
 app.add_typer(records.app, name="records")
 app.command("review")(review.review)
 app.command("watch", epilog=watch.EPILOG)(watch.watch)
+app.command("report")(report.report)
 app.command("demo")(demo.demo)
 
 ClickUsageError: type[Exception] = typer.BadParameter.__mro__[1]

@@ -5,10 +5,9 @@ from __future__ import annotations
 from typing import Any
 
 from core.quantity import COVERAGE_FACTOR
-from core.units import MM_PER_INCH, nearest_fraction
+from desk.value_text import align, value_cells
 
 PROPOSAL = "A proposal: a qualified person confirms it; the governing code prevails."
-_SYMBOLS = {"mm": "mm", "deg": "°", "mm2": "mm²", "percent": "%"}
 
 
 def print_inspection(entry: dict[str, Any], units: str) -> None:
@@ -63,7 +62,7 @@ def print_weld(console: Any, weld: dict[str, Any], entry: dict[str, Any], units:
     if units == "inch":
         table.add_column("1/64 in", no_wrap=True)
     rows = list(weld["measurements"].items())
-    cells = [_cells(item, units) for _, item in rows if item["state"] == "measured"]
+    cells = [value_cells(item, units) for _, item in rows if item["state"] == "measured"]
     values = iter(zip(align([c[0] for c in cells]), align([c[1] for c in cells]), cells, strict=True))
     absent = []
     for name, item in rows:
@@ -78,32 +77,3 @@ def print_weld(console: Any, weld: dict[str, Any], entry: dict[str, Any], units:
         console.print(f"  {label}: not measurable: {reason}")
     for flag in weld["flags"]:
         console.print(f"  ! {flag['code']}: {flag['message']}")
-
-
-def _cells(item: dict[str, Any], units: str) -> tuple[str, str, str, str]:
-    """Return value, expanded uncertainty, unit and nearest 1/64 of a measured item as text."""
-    value, expanded, unit = item["value"], item["expanded_uncertainty"], item["unit"]
-    factor, symbol, fraction = 1.0, _SYMBOLS[unit], ""
-    if units == "inch" and unit == "mm":
-        factor, symbol, fraction = 1 / MM_PER_INCH, "in", nearest_fraction(value / MM_PER_INCH)
-    elif units == "inch" and unit == "mm2":
-        factor, symbol = 1 / MM_PER_INCH**2, "in²"
-    decimals = {"mm": 2, "°": 1, "mm²": 2, "%": 1, "in": 3, "in²": 4}[symbol]
-    if expanded is None:
-        return f"{value * factor:.{decimals}f}", "-", symbol, fraction
-    # Two figures of a small uncertainty, so that it never reads as zero (JCGM 100:2008, 7.2.6).
-    while expanded > 0 and expanded * factor < 1.5 * 10**-decimals and decimals < 5:
-        decimals += 1
-    doubt = f"{expanded * factor:.{decimals}f}"
-    interval = item.get("interval")
-    if interval is not None and interval[0] == 0 and value < expanded:  # nothing can be less than nothing
-        doubt = f"0 to {interval[1] * factor:.{decimals}f}"
-    return f"{value * factor:.{decimals}f}", doubt, symbol, fraction
-
-
-def align(numbers: list[str]) -> list[str]:
-    """Pad numbers so that their decimal points stand in one column."""
-    split = [number.partition(".") for number in numbers]
-    before = max((len(whole) for whole, _, _ in split), default=0)
-    after = max((len(point + rest) for _, point, rest in split), default=0)
-    return [whole.rjust(before) + (point + rest).ljust(after) for whole, point, rest in split]

@@ -96,18 +96,24 @@ def draw_overlay(
     units: UnitSystem,
     calibration: Calibration | None,
     gauges: tuple[tuple[Read, ...], ...] = (),
+    enlarged: float = 1.0,
 ) -> Drawing:
-    """Return the drawing of the welds of one file."""
+    """Return the drawing of the welds of one file.
+
+    ``enlarged`` makes lines and text larger against the picture, for a drawing that is shown small.
+    """
     view = _picture_view(picture, found, calibration) if picture is not None and calibration else _paper_view(found)
     height, width = view.picture.shape[:2]
-    text = LONG_SIDE_PX / 62
+    text = enlarged * LONG_SIDE_PX / 62
     characters = int(width / (CHARACTER * text)) - 2
     lines = gauge_lines(gauges, units, characters) if gauges else value_lines(found, measured, units, characters)
     lines = lines if gauges else [*lines, *inside_lines(found, measured, units, characters)]
     strip = legend_height(text, len(lines))
     canvas = np.full((height + strip, width, 3), 255, np.uint8)
     canvas[:height] = view.picture
-    drawing = Drawing(canvas, stroke_px=LONG_SIDE_PX / 800, text_px=text, picture_height_px=height)
+    drawing = Drawing(
+        canvas, stroke_px=(1 + 0.5 * (enlarged - 1)) * LONG_SIDE_PX / 800, text_px=text, picture_height_px=height
+    )
     for outline in _outlines(found, view, picture is not None):
         drawing.primitives.append(Polyline(outline, OUTLINE))
     layout = Layout()

@@ -1,0 +1,357 @@
+"""What a report says of one weld, as text and a drawing, before it is known on what it is printed."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from core.errors import ToelineError
+from core.quantity import COVERAGE_FACTOR
+from core.units import UnitSystem
+from desk.value_text import value_cells
+
+if TYPE_CHECKING:
+    from desk.drawing import Drawing
+    from records.store import Record, Store
+
+Row = tuple[str, ...]
+
+WORDS = {
+    "meets": "● meets",
+    "does_not_meet": "■ does not meet",
+    "undecided": "◆ undecided",
+    "not_assessed": "– not assessed",
+}
+WAITS = "a proposal that waits for a qualified person"
+CAUTIONS = (
+    "Values and outcomes are proposals of a program until a qualified person has confirmed them. The governing code in "
+    "its valid edition prevails, and a section shows one place of a seam. Decisions on which the safety of a structure "
+    "rests belong to licensed or certified practice."
+)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Sheet:
+    """One weld's page.
+
+    Attributes
+    ----------
+    name, heading
+        Record or picture, and what weld it is.
+    state, confirmed
+        What was decided, in words, and whether it was confirmed.
+    identification
+        Label and value; ``missing`` are labels that a macro examination report lacks.
+    values
+        Under ``values_title``: label, value, uncertainty, unit and nearest 1/64 in; ``absent`` label and reason.
+    outcomes
+        Word, limit, value, allowed, probability, source; ``outcome_notes`` the rule and the evidence.
+    gauges
+        Gauge, quantity, modelled reading, measured value, why they differ.
+    indications
+        Kind, size, distance to the surface.
+    flags, history
+        Doubts (or what ``flags_title`` says), and what people did: when, who, what.
+    hash_text
+        What to look the record up with.
+    drawing, no_drawing
+        The picture with its dimensions, or why there is none.
+    """
+
+    name: str
+    heading: str
+    state: str
+    confirmed: bool
+    identification: tuple[Row, ...]
+    missing: tuple[str, ...]
+    values_title: str
+    values: tuple[Row, ...]
+    absent: tuple[Row, ...]
+    outcomes: tuple[Row, ...]
+    outcome_notes: tuple[str, ...]
+    gauges: tuple[Row, ...]
+    indications: tuple[Row, ...]
+    flags_title: str
+    flags: tuple[str, ...]
+    history: tuple[Row, ...]
+    hash_text: str
+    drawing: Drawing | None
+    no_drawing: str
+
+
+def sheet_of_record(store: Store, record: Record, units: UnitSystem) -> Sheet:
+    """Return the page of a record, its picture taken from the store."""
+    from records.identification import FIELDS, missing_for_macro_report
+
+    body = record.current
+    identification = tuple(
+        (FIELDS[n].label, str(record.identification[n])) for n in FIELDS if record.identification.get(n)
+    )
+    decision = record.decision
+    if decision is None:
+        state = WAITS
+    elif decision.kind == "confirmed":
+        state = f"by {decision.who}, {_time(decision.at)}"
+    else:
+        state = f"rejected by {decision.who}, {_time(decision.at)}: {decision.why}"
+    drawing, why = _drawn_from_store(store, record, units)
+    hash_text = f"Record {record.id}, entry {record.last.number}, SHA-256 {record.last.hash}"
+    return _sheet(
+        body,
+        record.id,
+        state,
+        confirmed=decision is not None and decision.kind == "confirmed",
+        identification=identification,
+        missing=tuple(missing_for_macro_report(record.identification)),
+        history=tuple((_time(entry.at), entry.who, _told(entry)) for entry in record.entries),
+        hash_text=hash_text,
+        drawing=drawing,
+        no_drawing=why,
+        units=units,
+    )
+
+
+def sheets_of_result(path: Path, units: UnitSystem) -> list[Sheet]:
+    """Return a page for each weld of a result file; none of them is confirmed.
+
+    Raises
+    ------
+    UnreadableFile
+        When it is no result file.
+    """
+    from inspection.schema import read_result
+
+    document = read_result(path).model_dump(mode="json", by_alias=True)
+    sheets = []
+    for entry in document["results"]:
+        for weld in entry["welds"]:
+            drawing, why = _drawn(dict(entry) | {"welds": [weld]}, path.parent, None, None, units)
+            sheets.append(
+                _sheet(
+                    dict(entry) | {"weld": weld, "limits": entry.get("assessment"), "tool": document["tool"]},
+                    Path(str(entry["source"]["path"])).name,
+                    WAITS,
+                    confirmed=False,
+                    identification=(),
+                    missing=(),
+                    history=(),
+                    hash_text=f"Not kept in records. Picture SHA-256 {entry['source']['sha256']}",
+                    drawing=drawing,
+                    no_drawing=why,
+                    units=units,
+                )
+            )
+    return sheets
+
+
+def _sheet(body: Mapping[str, Any], name: str, state: str, *, units: UnitSystem, identification: tuple[Row, ...],
+           **told: Any) -> Sheet:  # fmt: skip
+    weld = body["weld"]
+    values, absent = _values(weld, units)
+    outcomes, notes = outcome_rows(weld, body.get("limits"))
+    return Sheet(
+        name=name,
+        heading=f"Weld {weld['id']}: {weld['joint']}",
+        state=state,
+        identification=(*identification, *_source(body)),
+        values_title="Values, with their expanded uncertainty (k = 2)",
+        values=values,
+        absent=absent,
+        outcomes=outcomes,
+        outcome_notes=notes,
+        gauges=_gauges(weld, units),
+        indications=_indications(weld),
+        flags_title="Doubts",
+        flags=tuple(f"{flag['code']}: {flag['message']}" for flag in weld["flags"]),
+        **told,
+    )
+
+
+def _source(body: Mapping[str, Any]) -> tuple[Row, ...]:
+    source, calibration, settings = body["source"], body.get("calibration"), body.get("settings") or {}
+    name = str(source.get("name") or Path(str(source["path"])).name)
+    rows = [("picture" if source["kind"] != "profile" else "profile", name)]
+    if calibration:
+        share = 100 * COVERAGE_FACTOR * calibration["relative_standard_uncertainty"]
+        known = f"± {share:.2g} %" if share > 0 else "uncertainty unknown"
+        rows.append(("scale", f"{calibration['kind']}, {calibration['mm_per_px']:.5g} mm per pixel, {known}"))
+    if settings.get("operator"):
+        rows.append(("measured by", str(settings["operator"])))
+    tool = body.get("tool") or {}
+    rows.append(("software", f"{tool.get('name', 'toeline')} {tool.get('version', '')}".strip()))
+    return tuple(rows)
+
+
+def _values(weld: Mapping[str, Any], units: UnitSystem) -> tuple[tuple[Row, ...], tuple[Row, ...]]:
+    values, absent = [], []
+    for name, item in weld["measurements"].items():
+        label = item.get("label", name)
+        if item["state"] == "measured":
+            value, doubt, unit, fraction = value_cells(item, units)
+            values.append((label, value, doubt if doubt.startswith(("0 to", "-")) else f"± {doubt}", unit, fraction))
+        else:
+            absent.append((label, item["reason"]))
+    return tuple(values), tuple(absent)
+
+
+def outcome_rows(weld: Mapping[str, Any], limits: Any) -> tuple[tuple[Row, ...], tuple[str, ...]]:
+    """Return the outcomes of a weld or a seam as rows, and what must be said of them."""
+    rows: list[Row] = []
+    unjudged: dict[str, list[str]] = {}
+    for outcome in weld.get("outcomes") or ():
+        if outcome["outcome"] == "not_assessed":
+            unjudged.setdefault(outcome.get("message", ""), []).append(outcome["criterion"])
+            continue
+        probability = outcome.get("probability")
+        memory = " (from memory)" if outcome.get("verified") == "from memory" else ""
+        rows.append(
+            (
+                WORDS[outcome["outcome"]],
+                _limit(outcome),
+                str(outcome.get("own_value") or ""),
+                _allowed(outcome),
+                "" if probability is None else _percent(probability),
+                f"{outcome['source']}{memory}",
+            )
+        )
+    notes = [f"{WORDS['not_assessed']}: {', '.join(names)}: {why}" for why, names in unjudged.items()]
+    if isinstance(limits, Mapping) and limits.get("rule"):
+        notes.append(f"Decision rule: {limits['rule']}. P is the probability that the true value conforms.")
+    states = {outcome.get("verified") for outcome in weld.get("outcomes") or ()}
+    if states & {"secondary", "from memory"}:
+        notes.append(
+            "Published limits were read on secondary sources, or are given from memory where it says so: check them in "
+            "the standard."
+        )
+    return tuple(rows), tuple(notes)
+
+
+def _limit(outcome: Mapping[str, Any]) -> str:
+    """Return the name of a row, without its set, which the source names, and the side it is about."""
+    name = outcome["criterion"].partition(" ")[2] or outcome["criterion"]
+    side = next((side for side in ("left", "right") if outcome["quantity"].endswith(f"_{side}")), "")
+    name = f"required: {name}" if outcome["criterion"].startswith("required ") else name.replace("-", " ")
+    return f"{name}, {side}" if side else name
+
+
+def _side(quantity: str) -> str:
+    for side in ("left", "right"):
+        if quantity.endswith(f"_{side}"):
+            return f"{quantity.removesuffix(f'_{side}').replace('_', ' ')}, {side}"
+    return quantity.replace("_", " ")
+
+
+def _allowed(outcome: Mapping[str, Any]) -> str:
+    lower, upper = outcome.get("lower"), outcome.get("upper")
+    own = str(outcome.get("own_limit") or outcome.get("limit") or "")
+    if lower is not None and upper is not None:
+        return own
+    return f"≥ {own}" if lower is not None else f"≤ {own}"
+
+
+def _percent(probability: float) -> str:
+    if probability > 0.999:
+        return "> 99.9 %"
+    return "< 0.1 %" if probability < 0.001 else f"{100 * probability:.1f} %"
+
+
+def _gauges(weld: Mapping[str, Any], units: UnitSystem) -> tuple[Row, ...]:
+    rows = []
+    for gauge in weld.get("gauges") or ():
+        if gauge.get("state") != "modelled" or gauge.get("reading") is None:
+            continue
+        shown = gauge.get("step_text") or _plain(gauge["reading"], gauge["unit"], units)
+        true = "" if gauge.get("true") is None else _plain(gauge["true"], gauge["unit"], units)
+        rows.append((gauge["gauge"], _side(gauge["quantity"]), shown, true, str(gauge.get("why") or "")))
+    return tuple(rows)
+
+
+def _plain(value: float, unit: str, units: UnitSystem) -> str:
+    number, _, symbol, _ = value_cells({"value": value, "expanded_uncertainty": None, "unit": unit}, units)
+    return f"{number} {symbol}"
+
+
+def _indications(weld: Mapping[str, Any]) -> tuple[Row, ...]:
+    rows = []
+    for spot in weld.get("indications") or ():
+        kind = str(spot.get("kind", "indication")).replace("_", " ")
+        size = spot.get("equivalent_diameter_mm") or spot.get("length_mm") or 0.0
+        depth = spot.get("distance_to_surface_mm")
+        rows.append((kind, f"{size:.2f} mm", "" if depth is None else f"{depth:.2f} mm"))
+    return tuple(rows)
+
+
+def _told(entry: Any) -> str:
+    """Say what an entry did, with its reason."""
+    words = {
+        "measured": "measured",
+        "corrected": "corrected",
+        "confirmed": "confirmed",
+        "rejected": "rejected",
+        "note": "noted",
+        "identified": "identification completed",
+    }[entry.kind]
+    moved = entry.body.get("moved") or ()
+    names = ", ".join(
+        sorted({str(part.get("name", "")).replace("_", " ") for part in moved if isinstance(part, Mapping)})
+    )
+    note = entry.body.get("text") or entry.body.get("note") or ""
+    return ": ".join(part for part in (words + (f" ({names} moved)" if names else ""), entry.why or str(note)) if part)
+
+
+def _time(iso: str) -> str:
+    return iso[:16].replace("T", " ") + " UTC"
+
+
+def _drawn_from_store(store: Store, record: Record, units: UnitSystem) -> tuple[Drawing | None, str]:
+    """Draw what a record holds from the picture and the calibration kept with it."""
+    body = record.current
+    entry = {name: body.get(name) for name in ("source", "calibration", "settings")} | {"welds": [body["weld"]]}
+    first = next(entry for entry in record.entries if entry.kind == "measured")
+    entry["welds"] = [first.body["weld"]]
+    moved = body.get("moved")
+    with tempfile.TemporaryDirectory() as scratch:
+        folder = Path(scratch)
+        calibration = None
+        try:
+            for name, digest in first.attachments.items():
+                data = store.attachment(digest)
+                if name == "calibration":
+                    calibration = folder / "calibration.json"
+                    calibration.write_bytes(data)
+                else:
+                    target = folder / Path(str(body["source"].get("name") or body["source"]["path"])).name
+                    target.write_bytes(data)
+                    entry["source"] = dict(body["source"]) | {"path": str(target)}
+        except (ToelineError, OSError) as error:
+            return None, str(error)
+        return _drawn(entry, folder, calibration, moved, units)
+
+
+def _drawn(
+    entry: Mapping[str, Any], folder: Path, calibration: Path | None, moved: Any, units: UnitSystem
+) -> tuple[Drawing | None, str]:
+    """Return the drawing of the one weld of an entry, or why it cannot be drawn."""
+    from desk.overlay import draw_overlay
+    from inspection.session import open_session
+    from vision.find import FoundWelds
+    from vision.picture import read_colour
+
+    try:
+        session = open_session(entry, folder=folder, calibration=calibration)
+        index = session.numbers.index(str(entry["welds"][0]["id"]))
+        points = {str(part["name"]): part["to"] for part in moved or ()}
+        again = session.measure(index, session.moves(index, points) if points else {})
+        picture = None if session.picture is None else read_colour(session.picture)
+        outlines = session.outlines_px if session.picture is not None else ()
+        paper = () if session.picture is not None else tuple(session.frame.to_mm(line) for line in session.outlines_px)
+        found = FoundWelds((again.weld,), outlines, paper)
+        return (
+            draw_overlay(picture, found, (again.values,), units=units, calibration=session.calibration, enlarged=1.9),
+            "",
+        )
+    except (ToelineError, ValueError, KeyError, TypeError) as error:
+        return None, f"The picture is not shown: {error}"

@@ -1,0 +1,43 @@
+"""A measured value as text: figures, uncertainty and unit as a table shows them, in mm or inch."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from core.units import MM_PER_INCH, nearest_fraction
+
+SYMBOLS = {"mm": "mm", "deg": "°", "mm2": "mm²", "percent": "%"}
+_DECIMALS = {"mm": 2, "°": 1, "mm²": 2, "in": 3, "in²": 4, "%": 1}
+
+
+def value_cells(item: Mapping[str, Any], units: str) -> tuple[str, str, str, str]:
+    """Return value, uncertainty, unit and nearest 1/64 in of a measured item of the result document.
+
+    The uncertainty is told by the ends of the interval where that is cut at nothing.
+    """
+    value, expanded, unit = item["value"], item["expanded_uncertainty"], item["unit"]
+    factor, symbol, fraction = 1.0, SYMBOLS[unit], ""
+    if units == "inch" and unit == "mm":
+        factor, symbol, fraction = 1 / MM_PER_INCH, "in", nearest_fraction(value / MM_PER_INCH)
+    elif units == "inch" and unit == "mm2":
+        factor, symbol = 1 / MM_PER_INCH**2, "in²"
+    decimals = _DECIMALS[symbol]
+    if expanded is None:
+        return f"{value * factor:.{decimals}f}", "-", symbol, fraction
+    # Two figures of a small uncertainty, so that it never reads as zero (JCGM 100:2008, 7.2.6).
+    while expanded > 0 and expanded * factor < 1.5 * 10**-decimals and decimals < 5:
+        decimals += 1
+    doubt = f"{expanded * factor:.{decimals}f}"
+    interval = item.get("interval")
+    if interval is not None and interval[0] == 0 and value < expanded:  # nothing can be less than nothing
+        doubt = f"0 to {interval[1] * factor:.{decimals}f}"
+    return f"{value * factor:.{decimals}f}", doubt, symbol, fraction
+
+
+def align(numbers: list[str]) -> list[str]:
+    """Pad numbers so that their decimal points stand in one column."""
+    split = [number.partition(".") for number in numbers]
+    before = max((len(whole) for whole, _, _ in split), default=0)
+    after = max((len(point + rest) for _, point, rest in split), default=0)
+    return [whole.rjust(before) + (point + rest).ljust(after) for whole, point, rest in split]

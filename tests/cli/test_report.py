@@ -1,0 +1,174 @@
+"""Reports of records, of results and of seams: what stands on the pages, and that a wrong name gets its sentence."""
+
+import json
+import os
+import re
+import shutil
+import subprocess
+from pathlib import Path
+
+import pytest
+
+from cli.main import run
+from records.store import open_store
+
+SAMPLES = Path(__file__).resolve().parents[2] / "sample_images"
+EVIL = '<img src=x onerror="alert(1)">'
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A store with a tee that was confirmed after a correction, a butt weld that waits, and one that was rejected."""
+    folder = tmp_path_factory.mktemp("report")
+    template = folder / "id.toml"
+    template.write_text(f'job = \'{EVIL}\'\nweld_number = "W-14"\nwelder = "{"very-long-word" * 30}"\n')
+    for name in ("tee", "butt"):
+        shutil.copy(SAMPLES / f"{name}.jpg", folder)
+    status = run(
+        ["measure", str(folder / "tee.jpg"), str(folder / "butt.jpg"), "--scale", "0.028 mm", "--thickness", "12 mm",
+         "--criteria", "iso5817-2014-C", "--gauges", "--json", str(folder / "result.json"), "--operator", "A. Technician",
+         "--records", str(folder / "s.sqlite"), "--template", str(template)]
+    )  # fmt: skip
+    assert status == 0
+    with open_store(folder / "s.sqlite") as store:
+        tee = store.record("W-000001")
+        at = tee.current["weld"]["points_px"]["toe_right"]
+        moved = [{"name": "toe_right", "from": at, "to": [at[0] + 4, at[1]]}]
+        store.add(
+            "W-000001", "corrected", dict(tee.current) | {"moved": moved}, who="B. Inspector", why="toe under spatter"
+        )
+        store.add("W-000001", "confirmed", {}, who="B. Inspector")
+        store.add("W-000002", "rejected", {}, who="B. Inspector", why="wrong coupon")
+    return folder
+
+
+def text_of(pdf: Path) -> list[str]:
+    """Return the text of each page, as Debian's poppler-utils reads it; without it the test fails in CI."""
+    if shutil.which("pdftotext") is None:
+        if os.environ.get("CI") == "true":
+            pytest.fail("poppler-utils is missing")
+        pytest.skip("needs Debian's poppler-utils")
+    done = subprocess.run(["pdftotext", "-layout", str(pdf), "-"], capture_output=True, text=True, check=True)
+    return [" ".join(page.split()) for page in done.stdout.split("\f")[:-1]]
+
+
+def report(folder: Path, *arguments: str, status: int = 0) -> None:
+    assert run(["report", *arguments, "--records", str(folder / "s.sqlite")]) == status
+
+
+def test_pages_of_records(folder: Path) -> None:
+    out = folder / "report.pdf"
+    report(folder, "W-000001", "W-000002", "--out", str(out))
+    assert out.read_bytes().startswith(b"%PDF-")
+    summary, *pages = text_of(out)
+    assert "1 of 2 welds are confirmed." in summary
+    tee = " ".join(page for page in pages if "Weld 1: tee" in page)
+    with open_store(folder / "s.sqlite") as store:
+        record = store.record("W-000001")
+    weld = record.current["weld"]["measurements"]
+    for name in ("leg_left", "size", "undercut_left"):
+        assert f"{weld[name]['value']:.2f}" in tee, name
+    assert "CONFIRMED by B. Inspector" in tee
+    assert "NOT CONFIRMED" not in tee
+    assert "corrected (toe right moved): toe under spatter" in tee
+    assert record.last.hash in tee.replace(" ", "")
+    assert "ISO 5817:2014, Table 1, 1.7" in tee
+    assert "Decision rule" in tee
+    assert "Values and outcomes are proposals of a program" in tee
+    assert "still missing for a macro" in tee
+    assert "seat" in tee
+    butt = [page for page in pages if "Weld 1: butt" in page]
+    assert butt
+    for page in butt:
+        assert "NOT CONFIRMED" in page
+        assert "rejected by B. Inspector" in page
+
+
+def test_fonts_are_embedded(folder: Path) -> None:
+    out = folder / "fonts.pdf"
+    report(folder, "W-000001", "--out", str(out))
+    data = out.read_bytes()
+    assert data.count(b"/FontFile2") >= 2
+    assert b"/Type0" in data or b"/CIDFontType2" in data
+
+
+def test_unconfirmed_result_says_so_on_every_page(folder: Path) -> None:
+    out = folder / "result.pdf"
+    report(folder, str(folder / "result.json"), "--out", str(out), "--units", "inch", "--paper", "Letter")
+    _, *pages = text_of(out)
+    assert len(pages) >= 2
+    assert all("NOT CONFIRMED" in page for page in pages)
+    assert any(re.search(r"\d/64|\d/32|\d/16", page) for page in pages)
+
+
+def test_html_stands_alone_and_escapes(folder: Path) -> None:
+    out = folder / "report.html"
+    report(folder, "W-000001", "W-000002", "--out", str(out))
+    page = out.read_text(encoding="utf-8")
+    assert EVIL not in page
+    assert "&lt;img src=x onerror=" in page
+    assert "default-src 'none'" in page
+    assert not re.search(r"""(src|href)=["'](?!data:)""", page)
+    assert page.count("<svg") == 2
+    assert "NOT CONFIRMED" in page
+
+
+def test_a_picture_that_is_gone_is_told(folder: Path, tmp_path: Path) -> None:
+    alone = tmp_path / "result.json"
+    document = json.loads((folder / "result.json").read_text())
+    for entry in document["results"]:
+        entry["source"]["path"] = "gone.jpg"
+    alone.write_text(json.dumps(document))
+    out = tmp_path / "r.html"
+    assert run(["report", str(alone), "--out", str(out)]) == 0
+    assert "The picture is not shown: gone.jpg" in out.read_text()
+    assert "<svg" not in out.read_text()
+
+
+@pytest.mark.parametrize(
+    ("arguments", "status", "words"),
+    [
+        (["W-000099", "--out", "r.pdf"], 2, "W-000099"),
+        (["W-000001", "--out", "r.docx"], 2, "must end in .pdf or .html"),
+        (["W-000001", "--out", "r.pdf", "--paper", "A5"], 2, "--paper 'A5' is not known"),
+        (["none.json", "--out", "r.pdf"], 3, "none.json"),
+        (["result.json", "--out", "result.json"], 2, "must end in"),
+        (["bad.json", "--out", "r.pdf"], 3, "not a result file"),
+        (["seam.json", "--out", "r.pdf"], 3, "seam file"),
+    ],
+)
+def test_wrong_names(folder: Path, monkeypatch, arguments: list[str], status: int, words: str, capsys) -> None:
+    monkeypatch.chdir(folder)
+    Path("bad.json").write_text("[1, 2")
+    Path("seam.json").write_text('{"schema": "toeline.seam/1", "summary": [')
+    report(folder, *arguments, status=status)
+    error = capsys.readouterr().err
+    assert words in error
+    assert len(error.splitlines()) == 1
+    assert not Path("r.pdf").exists()
+
+
+def test_page_of_a_seam(tmp_path: Path) -> None:
+    seam = {
+        "schema": "toeline.seam/1",
+        "tool": {"name": "toeline", "version": "0"},
+        "source": {"path": "frames", "kind": "frames", "sections": 3},
+        "sections": [],
+        "summary": {
+            "throat": {"unit": "mm", "median": 4.9, "minimum": 4.7, "maximum": 5.1, "measured": 3, "not_measurable": 0},
+            "toe_radius_left": {"unit": "mm", "median": None, "minimum": None, "maximum": None, "measured": 0,
+                                "not_measurable": 3},
+        },
+        "over": [{"quantity": "undercut_left", "limit": 0.5, "unit": "mm", "length_mm": 0.0}],
+        "gaps": [{"from_mm": 1.0, "to_mm": 2.0, "reason": "no line is seen"}],
+    }  # fmt: skip
+    path = tmp_path / "seam.json"
+    path.write_text(json.dumps(seam))
+    out = tmp_path / "seam.pdf"
+    assert run(["report", str(path), "--out", str(out)]) == 0
+    (page,) = text_of(out)
+    assert "4.90" in page
+    assert "4.70 to 5.10" in page
+    assert "undercut left over 0.5 mm: 0 mm" in page
+    assert "nothing measured from 1 to 2 mm: no line is seen" in page
+    assert "NOT CONFIRMED" in page
