@@ -15,6 +15,7 @@ import tempfile
 import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -54,6 +55,48 @@ def in_process(path: Path, mm_per_px: float, repeats: int) -> tuple[float, float
     decode = median_s(lambda: cv2.imread(str(path)), repeats)
     whole = median_s(lambda: measure_by_program(path, mm_per_px, "auto"), repeats)
     return decode, whole
+
+
+def steps_ms(path: Path, mm_per_px: float, repeats: int) -> dict[str, float]:
+    """Return the median time of each step of measuring a picture, in ms, in the order in which they are done."""
+    from calibration.model import from_pixel_size
+    from desk.overlay import write_overlay
+    from measurement import measure
+    from vision.find import find_welds
+    from vision.fusion import look_inside
+    from vision.outline import refine_outline
+    from vision.picture import read_colour, read_picture
+    from vision.segmentation import proposals, reduce_picture, silhouettes
+
+    gray = read_picture(path).gray8
+    calibration = from_pixel_size(mm_per_px)
+    reduced = reduce_picture(gray)
+
+    def silhouette() -> list[Any]:
+        smaller = reduce_picture(gray)
+        name, mask = next(iter(proposals(smaller)))
+        return silhouettes(mask, smaller, name)
+
+    outline = silhouette()[0].points_px
+    found = find_welds(gray, calibration)
+    measured = tuple(measure(weld.section) for weld in found.welds)
+    drawing = path.with_suffix(".overlay.png")
+    times = {
+        "decode": median_s(lambda: cv2.imread(str(path)), repeats),
+        "read": median_s(lambda: read_picture(path), repeats),
+        "silhouette": median_s(silhouette, repeats),
+        "outline": median_s(lambda: refine_outline(gray, outline, 2.2 * reduced.factor + 2.5), repeats),
+        "find": median_s(lambda: find_welds(gray, calibration), repeats),
+        "measure": median_s(lambda: [measure(weld.section) for weld in found.welds], repeats),
+        "inside": median_s(lambda: look_inside(gray, found, calibration), repeats),
+        "overlay": median_s(
+            lambda: write_overlay(drawing, read_colour(path), found, measured, calibration=calibration), repeats
+        ),
+    }
+    # What is left of finding is recognising the joint and fitting plates, faces and toes.
+    times["recognise and fit"] = max(0.0, times.pop("find") - times["silhouette"] - times["outline"])
+    order = ("decode", "read", "silhouette", "outline", "recognise and fit", "measure", "inside", "overlay")
+    return {name: 1000 * times[name] for name in order}
 
 
 def command_s(arguments: Sequence[str], repeats: int) -> float:

@@ -12,6 +12,7 @@ import math
 import time
 from collections import defaultdict
 from collections.abc import Callable
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -91,9 +92,9 @@ def centre_table(seed: int) -> None:
         print(f"{name:26} {rms:8.4f} {bound:8.4f} {ratio} {len(found):7d} {100 * inside:10.1f} %  {stripe.estimator}")
 
 
-def calibrated(rig: Rig, light: Light, seed: int) -> RigCalibration:
-    """Calibrate a drawn rig from eight poses."""
-    drawn = ChessBoard(square_mm=round(rig.mm_per_px / 0.009, 1))
+def calibrated(rig: Rig, light: Light, seed: int, *, square_mm: float | None = None) -> RigCalibration:
+    """Calibrate a drawn rig from eight poses; the squares of its board suit frames of 2048 pixels when not given."""
+    drawn = ChessBoard(square_mm=square_mm or round(rig.mm_per_px / 0.009, 1))
     _, boards, stripes = calibration_set(rig, drawn, light, count=8, seed=seed)
     names = [f"pose {i}" for i in range(8)]
     found, served, left_out = find_boards(
@@ -140,12 +141,35 @@ def _points_rms(rig: Rig, calibration: Calibration, light: Light, seed: int) -> 
     return float(np.sqrt(np.mean(error[np.abs(placed[:, 0]) > 0.2] ** 2)))
 
 
-def weld_table(name: str, cases: int, seed: int, rig: Rig, calibration: Calibration, *, spoil: bool) -> None:
-    """Print errors of welds against the truth, and how many frames gave nothing or something silently wrong."""
-    errors: dict[str, list[float]] = defaultdict(list)
-    inside: dict[str, list[bool]] = defaultdict(list)
-    within: dict[str, list[bool]] = defaultdict(list)
-    measured, silent = 0, []
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One value of one frame against its truth; ``floor`` is what it may be off by."""
+
+    where: str
+    name: str
+    true: float
+    measured: float
+    expanded: float
+    floor: float
+    flagged: bool
+
+    @property
+    def error(self) -> float:
+        """Measured minus true value."""
+        return self.measured - self.true
+
+    @property
+    def silently_wrong(self) -> bool:
+        """Whether it is far beyond floor and interval, and nothing was said about the weld."""
+        return abs(self.error) > max(self.floor, SILENT_EXPANDED * self.expanded) and not self.flagged
+
+
+def weld_readings(
+    cases: int, seed: int, rig: Rig, calibration: Calibration, *, spoil: bool
+) -> tuple[list[Reading], int]:
+    """Return the values of random welds under the line, and how many frames of ``4 cases`` gave any."""
+    readings: list[Reading] = []
+    measured = 0
     for joint in JOINTS:
         for case in range(cases):
             rng = np.random.default_rng((seed, case, JOINTS.index(joint)))
@@ -167,25 +191,41 @@ def weld_table(name: str, cases: int, seed: int, rig: Rig, calibration: Calibrat
                 got = values.get(quantity)
                 if not isinstance(got, Quantity):
                     continue
-                error = got.value - true
-                expanded = got.expanded_uncertainty or 0.0
-                errors[quantity].append(abs(error))
-                inside[quantity].append(abs(error) <= expanded)
-                floor = FLOORS.get(quantity, Floor(0.1)).at(true)
-                within[quantity].append(abs(error) <= floor)
-                if abs(error) > max(floor, SILENT_EXPANDED * expanded) and not flagged:
-                    silent.append(
-                        f"{joint} {case} {quantity}: {true:.2f} measured as {got.value:.2f} +- {expanded:.2f}"
+                readings.append(
+                    Reading(
+                        f"{joint} {case}",
+                        quantity,
+                        true,
+                        got.value,
+                        got.expanded_uncertainty or 0.0,
+                        FLOORS.get(quantity, Floor(0.1)).at(true),
+                        flagged,
                     )
+                )
+    return readings, measured
+
+
+def weld_table(name: str, cases: int, seed: int, rig: Rig, calibration: Calibration, *, spoil: bool) -> None:
+    """Print errors of welds against the truth, and how many frames gave nothing or something silently wrong."""
+    readings, measured = weld_readings(cases, seed, rig, calibration, spoil=spoil)
+    by_name: dict[str, list[Reading]] = defaultdict(list)
+    for reading in readings:
+        by_name[reading.name].append(reading)
+    silent = [reading for reading in readings if reading.silently_wrong]
     total = cases * len(JOINTS)
     share = 100 * measured / total
     print(f"\n{name}: {measured} of {total} frames measured ({share:.1f} %), {len(silent)} values silently wrong")
     print(f"{'value':26} {'n':>4} {'95 % of errors':>14} {'within floor':>12} {'in interval':>11}")
-    for quantity, found in sorted(errors.items()):
-        good, covered = 100 * np.mean(within[quantity]), 100 * np.mean(inside[quantity])
-        print(f"{quantity:26} {len(found):4d} {np.percentile(found, 95):14.3f} {good:10.1f} % {covered:9.1f} %")
-    for line in silent[:12]:
-        print("  silently wrong:", line)
+    for quantity, found in sorted(by_name.items()):
+        errors = np.array([abs(reading.error) for reading in found])
+        good = 100 * np.mean([abs(reading.error) <= reading.floor for reading in found])
+        covered = 100 * np.mean([abs(reading.error) <= reading.expanded for reading in found])
+        print(f"{quantity:26} {len(found):4d} {np.percentile(errors, 95):14.3f} {good:10.1f} % {covered:9.1f} %")
+    for reading in silent[:12]:
+        print(
+            f"  silently wrong: {reading.where} {reading.name}: {reading.true:.2f} measured as "
+            f"{reading.measured:.2f} +- {reading.expanded:.2f}"
+        )
 
 
 def best_of(work: Callable[[], object], repeats: int = 9) -> float:

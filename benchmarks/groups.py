@@ -1,0 +1,244 @@
+"""Accuracy by kind of picture and size of pixel, as entries of the report: photographs, laser frames, the inside."""
+
+from __future__ import annotations
+
+import multiprocessing
+from collections import defaultdict
+from collections.abc import Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+
+from benchmarks import inside, stripe
+from benchmarks.accuracy import rows, run_case
+from benchmarks.compare import Case
+from benchmarks.floors import FLOORS, MEASURED_SHARE, Floor
+from benchmarks.render.laser import Light, Rig
+from benchmarks.render.scenario import JOINTS
+
+Entry = dict[str, Any]
+KINDS = ("normal", "hard", "smooth")
+PIXELS_MM = ((0.015, 0.025), (0.025, 0.04), (0.04, 0.06))
+STATED_PIXELS_MM = (0.025, 0.04)
+"""The floors are set for pixels of this size; at others they are shown for comparison."""
+
+LEAST_VALUES = 8
+"""Fewer values say nothing about a 95th percentile: such a row is not judged."""
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """One picture to draw and measure."""
+
+    number: int
+    seed: int
+    kind: str
+    pixel_mm: tuple[float, float]
+    size_px: tuple[int, int]
+
+
+def measured(wanted: Wanted) -> Case:
+    """Draw and measure one picture, on one thread."""
+    cv2.setNumThreads(1)
+    return run_case(
+        wanted.number,
+        seed=wanted.seed,
+        joint=JOINTS[wanted.number % len(JOINTS)],
+        difficulty="hard" if wanted.kind == "hard" else "normal",
+        smooth=wanted.kind == "smooth",
+        mm_per_px=wanted.pixel_mm,
+        size_px=wanted.size_px,
+    )
+
+
+def photographs(cases: int, seed: int, *, width_px: int, workers: int = 2) -> list[Entry]:
+    """Return the groups of every kind and pixel size, ``cases`` pictures each, and those of each joint and kind."""
+    wanted = [
+        Wanted(number + 10_000 * size, seed, kind, pixel, (width_px, width_px * 3 // 4))
+        for size, pixel in enumerate(PIXELS_MM)
+        for kind in KINDS
+        for number in range(cases)
+    ]
+    context = multiprocessing.get_context("spawn")
+    with ProcessPoolExecutor(workers, mp_context=context) as pool:
+        cases_of = list(zip(wanted, pool.map(measured, wanted, chunksize=2), strict=True))
+    groups = []
+    for pixel in PIXELS_MM:
+        for kind in KINDS:
+            chosen = [case for want, case in cases_of if (want.kind, want.pixel_mm) == (kind, pixel)]
+            groups.append(photograph_group(chosen, kind, pixel, "all"))
+    for joint in JOINTS:
+        for kind in KINDS:
+            chosen = [case for want, case in cases_of if want.kind == kind and case.joint == joint]
+            groups.append(photograph_group(chosen, kind, (PIXELS_MM[0][0], PIXELS_MM[-1][1]), joint))
+    return groups
+
+
+def photograph_group(cases: Sequence[Case], kind: str, pixel_mm: tuple[float, float], joint: str) -> Entry:
+    """Return one group of photographs as an entry of the report."""
+    trials = [trial for case in cases for trial in case.trials if trial.measured is not None]
+    quantities = [
+        {
+            "name": row.name,
+            "n": row.n,
+            "bias": _number(row.bias),
+            "rms": _number(row.rms),
+            "p95": _number(row.p95),
+            **_floor(row.name),
+            "within_floor": _number(row.within_floor),
+            "coverage": _number(row.covered),
+            "median_error": _number(row.median_error),
+            "median_interval": _number(row.median_expanded),
+            "not_measured": _number(row.not_measurable),
+            "silent": row.silent,
+        }
+        for row in rows(cases)
+    ]
+    return {
+        "source": "photograph",
+        "kind": kind,
+        "joint": joint,
+        "pixel_mm": list(pixel_mm),
+        "pictures": len(cases),
+        "measured": sum(case.measured for case in cases),
+        "extra_welds": sum(case.extra_welds for case in cases),
+        "silent_pictures": sum(any(trial.silently_wrong for trial in case.trials) for case in cases),
+        "values": len(trials),
+        "coverage": _number(np.mean([trial.covered for trial in trials]) if trials else np.nan),
+        "quantities": quantities,
+    }
+
+
+def laser(cases: int, seed: int) -> list[Entry]:
+    """Return the groups of laser frames: clean and spoiled, a rig of 0.045 mm per pixel with its own calibration."""
+    cv2.setNumThreads(1)
+    rig = Rig(mm_per_px=0.045)
+    calibration = stripe.calibrated(rig, Light(), seed).calibration
+    groups = []
+    for kind, spoil in (("clean", False), ("spoiled", True)):
+        readings, found = stripe.weld_readings(cases, seed, rig, calibration, spoil=spoil)
+        by_name: dict[str, list[stripe.Reading]] = defaultdict(list)
+        for reading in readings:
+            by_name[reading.name].append(reading)
+        order = {name: index for index, name in enumerate(FLOORS)}
+        groups.append(
+            {
+                "source": "laser",
+                "kind": kind,
+                "joint": "all",
+                "pixel_mm": [0.045, 0.045],
+                "pictures": cases * len(stripe.JOINTS),
+                "measured": found,
+                "extra_welds": None,
+                "silent_pictures": len({reading.where for reading in readings if reading.silently_wrong}),
+                "values": len(readings),
+                "coverage": _number(np.mean([abs(r.error) <= r.expanded for r in readings]) if readings else np.nan),
+                "quantities": [
+                    laser_quantity(name, by_name[name]) for name in sorted(by_name, key=lambda n: order.get(n, 999))
+                ],
+            }
+        )
+    return groups
+
+
+def laser_quantity(name: str, readings: Sequence[stripe.Reading]) -> Entry:
+    """Return one value of laser frames as an entry of the report."""
+    errors = np.array([reading.error for reading in readings])
+    return {
+        "name": name,
+        "n": len(readings),
+        **_spread(errors),
+        **_floor(name),
+        "within_floor": float(np.mean([abs(r.error) <= r.floor for r in readings])),
+        "coverage": float(np.mean([abs(r.error) <= r.expanded for r in readings])),
+        "median_interval": float(np.median([r.expanded for r in readings])),
+        "not_measured": None,
+        "silent": sum(r.silently_wrong for r in readings),
+    }
+
+
+def the_inside(cases: int, blank: int, seed: int, *, width_px: int) -> Entry:
+    """Return what became of the inside of etched sections, as an entry of the report."""
+    groups, skipped = inside.run(cases, seed, size=(width_px, width_px * 3 // 4))
+    looked, claimed = inside.false_claims(blank, seed + 10_000)
+    return {
+        "pictures": cases,
+        "not_outlined": skipped,
+        "blank_welds": looked,
+        "blank_claimed": claimed,
+        "groups": [inside_group(name, figures) for name, figures in groups.items()],
+    }
+
+
+def inside_group(name: str, figures: inside.Figures) -> Entry:
+    """Return one range of contrast."""
+    return {
+        "name": name,
+        "welds": figures.lines,
+        "claimed": figures.claimed,
+        "wrong_kind": figures.wrong_kind,
+        "line_rms_px": _quantiles(figures.rms_px),
+        "line_within_1_5_px": _share(figures.rms_px, 1.5),
+        "clicked_rms_px": _quantiles(figures.clicked_rms_px),
+        "clicked_within_1_px": _share(figures.clicked_rms_px, 1.0),
+        "pores": figures.pores,
+        "pores_found": figures.pores_found,
+        "pores_false": figures.pores_false,
+        "quantities": [
+            {
+                "name": quantity,
+                "n": len(errors),
+                **_spread(np.array([error for error, _, _ in errors])),
+                "within_floor": float(np.mean([share <= 1 for _, share, _ in errors])),
+                "coverage": float(np.mean([covered for _, _, covered in errors])),
+                "not_given": figures.absent[quantity],
+            }
+            for quantity, errors in figures.errors.items()
+        ],
+    }
+
+
+def missed(group: Entry) -> list[str]:
+    """Return what of a group misses what was set, as short phrases; empty when nothing does."""
+    found = []
+    if group["pictures"] and group["measured"] < MEASURED_SHARE * group["pictures"]:
+        found.append(f"{group['measured']} of {group['pictures']} measured")
+    if group["silent_pictures"]:
+        found.append(f"{group['silent_pictures']} with a silently wrong value")
+    for item in group["quantities"]:
+        judged = item["floor_stated"] and item["n"] >= LEAST_VALUES
+        if judged and item["within_floor"] is not None and item["within_floor"] < 0.95:
+            found.append(f"{item['name']} within its floor in {100 * item['within_floor']:.0f} % of {item['n']}")
+    return found
+
+
+def _floor(name: str) -> Entry:
+    floor = FLOORS.get(name, Floor(np.nan, stated=False))
+    return {"floor": _number(floor.absolute), "floor_relative": floor.relative, "floor_stated": floor.stated}
+
+
+def _spread(errors: np.ndarray[Any, Any]) -> Entry:
+    return {
+        "bias": float(errors.mean()),
+        "rms": float(np.sqrt(np.mean(errors**2))),
+        "p95": float(np.quantile(np.abs(errors), 0.95)),
+        "median_error": float(np.median(np.abs(errors))),
+    }
+
+
+def _quantiles(values: Sequence[float]) -> Entry | None:
+    if not values:
+        return None
+    return {"n": len(values), **{f"p{q}": float(np.percentile(values, q)) for q in (50, 90, 95)}}
+
+
+def _share(values: Sequence[float], limit: float) -> float | None:
+    return float(np.mean(np.array(values) <= limit)) if values else None
+
+
+def _number(value: Any) -> float | None:
+    """Return a number that JSON can hold: None for one that is not finite."""
+    return float(value) if np.isfinite(value) else None

@@ -1,0 +1,132 @@
+"""A run becomes a page that leaves nothing out, and two runs are compared figure by figure."""
+
+import copy
+import json
+
+import pytest
+
+from benchmarks import __main__ as whole
+from benchmarks import compare_runs, groups, growth, report
+from benchmarks.compare import Case, Trial
+from benchmarks.naive import verdict
+
+STEPS = ("decode", "read", "silhouette", "outline", "recognise and fit", "measure", "inside", "overlay")
+
+
+def photograph(kind: str, pixel: tuple[float, float], joint: str = "all", *, off: float = 0.01) -> dict:
+    trials = tuple(Trial(i, "tee", kind, "leg_left", 6.0, 6.0 + off * (-1) ** i, 0.03) for i in range(10))
+    return groups.photograph_group([Case(0, "tee", kind, True, 0, "", trials)], kind, pixel, joint)
+
+
+def way(name: str, kind: str, *, ours: bool, error: float, time_ms: float) -> dict:
+    return {"name": name, "kind": kind, "ours": ours, "n": 1, "rms_px": error, "rms_near_px": error, "p95_px": error,
+            "found": 1.0, "time_ms": time_ms}  # fmt: skip
+
+
+@pytest.fixture
+def run() -> dict:
+    ways = {
+        kind: [way("toeline", kind, ours=True, error=0.1, time_ms=5), way("other", kind, ours=False, error=0.2,
+                                                                          time_ms=9)]
+        for kind in ("photograph", "clean", "spoiled")
+    }  # fmt: skip
+    inside = {"name": "clear", "welds": 4, "claimed": 3, "wrong_kind": 0, "line_rms_px": None, "clicked_rms_px": None,
+              "line_within_1_5_px": None, "clicked_within_1_px": None, "pores": 2, "pores_found": 2, "pores_false": 0,
+              "quantities": []}  # fmt: skip
+    return {
+        "schema": whole.SCHEMA, "version": "0.0", "date": "2026-01-01", "machine": whole.machine(), "seed": 1,
+        "quick": True, "plan": {"cases": 1}, "seconds": 1,
+        "photographs": [photograph(kind, pixel) for pixel in groups.PIXELS_MM for kind in groups.KINDS],
+        "laser": [],
+        "inside": {"pictures": 4, "not_outlined": 0, "blank_welds": 2, "blank_claimed": 0, "groups": [inside]},
+        "speed": {"file_mb": 1.0, "decode_ms": 50.0, "decode_and_measure_ms": 100.0, "ratio": 1.0,
+                  "steps_ms": dict.fromkeys(STEPS, 20.0), "help_s": 0.1, "measure_s": 0.5},
+        "naive": {"photographs": ways["photograph"], "stripes": [*ways["clean"], *ways["spoiled"]],
+                  "verdicts": [verdict(pair[0], pair[1:]) for pair in ways.values()]},
+        "growth": {
+            "pictures": [{"megapixels": n, "decode_s": 0.1, "seconds": 0.1, "processor_s": 0.1 * n, "peak_mb": 100.0}
+                         for n in (1, 10)],
+            "frames": [{"frames": n, "seconds": 0.1, "processor_s": 0.01 * n, "peak_mb": 100.0} for n in (10, 100)],
+            "picture_exponent": 1.0, "picture_last_exponent": 1.0, "frame_exponent": 1.0, "frame_last_exponent": 1.0,
+            "memory_flat": True,
+        },
+    }  # fmt: skip
+
+
+def test_a_run_within_its_limits_has_nothing_to_report(run: dict) -> None:
+    assert report.shortfalls(run) == []
+    assert "Nothing." in report.markdown(run)
+
+
+@pytest.mark.parametrize(
+    ("change", "told"),
+    [
+        (lambda r: r["speed"].update(ratio=2.5), "2.50, at most 2"),
+        (lambda r: r["growth"].update(memory_flat=False), "memory grows"),
+        (lambda r: r["inside"].update(blank_claimed=1), "1 welds without an etch"),
+        (lambda r: r["naive"]["verdicts"][1].update(behind=["other"]), "clean: behind other"),
+        (lambda r: r["naive"]["verdicts"][2].update(time_ratio=1.5), "spoiled: 1.50 times"),
+        (lambda r: r["photographs"][3].update(silent_pictures=1), "silently wrong"),
+        (lambda r: r["photographs"].__setitem__(4, photograph("hard", (0.025, 0.04), off=0.5)), "leg_left"),
+    ],
+)
+def test_every_shortfall_is_told(run: dict, change, told: str) -> None:
+    change(run)
+    short = report.shortfalls(run)
+    assert any(told in line for line in short), short
+    assert all(f"- {line}" in report.markdown(run) for line in short)
+
+
+def test_the_page_shows_every_group_and_its_plots_are_small(run: dict, tmp_path) -> None:
+    file = tmp_path / "run.json"
+    file.write_text(json.dumps(whole.rounded(run)), encoding="utf-8")
+    assert report.main([str(file), "--folder", str(tmp_path)]) == 0
+    page = (tmp_path / "benchmarks.md").read_text(encoding="utf-8")
+    for kind in groups.KINDS:
+        assert page.count(f"| photograph, {kind}, ") == 3
+    plots = sorted(tmp_path.glob("*.svg"))
+    assert len(plots) == 3
+    for plot in plots:
+        assert plot.stat().st_size < 300_000
+        assert plot.name in page
+
+
+def test_the_machine_is_told_without_names_and_places() -> None:
+    machine = whole.machine()
+    assert set(machine) == {"processor", "cores", "memory_gb", "system", "load_at_start", "python", "libraries"}
+    assert "/" not in json.dumps({key: value for key, value in machine.items() if key != "processor"})
+
+
+def test_growth_is_the_slope_of_the_logarithms() -> None:
+    assert growth.exponent([1, 10, 100], [2.0, 20.0, 200.0]) == pytest.approx(1.0)
+    assert growth.exponent([1, 10, 100], [2.0, 200.0, 20000.0]) == pytest.approx(2.0)
+    assert growth.largest_growth([1, 10, 100], [5.0, 5.0, 50.0]) == pytest.approx(1.0)
+
+
+def test_a_process_tells_its_own_memory_and_not_that_of_its_parent(tmp_path) -> None:
+    assert 5 < growth.peak_mb() < 20_000
+
+
+def test_runs_of_the_same_pictures_are_compared(run: dict, tmp_path, capsys) -> None:
+    worse = copy.deepcopy(run)
+    worse["photographs"][0]["quantities"][0]["p95"] *= 1.5
+    worse["speed"]["steps_ms"]["outline"] = 40.0
+    paths = [tmp_path / name for name in ("old.json", "new.json")]
+    for path, content in zip(paths, (run, worse), strict=True):
+        path.write_text(json.dumps(content), encoding="utf-8")
+    old, new = map(str, paths)
+    assert compare_runs.main([old, old]) == 0
+    capsys.readouterr()
+    assert compare_runs.main([old, new]) == 1
+    told = capsys.readouterr().out
+    assert "worse: 2 of" in told
+    assert "leg_left" in told
+    assert "time of outline / decoding" in told
+    assert compare_runs.main([new, old]) == 0
+
+
+@pytest.mark.parametrize("key", ["seed", "plan", "schema"])
+def test_runs_of_different_pictures_are_not_compared(run: dict, key: str) -> None:
+    other = {**run, key: "another"}
+    assert compare_runs.comparable(run, other)
+    assert not compare_runs.comparable(run, run)
