@@ -78,7 +78,7 @@ def _lower_rule(picture: Picture) -> Picture:
 
 def _cropped(picture: Picture) -> Picture:
     """Cut so close that a millimetre or two of each plate is left beyond the toes."""
-    return picture[990:, 1080:1940]
+    return np.asarray(picture[990:, 1080:1940], np.uint8)
 
 
 def _glare(picture: Picture) -> Picture:
@@ -144,6 +144,13 @@ def _toeline(*arguments: str) -> tuple[int, str, str]:
     return done.returncode, done.stdout, done.stderr
 
 
+def _read(path: Path) -> Picture:
+    picture = cv2.imread(str(path))
+    if picture is None:
+        raise FileNotFoundError(path)
+    return np.asarray(picture, np.uint8)
+
+
 def small(picture: Picture, width_px: int = SMALL_PX) -> Picture:
     """Return a picture reduced to a width for the page, or enlarged with its pixels to be seen."""
     share = width_px / picture.shape[1]
@@ -156,8 +163,21 @@ def draw_overlay(path: Path, folder: Path) -> None:
     sample, calibration = ROOT / "sample_images" / "tee.jpg", folder / "tee.cal.json"
     _toeline("calibrate", *RULE[:1], str(sample), *RULE[1:], "--out", str(calibration))
     _toeline("measure", str(sample), "--calibration", str(calibration), "--overlay", str(folder / "overlay.png"))
-    overlay = cv2.imread(str(folder / "overlay.png"))
-    cv2.imwrite(str(path), small(overlay, 900), [cv2.IMWRITE_JPEG_QUALITY, 85])
+    cv2.imwrite(str(path), small(_read(folder / "overlay.png"), 900), [cv2.IMWRITE_JPEG_QUALITY, 85])
+
+
+def draw_report(path: Path, folder: Path) -> None:
+    """Write the report of docs/first-hour.md, with the calibration of the overlay, and draw its page with poppler."""
+    template, store, report = folder / "job.toml", str(folder / "coupons.db"), folder / "report.pdf"
+    page = (HERE / "first-hour.md").read_text(encoding="utf-8")
+    template.write_text(page.split("```toml\n")[1].split("```")[0], encoding="utf-8")
+    _toeline(
+        "measure", str(ROOT / "sample_images" / "tee.jpg"), "--calibration", str(folder / "tee.cal.json"),
+        "--operator", "A. Technician", "--records", store, "--template", str(template),
+    )  # fmt: skip
+    _toeline("report", "W-000001", "--records", store, "--out", str(report))
+    options = ("-r", "100", "-jpeg", "-jpegopt", "quality=85", "-singlefile")
+    subprocess.run(["pdftoppm", *options, str(report), str(path.with_suffix(""))], check=True)
 
 
 def main() -> None:
@@ -175,9 +195,10 @@ def main() -> None:
                 said["low-rule-corrected"] = said_of(path, folder, (*RULE, *OFFSET))
             cv2.imwrite(str(shown / f"{case.name}.jpg"), small(picture), [cv2.IMWRITE_JPEG_QUALITY, 85])
             if case.name == "glare":
-                overlay = cv2.imread(str(folder / "glare.overlay.png"))
-                cv2.imwrite(str(shown / "glare-overlay.jpg"), small(overlay), [cv2.IMWRITE_JPEG_QUALITY, 85])
+                overlay = small(_read(folder / "glare.overlay.png"))
+                cv2.imwrite(str(shown / "glare-overlay.jpg"), overlay, [cv2.IMWRITE_JPEG_QUALITY, 85])
         draw_overlay(shown / "overlay.jpg", folder)
+        draw_report(shown / "report.jpg", folder)
     (shown / "said.json").write_text(json.dumps(said, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
 
 
