@@ -60,9 +60,10 @@ def _accuracy(run: Run) -> Any:
             axes.axhline(floors[0], color="#777777", lw=0.9, ls="--", label="floor")
         axes.set_title(name.replace("_", " "), fontsize=9)
         axes.set_yscale("log")
-        axes.set_ylim(0.7 * LEAST_MM, None)
         axes.set_xticks(range(len(PIXELS_MM)), [f"{low:g}–{high:g}" for low, high in PIXELS_MM])
         axes.set_xlim(-0.4, len(PIXELS_MM) - 0.6)
+    shown = [item["p95"] for group in groups.values() for name in SHOWN for item in [_quantity(group, name)] if item]
+    panels[0, 0].set_ylim(0.7 * LEAST_MM, 2 * max(0.06, *shown))
     for axes in panels[-1]:
         axes.set_xlabel("mm per pixel")
     for axes in panels[:, 0]:
