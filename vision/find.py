@@ -15,7 +15,8 @@ from core.errors import NothingMeasurable
 from core.fitting import LineFit
 from core.geometry import Points, intersection, signed_area
 from vision import applied_marks
-from vision.arc_surface import Arc, arc_of, rolled, unrolled_profile, with_arc_doubt
+from vision.arc_branch import Branch, branch_of
+from vision.arc_surface import Arc, arc_of
 from vision.groove_joint import OpenJoint, member, open_joint, prepared_edge
 from vision.joints import (
     ButtPair,
@@ -60,6 +61,12 @@ LEAST_SUPPORT = 0.7
 CLEAR = 7.5
 GOOD_ENOUGH = 4.5
 """A structure of this score, agreed on by its surroundings, ends the search for another way to split the picture."""
+STRAY_STEP = 0.13
+STRAY_SHARE = 0.04
+"""With a larger share of an outline beside what is no background, the search for another split goes on: no background
+is what differs from it by more than `STRAY_STEP` of the step to the metal."""
+GAP_MISMATCH = 0.15
+"""An open joint whose gap differs from the background by more of the step to the plates may hold weld metal."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -109,6 +116,7 @@ class _Candidate:
     outlines: tuple[Silhouette, ...]
     structure: _Structure
     score: float
+    stray_share: float
 
 
 def find_welds(
@@ -194,32 +202,38 @@ def find_welds_in_profile(
     NothingMeasurable
         When no weld is recognised.
     """
-    arc = arc_of(profile, outside_diameter_mm) if joint in ("auto", "butt", "groove") else None
+    arc: Arc | Branch | None = None
+    if joint in ("auto", "butt", "groove"):
+        arc = arc_of(profile, outside_diameter_mm)
+    if arc is None and joint in ("auto", "tee", "lap"):
+        arc = branch_of(profile, outside_diameter_mm)
     unused: tuple[Flag, ...] = ()
     if arc is not None:
         try:
-            return _on_arc(_find_in_flat(unrolled_profile(profile, arc), joint, None), arc, calibration)
+            flat = replace(profile, points_mm=arc.unrolled(profile.points_mm))
+            return _on_arc(_find_in_flat(flat, joint, None), arc, calibration)
         except NothingMeasurable:
             arc = None
     if outside_diameter_mm is not None:
-        text = "the surfaces on both sides do not bend like the given pipe: they are taken as straight"
+        text = "the surfaces beside the weld do not bend like the given pipe: they are taken as straight"
         unused = (Flag("diameter_not_used", text),)
     found = _find_in_flat(profile, joint, calibration)
     welds = (replace(w, section=replace(w.section, flags=w.section.flags + unused)) for w in found.welds)
     return replace(found, welds=tuple(replace(w, flags=w.flags + unused) for w in welds)) if unused else found
 
 
-def _on_arc(found: FoundWelds, arc: Arc, calibration: Calibration | None) -> FoundWelds:
+def _on_arc(found: FoundWelds, arc: Arc | Branch, calibration: Calibration | None) -> FoundWelds:
     """Return what was found on an unrolled profile with what is to be told about it, its points in the picture."""
     how = "given" if arc.given else f"fitted, ± {2 * arc.radius_std_mm:.1f} mm"
+    where = f"the surface on the {arc.side}" if isinstance(arc, Branch) else "the surface beside the weld"
     text = (
-        f"the surface beside the weld is taken as a pipe's outside of radius {arc.radius_mm:.1f} mm ({how}): "
-        "widths lie along it, heights are square to it"
+        f"{where} is taken as a pipe's outside of radius {arc.radius_mm:.1f} mm ({how}): lengths lie along it, heights "
+        "are square to it"
     )
     flag = (Flag("curved_surface", text),)
     welds = []
     for weld in found.welds:
-        section = with_arc_doubt(replace(weld.section, flags=weld.section.flags + flag), arc)
+        section = arc.doubted(replace(weld.section, flags=weld.section.flags + flag))
         points = _points_px(section, calibration, np.zeros(2), arc)
         welds.append(FoundWeld(section, points, weld.flags + flag))
     return replace(found, welds=tuple(welds))
@@ -283,7 +297,7 @@ def _candidates(reduced: ReducedPicture, calibration: Calibration, joint: JointC
                 continue
             structure = _recognise((shape,), joint)
             if structure is not None:
-                found.append(_Candidate((outline,), structure, _judge(structure, (outline,), reduced, calibration)))
+                found.append(_candidate((outline,), structure, reduced, calibration))
         if joint in ("auto", "groove"):
             for i in range(len(outlines)):
                 for j in range(i + 1, len(outlines)):
@@ -296,11 +310,31 @@ def _candidates(reduced: ReducedPicture, calibration: Calibration, joint: JointC
                     structure = _recognise((first, second), joint)
                     if structure is not None:
                         pair = (outlines[i], outlines[j])
-                        found.append(_Candidate(pair, structure, _judge(structure, pair, reduced, calibration)))
-        best = max((c.score for c in found), default=0.0)
+                        found.append(_candidate(pair, structure, reduced, calibration))
+        # beside an outline that runs along weld metal lies no background: a later split may take that metal in
+        best = max((c.score for c in found if c.stray_share < STRAY_SHARE), default=0.0)
         if best > (CLEAR if count == 0 else GOOD_ENOUGH):
             break
     return sorted((c for c in found if c.score > 0), key=lambda c: -c.score)[:5]
+
+
+def _candidate(
+    outlines: tuple[Silhouette, ...], structure: _Structure, reduced: ReducedPicture, calibration: Calibration
+) -> _Candidate:
+    stray = max(_stray_share(outline, reduced) for outline in outlines)
+    score = _judge(structure, outlines, reduced, calibration) - 8.0 * max(0.0, min(stray, 0.25) - STRAY_SHARE)
+    return _Candidate(outlines, structure, score, stray)
+
+
+def _stray_share(outline: Silhouette, reduced: ReducedPicture) -> float:
+    """Return the share of an outline beside which lies neither the background nor anything near its level."""
+    index = np.arange(0, len(outline.points_px), max(1, len(outline.points_px) // 600))
+    outside, inside = (_levels(reduced, outline.points_px, index, side).astype(float) for side in (+5, -5))
+    if min(len(outside), len(inside)) == 0:
+        return 0.0
+    ground = float(np.median(outside))
+    step = abs(float(np.median(inside)) - ground) + 1.0
+    return float(np.mean(np.abs(outside - ground) > STRAY_STEP * step))
 
 
 def _judge(
@@ -322,6 +356,8 @@ def _judge(
     score -= 10.0 * max(0.0, float(np.mean(shape.cut)) - 0.3)
     if structure.fillets and not any(_is_plate(shape, shape.runs, pair) for pair in structure.fillets):
         score -= 2.5
+    if structure.joint is not None:
+        score -= min(6.0, 20.0 * max(0.0, _gap_mismatch(structure, outlines, reduced) - GAP_MISMATCH))
     pairs: list[FilletPair | ButtPair] = [*structure.fillets, *structure.butts]
     for pair in pairs:
         count = len(shape.points)
@@ -329,15 +365,35 @@ def _judge(
         if face is None:
             continue
         plates = np.concatenate([pair.first.indices(count), pair.second.indices(count)])
-        outside_face = _levels(reduced, outlines[0].points_px, face, +5)
-        outside_plates = _levels(reduced, outlines[0].points_px, plates, +5)
-        inside_plates = _levels(reduced, outlines[0].points_px, plates, -5)
-        if min(len(outside_face), len(outside_plates), len(inside_plates)) == 0:
-            continue
-        step = abs(float(np.median(inside_plates)) - float(np.median(outside_plates))) + 1.0
-        mismatch = abs(float(np.median(outside_face)) - float(np.median(outside_plates))) / step
+        mismatch = _mismatch(reduced, outlines[0].points_px, face, plates)
         score -= 6.0 * max(0.0, mismatch - 0.25) / max(1, len(pairs))
     return score
+
+
+def _gap_mismatch(structure: _Structure, outlines: tuple[Silhouette, ...], reduced: ReducedPicture) -> float:
+    """Return how far the level in an open joint differs from that beside its plates: weld metal is no gap."""
+    found = []
+    for side in () if structure.joint is None else (structure.joint.left, structure.joint.right):
+        for shape, outline in zip(structure.shapes, outlines, strict=False):
+            if shape.points is side.points:
+                count = len(shape.points)
+                ends = np.concatenate([run.indices(count) for run in side.end])
+                plates = np.concatenate([side.towards.indices(count), side.away.indices(count)])
+                found.append(_mismatch(reduced, outline.points_px, ends, plates))
+    return max(found, default=0.0)
+
+
+def _mismatch(reduced: ReducedPicture, outline_px: Points, part: NDArray[np.int64], plates: NDArray[np.int64]) -> float:
+    """Return by how much the level outside a part of an outline differs from that outside the plates.
+
+    In steps from outside to inside of the plates; 0 where nothing can be seen.
+    """
+    outside_part = _levels(reduced, outline_px, part, +5)
+    outside, inside = (_levels(reduced, outline_px, plates, side) for side in (+5, -5))
+    if min(len(outside_part), len(outside), len(inside)) == 0:
+        return 0.0
+    step = abs(float(np.median(inside)) - float(np.median(outside))) + 1.0
+    return abs(float(np.median(outside_part)) - float(np.median(outside))) / step
 
 
 def _levels(
@@ -693,7 +749,7 @@ def _groove_section(structure: _Structure, profile: Profile) -> Section:
 
 
 def _points_px(
-    section: Section, calibration: Calibration | None, origin: Points, arc: Arc | None = None
+    section: Section, calibration: Calibration | None, origin: Points, arc: Arc | Branch | None = None
 ) -> dict[str, PointPx]:
     points: dict[str, Points] = {}
     if section.root is not None:
@@ -708,5 +764,5 @@ def _points_px(
     if calibration is None or not points:
         return {}
     places = np.array(list(points.values()))
-    mapped = calibration.to_px(places if arc is None else rolled(places, arc)) + origin
+    mapped = calibration.to_px(places if arc is None else arc.rolled(places)) + origin
     return {name: (float(p[0]), float(p[1])) for name, p in zip(points, mapped, strict=True)}
