@@ -17,7 +17,7 @@ import numpy as np
 from core.fitting import LineFit, total_least_squares
 from core.geometry import Points, arc_length
 from vision.profile import Profile
-from vision.section import Section, WeldSurface
+from vision.section import Section
 
 END_SHARE = 0.28
 """Share of the profile at each end that is taken for parent metal."""
@@ -39,6 +39,15 @@ RADII_MM = (5.0, 3000.0)
 DIAMETER_STD = 0.0058
 """Relative standard uncertainty of a given diameter: 1 % as the half width of a rectangular distribution, a common
 tolerance of pipe (an assumption, without a source of its own)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Bend:
+    """Curvature of a stretch, 1/mm (above 0: hollow towards the air), its standard uncertainty, and the scatter, mm."""
+
+    curvature: float
+    std: float
+    scatter: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -68,21 +77,30 @@ class Arc:
         """Standard uncertainty of 1 / radius, 1/mm."""
         return self.radius_std_mm / self.radius_mm**2
 
+    def unrolled(self, points: Points) -> Points:
+        """Return (length along the arc, height above it) of points (N, 2), left to right, air above."""
+        offset = points - self.centre
+        angle = self.start_rad - np.arctan2(offset[:, 1], offset[:, 0])
+        angle = (angle + math.pi) % (2 * math.pi) - math.pi
+        return np.column_stack([self.radius_mm * angle, np.hypot(offset[:, 0], offset[:, 1]) - self.radius_mm])
 
-def unrolled(points: Points, arc: Arc) -> Points:
-    """Return (length along the arc, height above it) of points (N, 2), left to right, air above."""
-    offset = np.atleast_2d(points) - arc.centre
-    angle = arc.start_rad - np.arctan2(offset[:, 1], offset[:, 0])
-    angle = (angle + math.pi) % (2 * math.pi) - math.pi
-    return np.column_stack([arc.radius_mm * angle, np.hypot(offset[:, 0], offset[:, 1]) - arc.radius_mm])
+    def rolled(self, points: Points) -> Points:
+        """Return unrolled points (N, 2) where they lie in the section."""
+        angle = self.start_rad - points[:, 0] / self.radius_mm
+        reach = self.radius_mm + points[:, 1]
+        return np.asarray(self.centre + np.column_stack([reach * np.cos(angle), reach * np.sin(angle)]))
 
-
-def rolled(points: Points, arc: Arc) -> Points:
-    """Return unrolled points (N, 2) where they lie in the section."""
-    flat = np.atleast_2d(points)
-    angle = arc.start_rad - flat[:, 0] / arc.radius_mm
-    reach = arc.radius_mm + flat[:, 1]
-    return np.asarray(arc.centre + np.column_stack([reach * np.cos(angle), reach * np.sin(angle)]))
+    def doubted(self, section: Section) -> Section:
+        """Add what is not known of the radius to what is not known of both plate lines."""
+        face = section.face
+        if face is None:
+            return section
+        width = float(np.hypot(*(face.toe_right - face.toe_left)))
+        left, right = (
+            replace(plate, fit=widened(plate.fit, plate.points, self.curvature_std, width))
+            for plate in (face.left, face.right)
+        )
+        return replace(section, face=replace(face, left=left, right=right))
 
 
 def arc_of(profile: Profile, outside_diameter_mm: float | None = None) -> Arc | None:
@@ -95,23 +113,23 @@ def arc_of(profile: Profile, outside_diameter_mm: float | None = None) -> Arc | 
     """
     if profile.closed:
         return None
-    ends = _ends(profile.points_mm)
+    ends = ends_of(profile.points_mm)
     if ends is None:
         return None
     noise = float(np.median(profile.std_mm))
-    bends = [_bend(end) for end in ends]
-    if any(residual > max(3.0 * noise, 0.03) for _, _, residual in bends):
+    bends = [bend_of(end) for end in ends]
+    if any(bend.scatter > max(3.0 * noise, 0.03) for bend in bends):
         return None
     known = None if outside_diameter_mm is None else -2.0 / outside_diameter_mm
     if not _one_pipe(bends, [float(np.hypot(*(end[-1] - end[0]))) for end in ends], known):
         return None
-    weights = np.array([1.0 / std**2 for _, std, _ in bends])
-    curvature = known if known is not None else float(weights @ [bend for bend, _, _ in bends] / weights.sum())
+    weights = np.array([1.0 / bend.std**2 for bend in bends])
+    curvature = known if known is not None else float(weights @ [bend.curvature for bend in bends] / weights.sum())
     std = DIAMETER_STD * abs(curvature) if known is not None else float(1.0 / math.sqrt(weights.sum()))
     arc = _through(profile.points_mm, ends, curvature, std, known is not None)
     for _ in range(0 if known is not None else 3):
         # What is left of the bend on the unrolled ends: a parabola is not quite a circle.
-        left = [_bend(unrolled(end, arc))[0] for end in ends]
+        left = [bend_of(arc.unrolled(end)).curvature for end in ends]
         curvature += float(weights @ left / weights.sum())
         if not RADII_MM[0] < -1.0 / curvature < RADII_MM[1]:
             return None
@@ -119,15 +137,16 @@ def arc_of(profile: Profile, outside_diameter_mm: float | None = None) -> Arc | 
     return arc
 
 
-def _ends(points: Points) -> tuple[Points, Points] | None:
+def ends_of(points: Points) -> tuple[Points, Points] | None:
+    """Return the points at both ends of a profile that are taken for parent metal, None when there are too few."""
     length = arc_length(points)
     share = length / length[-1] if length[-1] > 0 else length
     left, right = points[share < END_SHARE], points[share > 1 - END_SHARE]
     return (left, right) if min(len(left), len(right)) >= LEAST_POINTS else None
 
 
-def _bend(points: Points) -> tuple[float, float, float]:
-    """Return curvature (above 0: hollow towards the air), its standard uncertainty, and the scatter, of a stretch."""
+def bend_of(points: Points) -> Bend:
+    """Return how a stretch bends, by a robust parabola."""
     line = total_least_squares(points)
     if line.direction @ (points[-1] - points[0]) < 0:
         line = line.reversed()
@@ -150,78 +169,60 @@ def _bend(points: Points) -> tuple[float, float, float]:
     # Neighbouring points may share half of their noise.
     std = 2.0 * spread * math.sqrt(2.0 * float(inverse[2, 2])) / scale**2
     slope = float(solution[1]) / scale
-    return float(2 * solution[2] / scale**2 / (1 + slope**2) ** 1.5), std, spread
+    return Bend(float(2 * solution[2] / scale**2 / (1 + slope**2) ** 1.5), std, spread)
 
 
-def _one_pipe(bends: list[tuple[float, float, float]], lengths: list[float], known: float | None) -> bool:
+def _one_pipe(bends: list[Bend], lengths: list[float], known: float | None) -> bool:
     """Tell whether both ends bend away from the air alike: as one pipe does, or as the given one."""
-    (left, left_std, _), (right, right_std, _) = bends
+    left, right = bends
     if known is not None:
-        return all(abs(bend - known) < ALIKE * abs(known) + 4 * std for bend, std, _ in bends)
-    if any(-bend < SURE * std for bend, std, _ in bends):
+        return all(abs(bend.curvature - known) < ALIKE * abs(known) + 4 * bend.std for bend in bends)
+    if any(-bend.curvature < SURE * bend.std for bend in bends):
         return False
-    if any(-bend * length**2 / 8 < LEAST_SAGITTA_MM for (bend, _, _), length in zip(bends, lengths, strict=True)):
+    if any(-b.curvature * length**2 / 8 < LEAST_SAGITTA_MM for b, length in zip(bends, lengths, strict=True)):
         return False
-    mean = -(left + right) / 2
-    if abs(left - right) > ALIKE * mean + 4 * math.hypot(left_std, right_std):
+    mean = -(left.curvature + right.curvature) / 2
+    if abs(left.curvature - right.curvature) > ALIKE * mean + 4 * math.hypot(left.std, right.std):
         return False
     return RADII_MM[0] < 1.0 / mean < RADII_MM[1]
 
 
 def _through(points: Points, ends: tuple[Points, Points], curvature: float, std: float, given: bool) -> Arc:
-    """Return the arc of one curvature that lies nearest to both ends (Gauss and Newton, two unknowns)."""
+    """Return the arc of one curvature that lies nearest to both ends."""
     radius = -1.0 / curvature
-    chord = ends[1][-1] - ends[0][0]
+    centre = centre_near(np.vstack(ends), radius)
+    middle = points.mean(axis=0) - centre
+    return Arc(centre, radius, std * radius**2, given, math.atan2(middle[1], middle[0]))
+
+
+def centre_near(points: Points, radius: float) -> Points:
+    """Return the centre of the circle of one radius nearest to points in order, on their right (Gauss and Newton)."""
+    chord = points[-1] - points[0]
     along = chord / np.hypot(*chord)
     into_metal = np.array([along[1], -along[0]])
-    both = np.vstack(ends)
-    # Both ends lie about so far below the crown of the arc as their place across the chord says.
-    across = (both - both.mean(axis=0)) @ along
+    # The points lie about so far below the crown of the arc as their place across the chord says.
+    across = (points - points.mean(axis=0)) @ along
     drop = float(np.mean(radius - np.sqrt(np.maximum(radius**2 - across**2, 0.0))))
-    centre = both.mean(axis=0) + into_metal * (radius - drop)
+    centre = points.mean(axis=0) + into_metal * (radius - drop)
     for _ in range(20):
-        offset = both - centre
+        offset = points - centre
         reach = np.hypot(offset[:, 0], offset[:, 1])
         step = np.linalg.lstsq(-offset / reach[:, None], radius - reach, rcond=None)[0]
         centre = centre + step
         if float(np.hypot(*step)) < 1e-9:
             break
-    middle = points.mean(axis=0) - centre
-    return Arc(centre, radius, std * radius**2, given, math.atan2(middle[1], middle[0]))
+    return np.asarray(centre)
 
 
-def unrolled_profile(profile: Profile, arc: Arc) -> Profile:
-    """Return the profile with its points along and above the arc."""
-    return replace(profile, points_mm=unrolled(profile.points_mm, arc))
-
-
-def with_arc_doubt(section: Section, arc: Arc) -> Section:
-    """Add what is not known of the radius to what is not known of the plate lines.
+def widened(fit: LineFit, points: Points, curvature_std: float, beyond_mm: float) -> LineFit:
+    """Return a plate line with the doubt of a bend: it is used from its points to half of ``beyond_mm`` before them.
 
     A line through a stretch of length L of a surface that still bends by k is off by k L²/24 at its middle, and at a
     distance d from there it misses the surface by k (d² - L²/12) / 2.
     """
-    face = section.face
-    if face is None:
-        return section
-    width = float(np.hypot(*(face.toe_right - face.toe_left)))
-    return replace(section, face=_doubting(face, arc.curvature_std, width))
-
-
-def _doubting(face: WeldSurface, curvature_std: float, width: float) -> WeldSurface:
-    def widened(fit: LineFit, points: Points) -> LineFit:
-        length = float(np.ptp(fit.line.along(points)))
-        offset = curvature_std * length**2 / 24.0
-        angle = curvature_std * (length + width) / 4.0
-        return replace(
-            fit,
-            offset_std=math.hypot(fit.offset_std, offset),
-            angle_std_rad=math.hypot(fit.angle_std_rad, angle),
-        )
-
-    left, right = face.left, face.right
+    length = float(np.ptp(fit.line.along(points)))
     return replace(
-        face,
-        left=replace(left, fit=widened(left.fit, left.points)),
-        right=replace(right, fit=widened(right.fit, right.points)),
+        fit,
+        offset_std=math.hypot(fit.offset_std, curvature_std * length**2 / 24.0),
+        angle_std_rad=math.hypot(fit.angle_std_rad, curvature_std * (length + beyond_mm) / 4.0),
     )

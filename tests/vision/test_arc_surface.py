@@ -11,7 +11,8 @@ from core.errors import NothingMeasurable
 from core.geometry import rotate
 from core.quantity import Quantity
 from measurement import measure
-from vision.arc_surface import Arc, arc_of, rolled, unrolled
+from vision.arc_branch import branch_of
+from vision.arc_surface import Arc, arc_of
 from vision.find import FoundWeld, find_welds_in_profile
 from vision.profile import Profile
 
@@ -151,4 +152,42 @@ def test_pipe_without_a_weld() -> None:
 def test_rolling_undoes_unrolling() -> None:
     arc = Arc(np.array([3.0, -80.0]), 84.0, 0.1, False, 1.3)
     points = np.random.default_rng(2).uniform(-20, 20, (50, 2))
-    assert rolled(unrolled(points, arc), arc) == pytest.approx(points)
+    assert arc.rolled(arc.unrolled(points)) == pytest.approx(points)
+
+
+def on_branch(radius_mm: float, seed: int = 1, *, noise_mm: float = 0.01, mirror: bool = False) -> Profile:
+    """Return a fillet between a radial wall (on the left) and a pipe: legs 6 mm up the wall, 7 mm along the pipe."""
+    wall = np.column_stack([np.zeros(500), np.linspace(26, 6, 500, endpoint=False)])
+    angle = np.arange(7.0, 30.0, 0.05) / radius_mm
+    pipe = radius_mm * np.column_stack([np.sin(angle), np.cos(angle) - 1])
+    share = np.linspace(0, 1, 180)[:, None]
+    points = np.vstack([wall, wall[-1] + share * (pipe[0] - wall[-1]), pipe])
+    points = points * [-1.0, 1.0] if mirror else points
+    points = rotate(points[::-1] if mirror else points, math.radians(35.0 if mirror else -35.0))
+    points = points + np.random.default_rng(seed).normal(0, noise_mm, points.shape)
+    count = len(points)
+    return Profile(points, np.full(count, noise_mm), False, np.zeros(count, bool), 0.05)
+
+
+@pytest.mark.parametrize("radius_mm", [57.15, 84.15, 162.0])
+@pytest.mark.parametrize("mirror", [False, True])
+@pytest.mark.parametrize("given", [False, True])
+def test_fillet_at_a_branch(radius_mm: float, mirror: bool, given: bool) -> None:
+    weld = the_weld(on_branch(radius_mm, mirror=mirror), 2 * radius_mm if given else None)
+    assert "curved_surface" in codes(weld)
+    assert "diameter_not_used" not in codes(weld)
+    wall, pipe = ("right", "left") if mirror else ("left", "right")
+    check(weld, f"leg_{wall}", 6.0, 0.08)
+    check(weld, f"leg_{pipe}", 7.0, 0.08)
+    check(weld, "joint_angle", 90.0, 0.3)
+
+
+def test_straight_tees_have_no_branch() -> None:
+    for seed in range(8):
+        assert branch_of(on_branch(1e7, seed, noise_mm=0.02)) is None
+    assert branch_of(on_pipe(84.15)) is None
+    profile = on_branch(84.15)
+    branch = branch_of(profile)
+    assert branch is not None
+    assert branch.radius_mm == pytest.approx(84.15, abs=3 * branch.radius_std_mm)
+    assert branch.rolled(branch.unrolled(profile.points_mm)) == pytest.approx(profile.points_mm)
