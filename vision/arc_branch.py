@@ -2,7 +2,7 @@
 
 The wall stays where it is. On the pipe's side each point is moved along the normal at the root by as much as the pipe
 has dropped away from its tangent there, and its place becomes the length along the arc. A leg on the pipe is then the
-length of its surface from the root to the toe, and the joint angle is that between the wall and the tangent at the root.
+length of its surface from the root to the toe, and the joint angle that between the wall and the tangent at the root.
 """
 
 from __future__ import annotations

@@ -18,7 +18,7 @@ EVIL = '<img src=x onerror="alert(1)">'
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A store with a tee that was confirmed after a correction, a butt weld that waits, and one that was rejected."""
+    """A store with a tee that was confirmed after a correction, and a butt weld that was rejected."""
     folder = tmp_path_factory.mktemp("report")
     template = folder / "id.toml"
     template.write_text(f'job = \'{EVIL}\'\nweld_number = "W-14"\nwelder = "{"very-long-word" * 30}"\n')
@@ -26,7 +26,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
         shutil.copy(SAMPLES / f"{name}.jpg", folder)
     status = run(
         ["measure", str(folder / "tee.jpg"), str(folder / "butt.jpg"), "--scale", "0.028 mm", "--thickness", "12 mm",
-         "--criteria", "iso5817-2014-C", "--gauges", "--json", str(folder / "result.json"), "--operator", "A. Technician",
+         "--criteria", "iso5817-2014-C", "--gauges", "--json", str(folder / "result.json"), "--operator", "A. T.",
          "--records", str(folder / "s.sqlite"), "--template", str(template)]
     )  # fmt: skip
     assert status == 0
