@@ -124,7 +124,7 @@ def _document(title: str, made: str, paper: str) -> tuple[FPDF, float, float]:
             self.set_xy(width - MARGIN_MM - 36, height - FOOT_MM)
             self.multi_cell(w=36, h=2.7, text=f"page {self.page_no()} of {{nb}}\n{made}", align="R")
 
-    pdf = Report(unit="mm", format=(width, height))
+    pdf = Report(unit="mm", format=(width, height), enforce_compliance="PDF/A-2U")
     pdf.set_auto_page_break(False)
     pdf.set_margins(MARGIN_MM, MARGIN_MM)
     fonts = Path(matplotlib.get_data_path()) / "fonts" / "ttf"

@@ -89,7 +89,9 @@ def test_fonts_are_embedded(folder: Path) -> None:
     report(folder, "W-000001", "--out", str(out))
     data = out.read_bytes()
     assert data.count(b"/FontFile2") >= 2
-    assert b"/Type0" in data or b"/CIDFontType2" in data
+    assert b"/CIDFontType2" in data
+    assert b"<pdfaid:part>2</pdfaid:part>" in data
+    assert b"/OutputIntent" in data
 
 
 def test_unconfirmed_result_says_so_on_every_page(folder: Path) -> None:
