@@ -77,7 +77,7 @@ def _section(sheet: Sheet) -> str:
         parts += [_small(flag) for flag in sheet.flags]
     if sheet.history:
         parts.append(_table("What was done", ("when", "who", "what"), sheet.history))
-    parts.append(_small(f"{sheet.hash_text}. Look it up with: toeline records verify --expect HASH"))
+    parts.append(_small(sheet.hash_text))
     return "\n".join(parts) + "</section>"
 
 

@@ -103,9 +103,11 @@ def as_pdf(
     for data in pictures:
         page.sheet = None
         pdf.add_page()
-        pdf.image(
-            BytesIO(data), x=MARGIN_MM, y=MARGIN_MM, w=page.inner, h=height - 2 * MARGIN_MM, keep_aspect_ratio=True
-        )
+        page.y = MARGIN_MM
+        if sheets:
+            _head(page, sheets[-1], continued=True)
+        room = height - FOOT_MM - 4 - page.y
+        pdf.image(BytesIO(data), x=MARGIN_MM, y=page.y, w=page.inner, h=room, keep_aspect_ratio=True)
     return bytes(pdf.output())
 
 
@@ -213,7 +215,7 @@ def _sheet(page: _Page, sheet: Sheet) -> None:
         _table(page, "What was done", ("when", "who", "what"), sheet.history, (34.0, 40.0, 0.0))
     page.need(3 * LINE_MM)
     page.y += 1.0
-    _paragraphs(page, (f"{sheet.hash_text}. Look it up with: toeline records verify --expect HASH",))
+    _paragraphs(page, (sheet.hash_text,))
 
 
 def _picture_and_identification(page: _Page, sheet: Sheet) -> None:
@@ -348,7 +350,8 @@ def _values(page: _Page, sheet: Sheet) -> None:
 
 def _value(page: _Page, x: float, y: float, width: float, row: Row, inch: bool) -> None:
     label, value, doubt, unit, fraction = row
-    ends = (0.62, 0.83, 0.91) if not inch else (0.55, 0.74, 0.82)
+    ranges = " to " in doubt and not doubt.startswith("0 to")
+    ends = (0.46, 0.83, 0.91) if ranges else (0.62, 0.83, 0.91) if not inch else (0.55, 0.74, 0.82)
     room = (ends[0] - 0.13) * width
     page.pdf.set_font("body", "", SIZE_PT)
     size = SIZE_PT if page.pdf.get_string_width(label) <= room else SIZE_PT * room / page.pdf.get_string_width(label)

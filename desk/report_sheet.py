@@ -98,7 +98,8 @@ def sheet_of_record(store: Store, record: Record, units: UnitSystem) -> Sheet:
     else:
         state = f"rejected by {decision.who}, {_time(decision.at)}: {decision.why}"
     drawing, why = _drawn_from_store(store, record, units)
-    hash_text = f"Record {record.id}, entry {record.last.number}, SHA-256 {record.last.hash}"
+    look_up = "Look it up with: toeline records verify --expect HASH"
+    hash_text = f"Record {record.id}, entry {record.last.number}, SHA-256 {record.last.hash}. {look_up}"
     return _sheet(
         body,
         record.id,
