@@ -106,17 +106,17 @@ def test_watch_goes_on_until_it_is_stopped(tmp_path: Path) -> None:
     inside, out = tmp_path / "in", tmp_path / "out"
     inside.mkdir()
     command = [sys.executable, "-m", "cli.main", "watch", str(inside), *SCALE, "--output", str(out)]
-    process = subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
-    try:
-        assert process.stdout.readline().startswith("Watching")
-        shutil.copy(SAMPLES / "tee.jpg", inside / "late.jpg")
-        until = time.monotonic() + 30
-        while not (out / "results.jsonl").exists() and time.monotonic() < until:
-            time.sleep(0.1)
-        os.kill(process.pid, signal.SIGINT)
-        _, error = process.communicate(timeout=20)
-    finally:
-        process.kill()
+    with subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
+        try:
+            assert process.stdout.readline().startswith("Watching")
+            shutil.copy(SAMPLES / "tee.jpg", inside / "late.jpg")
+            until = time.monotonic() + 30
+            while not (out / "results.jsonl").exists() and time.monotonic() < until:
+                time.sleep(0.1)
+            os.kill(process.pid, signal.SIGINT)
+            _, error = process.communicate(timeout=20)
+        finally:
+            process.kill()
     assert process.returncode == 130
     assert error == "toeline: interrupted.\n"
     assert (out / "late.jpg.json").exists()
