@@ -83,9 +83,12 @@ def database_errors(shown: str) -> Iterator[None]:
         raise UnreadableFile(f"{shown}: {_BUSY}.", code="store_busy") from None
     except DBAPIError as error:
         raise _told(shown, error) from None
+    except UnicodeDecodeError:  # names and messages of a damaged file need not be text
+        raise UnreadableFile(f"{shown}: {_DAMAGED}.", code="store_damaged") from None
 
 
 _BUSY = "the store is busy with other writers, nothing was written: try again"
+_DAMAGED = "the file of the store is damaged or cut short: keep it as it is, and go on with a copy from your backup"
 _SENTENCES = (
     (("disk is full", "no space left", "could not extend file"), "store_full",
      "the disk is full, nothing was written, what was kept before is still there: make room and try again"),
@@ -93,7 +96,7 @@ _SENTENCES = (
      "the disk did not take or give the data, perhaps it is full: nothing was written; check the disk and try again"),
     (("database is locked", "lock timeout", "lock_timeout", "too many clients"), "store_busy", _BUSY),
     (("malformed", "not a database", "file is encrypted"), "store_damaged",
-     "the file of the store is damaged or cut short: keep it as it is, and go on with a copy from your backup"),
+     _DAMAGED),
     (("readonly", "permission denied", "unable to open"), "store_unwritable",
      "the store cannot be opened for writing: check the rights of the file and of its folder"),
     (("never changed",), "store_fenced", "entries of the store are never changed or removed: add a new entry"),
