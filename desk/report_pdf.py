@@ -7,24 +7,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from io import BytesIO
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
 
-from desk.drawing import (
-    INK,
-    PAPER,
-    Arrowhead,
-    Colour,
-    Drawing,
-    Marker,
-    Polyline,
-    Primitive,
-    Text,
-    arrow_corners,
-    marker_outline,
-)
+from desk.drawing import INK, Colour
+from desk.report_drawing import draw_primitive
 from desk.report_sheet import CAUTIONS, Row, Sheet
 
 if TYPE_CHECKING:
@@ -36,7 +25,6 @@ LINE_MM, SIZE_PT, TABLE_PT, SMALL_PT = 3.9, 7.6, 7.0, 6.6
 PICTURE_MM = (104.0, 88.0)
 """Largest width and height of the picture on the page."""
 RED, GREEN, GREY = (150, 30, 20), (30, 95, 55), (95, 100, 105)
-CASED_MM = 0.12
 
 
 @dataclass
@@ -200,7 +188,7 @@ def _sheet(page: _Page, sheet: Sheet) -> None:
     _values(page, sheet)
     if sheet.outcomes or sheet.outcome_notes:
         _table(page, "Limits and outcomes", ("outcome", "limit", "value", "allowed", "P", "source"),
-               sheet.outcomes, (28.0, 36.0, 18.0, 19.0, 14.0, 0.0), word=0)  # fmt: skip
+               sheet.outcomes, (26.0, 34.0, 17.0, 19.0, 15.5, 0.0), word=0)  # fmt: skip
         _paragraphs(page, sheet.outcome_notes)
     if sheet.gauges:
         heads = ("gauge", "quantity", "reads", "measured", "why they differ")
@@ -259,63 +247,11 @@ def _picture(page: _Page, sheet: Sheet) -> tuple[float, float]:
     page.pdf.image(BytesIO(np.asarray(data).tobytes()), x=page.left, y=page.y, w=width, h=tall)
     with page.pdf.rect_clip(page.left, page.y, width, tall):
         for primitive in drawing.layered:
-            _primitive(page.pdf, primitive, drawing, scale, np.array([page.left, page.y]))
+            draw_primitive(page.pdf, primitive, drawing, scale, np.array([page.left, page.y]))
     page.pdf.set_draw_color(*GREY)
     page.pdf.set_line_width(0.15)
     page.pdf.rect(page.left, page.y, width, tall)
     return width, tall
-
-
-def _primitive(pdf: FPDF, item: Primitive, drawing: Drawing, scale: float, origin: Any) -> None:
-    stroke = drawing.stroke_px * scale
-    if isinstance(item, Polyline):
-        points = [tuple(point) for point in origin + scale * item.points]
-        width = item.style.width * stroke
-        if item.style.cased:
-            _stroke(pdf, points, PAPER, width + 2 * CASED_MM)
-        pattern = [part * stroke for part in item.style.dashes]
-        _stroke(pdf, points, item.style.colour, width, pattern)
-    elif isinstance(item, Arrowhead):
-        pdf.set_fill_color(*INK)
-        pdf.set_draw_color(*PAPER)
-        pdf.set_line_width(CASED_MM)
-        pdf.polygon([tuple(point) for point in origin + scale * arrow_corners(item, drawing.stroke_px)], style="DF")
-    elif isinstance(item, Marker):
-        for colour, extra in ((PAPER, 2 * CASED_MM), (INK, 0.0)):
-            for outline, closed in marker_outline(item, drawing.stroke_px):
-                points = [
-                    tuple(point)
-                    for point in origin + scale * (np.vstack([outline, outline[:1]]) if closed else outline)
-                ]
-                _stroke(pdf, points, colour, 1.6 * stroke + extra)
-    else:
-        _label(pdf, item, drawing, scale, origin)
-
-
-def _stroke(pdf: FPDF, points: list[Any], colour: Colour, width: float, dashes: Sequence[float] = ()) -> None:
-    pdf.set_draw_color(*colour)
-    pdf.set_line_width(width)
-    if dashes:
-        # the library knows one dash and one gap: the longest dash stands for the pattern
-        pdf.set_dash_pattern(dash=dashes[0], gap=dashes[1])
-    pdf.polyline(points)
-    if dashes:
-        pdf.set_dash_pattern()
-
-
-def _label(pdf: FPDF, text: Text, drawing: Drawing, scale: float, origin: Any) -> None:
-    size_mm = text.size * drawing.text_px * scale
-    points = size_mm * 72 / 25.4
-    pdf.set_font("body", "B" if text.bold else "", points)
-    width = pdf.get_string_width(text.content)
-    x, y = origin + scale * np.asarray(text.at)
-    start = {"start": 0.0, "middle": -0.5 * width, "end": -width}[text.anchor]
-    baseline = 0.36 * size_mm
-    with pdf.rotation(-text.angle_deg, x, y):
-        for mode, colour in (("STROKE", PAPER), ("FILL", INK)):
-            with pdf.local_context(text_mode=mode, draw_color=colour, fill_color=colour, line_width=0.22 * size_mm):
-                pdf.set_text_color(*colour)
-                pdf.text(x + start, y + baseline, text.content)
 
 
 def _heading(page: _Page, text: str) -> None:
@@ -351,7 +287,7 @@ def _values(page: _Page, sheet: Sheet) -> None:
 def _value(page: _Page, x: float, y: float, width: float, row: Row, inch: bool) -> None:
     label, value, doubt, unit, fraction = row
     ranges = " to " in doubt and not doubt.startswith("0 to")
-    ends = (0.46, 0.83, 0.91) if ranges else (0.62, 0.83, 0.91) if not inch else (0.55, 0.74, 0.82)
+    ends = (0.46, 0.83, 0.91) if ranges else (0.62, 0.83, 0.91) if not inch else (0.54, 0.76, 0.853)
     room = (ends[0] - 0.13) * width
     page.pdf.set_font("body", "", SIZE_PT)
     size = SIZE_PT if page.pdf.get_string_width(label) <= room else SIZE_PT * room / page.pdf.get_string_width(label)

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from core.errors import ToelineError
 from core.quantity import COVERAGE_FACTOR
 from core.units import UnitSystem
@@ -26,6 +28,8 @@ WORDS = {
     "not_assessed": "– not assessed",
 }
 WAITS = "a proposal that waits for a qualified person"
+SAME_VALUE = 0.005
+"""Values nearer to each other, mm, are the same on a page (half of the last digit of most of them)."""
 CAUTIONS = (
     "Values and outcomes are proposals of a program until a qualified person has confirmed them. The governing code in "
     "its valid edition prevails, and a section shows one place of a seam. Decisions on which the safety of a structure "
@@ -295,12 +299,19 @@ def _told(entry: Any) -> str:
         "note": "noted",
         "identified": "identification completed",
     }[entry.kind]
-    moved = entry.body.get("moved") or ()
-    names = ", ".join(
-        sorted({str(part.get("name", "")).replace("_", " ") for part in moved if isinstance(part, Mapping)})
-    )
+    moved = [part for part in entry.body.get("moved") or () if isinstance(part, Mapping)]
+    names = ", ".join(sorted({f"{str(part.get('name', '')).replace('_', ' ')}{_far(part)}" for part in moved}))
     note = entry.body.get("text") or entry.body.get("note") or ""
-    return ": ".join(part for part in (words + (f" ({names} moved)" if names else ""), entry.why or str(note)) if part)
+    return ": ".join(part for part in (words + (f" (moved: {names})" if names else ""), entry.why or str(note)) if part)
+
+
+def _far(part: Mapping[str, Any]) -> str:
+    """Say how far a point was moved, px; of a plate line, the end that was moved most."""
+    try:
+        before, after = (np.asarray(part[name], float).reshape(-1, 2) for name in ("from", "to"))
+        return f" by {np.hypot(*(after - before).T).max():.1f} px"
+    except (KeyError, TypeError, ValueError):
+        return ""
 
 
 def _time(iso: str) -> str:
@@ -329,13 +340,22 @@ def _drawn_from_store(store: Store, record: Record, units: UnitSystem) -> tuple[
                     entry["source"] = dict(body["source"]) | {"path": str(target)}
         except (ToelineError, OSError) as error:
             return None, str(error)
-        return _drawn(entry, folder, calibration, moved, units)
+        return _drawn(entry, folder, calibration, moved, units, shown=body["weld"])
 
 
 def _drawn(
-    entry: Mapping[str, Any], folder: Path, calibration: Path | None, moved: Any, units: UnitSystem
+    entry: Mapping[str, Any],
+    folder: Path,
+    calibration: Path | None,
+    moved: Any,
+    units: UnitSystem,
+    shown: Mapping[str, Any] | None = None,
 ) -> tuple[Drawing | None, str]:
-    """Return the drawing of the one weld of an entry, or why it cannot be drawn."""
+    """Return the drawing of the one weld of an entry, or why it cannot be drawn.
+
+    ``shown`` is the weld whose values stand on the page, when it is not that of the entry: a drawing with other
+    values than the table beside it would be worse than none.
+    """
     from desk.overlay import draw_overlay
     from inspection.session import open_session
     from vision.find import FoundWelds
@@ -346,6 +366,10 @@ def _drawn(
         index = session.numbers.index(str(entry["welds"][0]["id"]))
         points = {str(part["name"]): part["to"] for part in moved or ()}
         again = session.measure(index, session.moves(index, points) if points else {})
+        if not _same_values(shown or entry["welds"][0], again.entry):
+            return None, (
+                "The picture is not shown: this version of the program measures other values in it than those below."
+            )
         picture = None if session.picture is None else read_colour(session.picture)
         outlines = session.outlines_px if session.picture is not None else ()
         paper = () if session.picture is not None else tuple(session.frame.to_mm(line) for line in session.outlines_px)
@@ -356,3 +380,12 @@ def _drawn(
         )
     except (ToelineError, ValueError, KeyError, TypeError) as error:
         return None, f"The picture is not shown: {error}"
+
+
+def _same_values(shown: Mapping[str, Any], again: Mapping[str, Any]) -> bool:
+    """Tell whether the values of a page are those measured again for its drawing, to half of the last digit shown."""
+    for name, item in shown["measurements"].items():
+        now = again["measurements"].get(name, {}).get("value")
+        if item["value"] is not None and now is not None and abs(item["value"] - now) > SAME_VALUE:
+            return False
+    return True

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from cli.main import run
+from inspection.session import open_session
 from records.store import open_store
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_images"
@@ -32,11 +33,14 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     assert status == 0
     with open_store(folder / "s.sqlite") as store:
         tee = store.record("W-000001")
-        at = tee.current["weld"]["points_px"]["toe_right"]
-        moved = [{"name": "toe_right", "from": at, "to": [at[0] + 4, at[1]]}]
-        store.add(
-            "W-000001", "corrected", dict(tee.current) | {"moved": moved}, who="B. Inspector", why="toe under spatter"
-        )
+        body = dict(tee.current)
+        at = body["weld"]["points_px"]["toe_right"]
+        to = [at[0] + 4, at[1]]
+        session = open_session({**body, "welds": [body["weld"]]}, folder=folder)
+        weld = session.measure(0, session.moves(0, {"toe_right": to})).entry
+        body["moved"] = [{"name": "toe_right", "from": at, "to": to}]
+        body["weld"] = body["weld"] | {name: weld[name] for name in ("points_px", "measurements")}
+        store.add("W-000001", "corrected", body, who="B. Inspector", why="toe under spatter")
         store.add("W-000001", "confirmed", {}, who="B. Inspector")
         store.add("W-000002", "rejected", {}, who="B. Inspector", why="wrong coupon")
     return folder
@@ -70,7 +74,7 @@ def test_pages_of_records(folder: Path) -> None:
         assert f"{weld[name]['value']:.2f}" in tee, name
     assert "CONFIRMED by B. Inspector" in tee
     assert "NOT CONFIRMED" not in tee
-    assert "corrected (toe right moved): toe under spatter" in tee
+    assert "corrected (moved: toe right by 4.0 px): toe under spatter" in tee
     assert record.last.hash in tee.replace(" ", "")
     assert "ISO 5817:2014, Table 1, 1.7" in tee
     assert "Decision rule" in tee
@@ -124,6 +128,19 @@ def test_a_picture_that_is_gone_is_told(folder: Path, tmp_path: Path) -> None:
     out = tmp_path / "r.html"
     assert run(["report", str(alone), "--out", str(out)]) == 0
     assert "The picture is not shown: gone.jpg" in out.read_text()
+    assert "<svg" not in out.read_text()
+
+
+def test_a_drawing_that_would_say_other_values_is_left_out(folder: Path, tmp_path: Path) -> None:
+    """As when a later version of the program measures the same picture differently."""
+    document = json.loads((folder / "result.json").read_text())
+    document["results"] = document["results"][:1]
+    document["results"][0]["welds"][0]["measurements"]["leg_left"]["value"] += 0.02
+    other = folder / "other.json"
+    other.write_text(json.dumps(document))
+    out = tmp_path / "r.html"
+    assert run(["report", str(other), "--out", str(out)]) == 0
+    assert "measures other values in it than those below" in out.read_text()
     assert "<svg" not in out.read_text()
 
 
