@@ -36,7 +36,8 @@ def cluster(address: str) -> Iterator[tuple[int, Callable[[int], Executor]]]:
         import distributed
     except ImportError:
         raise UsageError("--cluster needs Dask: install it with pip install 'toeline[cluster]'.") from None
-    logging.getLogger("distributed").setLevel(logging.CRITICAL)
+    for name in [known for known in logging.root.manager.loggerDict if known.split(".")[0] == "distributed"]:
+        logging.getLogger(name).setLevel(logging.CRITICAL)  # each of its loggers has a level of its own
     try:
         client = cast(Any, distributed).Client(address, timeout=SECONDS, set_as_default=False)
     except (OSError, ValueError, TimeoutError):

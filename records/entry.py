@@ -183,12 +183,16 @@ def summary_part(kind: str, body: Mapping[str, Any]) -> Body:
     return {name: value for name, value in part.items() if value is not None or name in ("job", "weld_number")}
 
 
+_SUMMED = ("source", "weld", "joint", "job", "weld_number")
+
+
 def summaries(rows: Iterable[tuple[str, str, str, Mapping[str, Any]]]) -> list[Summary]:
     """Return one summary a record from (record, kind, at, part) of all entries in order."""
     found: dict[str, Summary] = {}
     for record, kind, at, part in rows:
         known = found.get(record) or Summary(record, "waiting", None, None, None, None, None, at, at)
-        found[record] = replace(known, state=_STATES.get(kind, known.state), changed=at, **part)
+        told = {name: part[name] for name in _SUMMED if name in part}  # a damaged text may name anything
+        found[record] = replace(known, state=_STATES.get(kind, known.state), changed=at, **told)
     return list(found.values())
 
 

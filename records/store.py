@@ -166,7 +166,7 @@ class Store:
         columns = (ENTRY.c.record, ENTRY.c.kind, ENTRY.c.at, ENTRY.c.summary)
         with self._reading() as connection:
             rows = connection.execute(select(*columns).order_by(ENTRY.c.number)).all()
-        found = summaries((record, kind, at, json.loads(summary)) for record, kind, at, summary in rows)
+        found = summaries((record, kind, at, _content(summary)) for record, kind, at, summary in rows)
         wanted = {name: value for name, value in filters.items() if value is not None}
         return [line for line in found if all(getattr(line, name) == value for name, value in wanted.items())]
 
@@ -256,11 +256,28 @@ class Store:
         return head.number, head.hash
 
 
+def _content(text: str) -> Any:
+    """Return what a text of the store says.
+
+    Raises
+    ------
+    UnreadableFile
+        When it is damaged; `Store.verify` tells which entry.
+    """
+    try:
+        return json.loads(text)
+    except (ValueError, RecursionError, TypeError):
+        message = (
+            "an entry of the store is damaged: run toeline records verify, and go on with a copy from your backup."
+        )
+        raise UnreadableFile(message, code="store_damaged") from None
+
+
 def entry_of(row: Row[Any]) -> Entry:
     """Return the entry of a row of its table."""
     return Entry(
         row.number, row.record, row.kind, row.at, row.who, row.why,
-        json.loads(row.body), json.loads(row.attachments), row.previous, row.hash,
+        _content(row.body), _content(row.attachments), row.previous, row.hash,
     )  # fmt: skip
 
 

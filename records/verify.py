@@ -100,12 +100,12 @@ def _read(row: Row[Any]) -> Entry | None:
 def _files(connection: Connection, wanted: dict[str, Problem]) -> Iterator[Problem]:
     kept = set()
     for (sha256,) in connection.execute(select(ATTACHMENT.c.sha256)).all():
-        data = connection.execute(select(ATTACHMENT.c.data).where(ATTACHMENT.c.sha256 == sha256)).scalar_one()
+        data = connection.execute(select(ATTACHMENT.c.data).where(ATTACHMENT.c.sha256 == sha256)).scalar_one_or_none()
         kept.add(sha256)
         about = wanted.get(sha256)
         where = f"the kept file {sha256[:16]}" if about is None else about.message
         number, record = (None, None) if about is None else (about.number, about.record)
-        if hashlib.sha256(data).hexdigest() != sha256:
+        if data is None or hashlib.sha256(data).hexdigest() != sha256:  # a damaged index may not find what it lists
             yield Problem(f"{where} was changed", number, record)
         elif about is None:
             yield Problem(f"{where} belongs to no entry")

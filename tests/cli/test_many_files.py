@@ -8,6 +8,7 @@ import subprocess
 import sys
 import threading
 import time
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -106,7 +107,10 @@ def test_watch_goes_on_until_it_is_stopped(tmp_path: Path) -> None:
     inside, out = tmp_path / "in", tmp_path / "out"
     inside.mkdir()
     command = [sys.executable, "-m", "cli.main", "watch", str(inside), *SCALE, "--output", str(out)]
-    with subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
+    pipes = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, "text": True}
+    # a run in the background ignores interrupts, and so would what it starts
+    heed = partial(signal.signal, signal.SIGINT, signal.SIG_DFL)
+    with subprocess.Popen(command, cwd=ROOT, **pipes, preexec_fn=heed) as process:
         try:
             assert process.stdout.readline().startswith("Watching")
             shutil.copy(SAMPLES / "tee.jpg", inside / "late.jpg")

@@ -8,6 +8,7 @@ import signal
 import subprocess
 import sys
 import time
+from functools import partial
 from pathlib import Path
 
 import cv2
@@ -128,7 +129,10 @@ def test_an_interrupt_keeps_what_is_there(rig: Path, tmp_path: Path) -> None:
     for number in range(400):
         os.symlink(SEAM / "frame03.jpg", many / f"f{number}.jpg")
     command = [sys.executable, "-m", "cli.main", *words_of(many, rig, "--workers", "1", "--output", str(out))]
-    process = subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    pipes = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, "text": True}
+    # a run in the background ignores interrupts, and so would what it starts
+    heed = partial(signal.signal, signal.SIGINT, signal.SIG_DFL)
+    process = subprocess.Popen(command, cwd=ROOT, **pipes, preexec_fn=heed)
     rows = out / "sections.jsonl"
     until = time.monotonic() + 60
     while time.monotonic() < until and not (rows.exists() and rows.read_bytes().count(b"\n") >= 3):
