@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -37,10 +40,19 @@ def explain(
         if name not in chosen["measurements"]:
             known = ", ".join(chosen["measurements"])
             raise UsageError(f"--quantity {name!r} is not a value of this weld, use one of: {known}.")
-    trials, doubt = _trials(entry, chosen, result.parent, calibration, draws)
+    again = _again(entry, chosen, result.parent, calibration, draws)
     for name in quantity:
-        _print(entry, chosen, name, trials.get(name), doubt)
+        _print(entry, chosen, name, again)
     return 0
+
+
+@dataclass(frozen=True, slots=True)
+class _Again:
+    """What measuring once more gave: trials by value, degrees of freedom by source, or why there are none."""
+
+    trials: Mapping[str, Trials]
+    degrees: Mapping[str, float]
+    doubt: str
 
 
 def _one(items: list[dict[str, Any]], wanted: str | None, option: str, name: Any) -> dict[str, Any]:
@@ -54,29 +66,29 @@ def _one(items: list[dict[str, Any]], wanted: str | None, option: str, name: Any
     return items[0 if wanted is None else names.index(wanted)]
 
 
-def _trials(
-    entry: dict[str, Any], weld: dict[str, Any], folder: Path, calibration: Path | None, draws: int
-) -> tuple[dict[str, Trials], str]:
-    """Measure again and draw; return the trials by name, or why there are none."""
+def _again(entry: dict[str, Any], weld: dict[str, Any], folder: Path, calibration: Path | None, draws: int) -> _Again:
+    """Measure again and draw."""
     if draws == 0:
-        return {}, "left out with --draws 0"
+        return _Again({}, {}, "left out with --draws 0")
     from inspection.repeat import repeat
+    from measurement.degrees import degrees_by_source
     from measurement.monte_carlo import simulate
 
     try:
         inspection = repeat(entry, folder=folder, calibration=calibration)
     except ToelineError as error:
-        return {}, str(error)
+        return _Again({}, {}, str(error))
     if inspection.error is not None:
-        return {}, str(inspection.error)
+        return _Again({}, {}, str(inspection.error))
     numbers = [str(item["id"]) for item in entry["welds"]]
     index = numbers.index(str(weld["id"]))
     if inspection.found is None or index >= len(inspection.measured):
-        return {}, "the picture gives other welds now than when it was measured"
-    return simulate(inspection.found.welds[index].section, inspection.measured[index], draws=draws), ""
+        return _Again({}, {}, "the picture gives other welds now than when it was measured")
+    section = inspection.found.welds[index].section
+    return _Again(simulate(section, inspection.measured[index], draws=draws), degrees_by_source(section), "")
 
 
-def _print(entry: dict[str, Any], weld: dict[str, Any], name: str, trials: Trials | None, no_trials: str) -> None:
+def _print(entry: dict[str, Any], weld: dict[str, Any], name: str, again: _Again) -> None:
     from rich import box
     from rich.console import Console
     from rich.table import Table
@@ -115,7 +127,9 @@ def _print(entry: dict[str, Any], weld: dict[str, Any], name: str, trials: Trial
         "together", f"{variance**0.5:.4f}", "", "root of the sum of squares (JCGM 100:2008, 5.1.2)", style="bold"
     )
     console.print(table)
-    console.print(_checked(item, trials, no_trials, unit))
+    console.print(_checked(item, again.trials.get(name), again.doubt, unit))
+    if again.degrees and variance > 0:
+        console.print(_known_to(budget, again.degrees))
     if budget and variance > 0 and budget[0]["source"] in REMEDIES:
         console.print(f"  What would help most: {REMEDIES[budget[0]['source']]}.")
     console.print()
@@ -127,6 +141,20 @@ def _plus_minus(item: dict[str, Any], unit: str) -> str:
     low, high = item.get("interval") or (None, None)
     ends = "" if low is None else f", {low:.4f} to {high:.4f} {unit}"
     return f" ± {item['expanded_uncertainty']:.4f} {unit} (k = {item['coverage_factor']:g}){ends}"
+
+
+def _known_to(budget: list[dict[str, Any]], degrees: Mapping[str, float]) -> str:
+    """Say how well the uncertainty is itself known, and what k that would ask for."""
+    from measurement.degrees import coverage_factor, effective_degrees_of_freedom
+
+    effective = effective_degrees_of_freedom(
+        (part["standard_uncertainty"], degrees.get(part["source"], math.inf)) for part in budget
+    )
+    many = "over 1000" if effective > 1000 else f"{math.floor(effective)}"
+    factor = coverage_factor(effective)
+    return (
+        f"  Effective degrees of freedom: {many} (JCGM 100:2008, G.4.1); k for a level of 0.95 would be {factor:.2f}."
+    )
 
 
 def _checked(item: dict[str, Any], trials: Trials | None, no_trials: str, unit: str) -> str:

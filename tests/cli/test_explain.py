@@ -41,6 +41,9 @@ def test_budget_adds_up_and_trials_agree(result: Path, capsys: pytest.CaptureFix
     shares = [float(share) for share in re.findall(r"([0-9.]+) %", shown)]
     assert sum(shares) == pytest.approx(100, abs=0.5)
     assert "as stated within" in shown
+    degrees, factor = re.search(r"degrees of freedom: (?:over )?(\d+) .* would be ([0-9.]+)\.", shown).groups()
+    assert int(degrees) >= 5
+    assert 1.96 <= float(factor) <= 2.58
 
 
 def test_what_is_not_measurable_says_why(result: Path, capsys: pytest.CaptureFixture) -> None:

@@ -10,6 +10,7 @@ import pytest
 
 from core.quantity import Component, Quantity
 from measurement import measure
+from measurement.degrees import coverage_factor, effective_degrees_of_freedom
 from measurement.monte_carlo import DRAWS, geometry_samples, simulate, summary
 from measurement.uncertainty import Input, propagate
 
@@ -43,6 +44,24 @@ def test_end_gauge_adds_up_to_32_nm() -> None:
     parts = (25.0, 5.8, 3.9, 6.7, 50e6 * 0.1 * 0.58e-6, 50e6 * 11.5e-6 * 0.029)
     gauge = Quantity(838.0, "mm", tuple(Component(str(i), part) for i, part in enumerate(parts)))
     assert gauge.standard_uncertainty == pytest.approx(31.705, abs=0.001)
+
+
+def test_end_gauge_has_sixteen_degrees_of_freedom() -> None:
+    """GUM H.1.6: nu_eff = 16.7 from six terms, cut to 16; from memory: k for 99 % 2.92, U99 = 93 nm."""
+    parts = (25.0, 5.8, 3.9, 6.7, 50e6 * 0.1 * 0.58e-6, 50e6 * 11.5e-6 * 0.029)
+    effective = effective_degrees_of_freedom(zip(parts, (18, 24, 5, 8, 50, 2), strict=True))
+    assert effective == pytest.approx(16.645, abs=0.001)
+    assert coverage_factor(effective) == pytest.approx(2.1199, abs=1e-4)
+    assert coverage_factor(effective, 0.99) == pytest.approx(2.9208, abs=1e-4)
+    assert coverage_factor(effective, 0.99) * 32 == pytest.approx(93, abs=0.6)
+
+
+def test_known_parts_leave_the_normal_factor() -> None:
+    """JCGM 100:2008, table G.2, last row: 1.960 for 95 %; table G.2, 4 degrees: 2.78."""
+    assert effective_degrees_of_freedom([(1.0, math.inf), (0.3, math.inf)]) == math.inf
+    assert coverage_factor(math.inf) == pytest.approx(1.960, abs=5e-4)
+    assert coverage_factor(4.99) == pytest.approx(2.78, abs=5e-3)
+    assert effective_degrees_of_freedom([(2.0, 7.0), (0.0, 1.0)]) == pytest.approx(7.0)
 
 
 def test_end_gauge_bends_to_34_nm() -> None:
