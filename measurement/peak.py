@@ -81,20 +81,30 @@ def standing_out(along: Points, height: Points, noise: Noise, base_std: float) -
     """Return the highest place inside a curve if it stands out of the noise, and the height it had to reach.
 
     The mean of at least 3 adjacent points (one and a half independent pieces of information) must exceed 3.5
-    of its standard uncertainties, so that the highest of some hundred such means seldom does by chance.
+    of its standard uncertainties, so that the highest of some hundred such means seldom does by chance. Where
+    neighbours share their wander that mean is taken over a millimetre and more; what is narrower than that must
+    exceed 4 standard uncertainties of a single point.
 
     Parameters
     ----------
     base_std
         Standard uncertainty of the line from which heights are taken.
     """
-    count = min(max(3, math.ceil(1.5 * noise.correlation_points)), len(height))
-    reach = 3.5 * math.hypot(noise.of_mean(1 / count), base_std)
-    mean = np.convolve(height, np.full(count, 1 / count), mode="valid")
-    if float(mean.max()) <= reach:
+    broad = min(max(3, math.ceil(1.5 * noise.correlation_points)), len(height))
+    narrow = min(3, len(height))
+    reaches = {
+        narrow: 4.0 * math.hypot(noise.of_mean(1 / narrow), base_std),
+        broad: 3.5 * math.hypot(noise.of_mean(1 / broad), base_std),
+    }
+    reach = max(reaches.values())
+    if all(_highest_mean(height, count) <= enough for count, enough in reaches.items()):
         return None, reach
     peak = highest_inside(along, height, noise)
-    return (peak, reach) if peak.height > reach / 2 else (None, reach)
+    return (peak, reach) if peak.height > min(reaches.values()) / 2 else (None, reach)
+
+
+def _highest_mean(height: Points, count: int) -> float:
+    return float(np.convolve(height, np.full(count, 1 / count), mode="valid").max())
 
 
 def _grow(along: Points, height: Points, centre: float, noise: Noise) -> Peak:
