@@ -369,6 +369,7 @@ def _model_toe(
     if slope_deg < HIDDEN_BELOW_DEG and not undercut:
         stop = int(np.searchsorted(length, length[leave] + min(GENTLE_MM, GENTLE_SHARE * face_length)))
         hidden = _hidden_start(path[leave : stop + 1], towards, threshold)
+        hidden = max(hidden, _bulge_before(path[: leave + 1], towards, sign, 3.0 * fit.residual_std))
         std = math.hypot(std, hidden)
     apart = abs(float(towards.along(path[leave])) - corner_along)
     std = math.hypot(std, 0.5 * max(0.0, apart - 1.5 * expected))
@@ -416,6 +417,23 @@ def _hidden_start(face: Points, towards: Line, threshold: float) -> float:
     if not -threshold < lowest < threshold:
         return 0.0
     return min(math.sqrt((threshold - lowest) / bend), LONGEST_HIDDEN * float(np.ptp(along)))
+
+
+def _bulge_before(plate: Points, towards: Line, sign: int, noticeable: float) -> float:
+    """Return how far before its departure a face may have begun by a low bulge, as a standard uncertainty.
+
+    A face that crosses the plate line at a gentle angle may have lain on its other side first, by no more than a plate
+    wanders elsewhere. What lies there next to the departure, farther from the line than ``noticeable``, may be
+    plate or weld.
+    """
+    beyond = -sign * towards.offset(plate)[::-1]
+    away = -(towards.along(plate)[::-1] - float(towards.along(plate[-1])))
+    begun = np.flatnonzero((beyond > noticeable) & (away < STAYS_ON_PLATE_MM + GENTLE_MM))
+    if len(begun) == 0:
+        return 0.0
+    back = np.flatnonzero(beyond[begun[0] :] <= 0)
+    end = begun[0] + int(back[0]) if len(back) else len(away) - 1
+    return 0.5 * max(0.0, float(away[end]))
 
 
 def _meet(window: Points, towards: Line, near: float) -> tuple[float, float, float] | None:

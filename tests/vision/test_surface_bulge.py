@@ -1,0 +1,31 @@
+"""A face that begins as a low bulge on the other side of its plate line: the toe's doubt reaches back over it."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from core.geometry import Line
+from vision.surface import _bulge_before
+
+TOWARDS = Line(0.0, 0.0, 1.0, 0.0)
+ALONG = np.arange(0.0, 20.0, 0.05)
+
+
+def plate(bulge_mm: float, *, length_mm: float = 4.0) -> np.ndarray:
+    """Points of a plate that end at x = 20, the last ``length_mm`` of them bulged."""
+    share = np.clip((ALONG - (20.0 - length_mm)) / length_mm, 0, 1)
+    return np.column_stack([ALONG, bulge_mm * np.sin(np.pi * share)])
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+def test_a_bulge_opposite_to_the_face_is_doubt_over_its_length(sign: int) -> None:
+    assert _bulge_before(plate(-sign * 0.04), TOWARDS, sign, 0.02) == pytest.approx(2.0, abs=0.1)
+
+
+def test_what_is_no_more_than_wander_or_lies_elsewhere_is_none() -> None:
+    assert _bulge_before(plate(-0.015), TOWARDS, 1, 0.02) == 0
+    assert _bulge_before(plate(0.04), TOWARDS, 1, 0.02) == 0
+    far = plate(0.0)
+    far[100:140, 1] = -0.05
+    assert _bulge_before(far, TOWARDS, 1, 0.02) == 0
