@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from core.geometry import Line, Points
 
-WANDER_PIECE = 1.4
+WANDER_PIECE = 1.65
 """Correlation lengths to one independent piece of wander: judged on rendered pictures, where fewer left the offset of
 two plates outside its interval in one case of ten."""
 
@@ -94,7 +94,7 @@ def with_wander(fit: LineFit, wander: float, correlation_length: float, length: 
     pieces = max(1.0, length / max(WANDER_PIECE * correlation_length, 1e-9))
     offset = wander / math.sqrt(pieces)
     # Slope of a line through independent pieces of standard deviation `wander` spread over `length`.
-    angle = wander * math.sqrt(12.0) / (max(length, correlation_length) * math.sqrt(pieces))
+    angle = wander * math.sqrt(12.0) / (max(length, 2.0 * correlation_length) * math.sqrt(pieces))
     return replace(fit, offset_std=max(fit.offset_std, offset), angle_std_rad=max(fit.angle_std_rad, angle))
 
 
