@@ -23,8 +23,11 @@ from benchmarks.floors import COVERAGE_RANGE, FLOORS, MEASURED_SHARE
 from benchmarks.render.geometry import Joint
 from benchmarks.render.scenario import JOINTS, Difficulty, Rendering, random_scenario, render
 
-Measure = Callable[[Path, float, str], dict[str, Any]]
-"""Takes a picture file, the size of one pixel in mm and the joint ("auto"), returns a result entry."""
+CAMERA_CURVE = 2.2
+"""Power of a drawn camera's tone curve: near to sRGB and not the same, as cameras are."""
+
+Measure = Callable[[Path, float, str, str], dict[str, Any]]
+"""Takes a picture file, the size of one pixel in mm, the joint ("auto") and the tone curve, returns a result entry."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,12 +52,13 @@ class Row:
         return self.median_expanded / self.median_error if self.median_error else np.nan
 
 
-def measure_by_program(path: Path, mm_per_px: float, joint: str) -> dict[str, Any]:
+def measure_by_program(path: Path, mm_per_px: float, joint: str, tone_curve: str) -> dict[str, Any]:
     """Measure a picture as ``toeline measure --scale`` does."""
     from inspection.picture import measure_file
     from inspection.settings import Settings
 
-    return measure_file(path, Settings(joint=joint, scale_mm_per_px=mm_per_px))  # type: ignore[arg-type]
+    settings = Settings(joint=joint, scale_mm_per_px=mm_per_px, tone_curve=tone_curve)  # type: ignore[arg-type]
+    return measure_file(path, settings)
 
 
 def run_case(
@@ -67,12 +71,15 @@ def run_case(
     size_px: tuple[int, int] = (3000, 2250),
     mm_per_px: tuple[float, float] | None = None,
     smooth: bool = False,
+    camera_curve: bool = False,
+    curve_told: bool = True,
     measure: Measure = measure_by_program,
     keep: Path | None = None,
 ) -> Case:
     """Draw, save and measure one picture; the same seed and number give the same picture.
 
-    ``mm_per_px`` is the range that the size of a pixel is drawn from, 0.025 to 0.04 when left out.
+    ``mm_per_px`` is the range that the size of a pixel is drawn from, 0.025 to 0.04 when left out. ``camera_curve``
+    stores light as most cameras do, else in proportion; ``curve_told`` tells the program which.
     """
     rng = np.random.default_rng([seed, number])
     pixel = None if mm_per_px is None else float(rng.uniform(*mm_per_px))
@@ -81,10 +88,14 @@ def run_case(
     scenario = random_scenario(
         rng, joint=kind, difficulty=level, width_px=size_px[0], height_px=size_px[1], mm_per_px=pixel
     )
-    rendering = render(replace(scenario, roughness_mm=0.0) if smooth else scenario)
+    if smooth:
+        scenario = replace(scenario, roughness_mm=0.0)
+    scenario = replace(scenario, exposure=replace(scenario.exposure, tone_curve=CAMERA_CURVE if camera_curve else 1.0))
+    rendering = render(scenario)
     with tempfile.TemporaryDirectory() as folder:
         path = save(rendering, Path(folder) / f"case{number:05d}")
-        entry = measure(path, rendering.mm_per_px, kind if told else "auto")
+        curve = ("srgb" if camera_curve else "linear") if curve_told else "auto"
+        entry = measure(path, rendering.mm_per_px, kind if told else "auto", curve)
     case = compare(number, level, rendering.welds, entry, rendering.mm_per_px)
     if keep is not None and (not case.measured or any(trial.silently_wrong for trial in case.trials)):
         keep.mkdir(parents=True, exist_ok=True)
@@ -201,6 +212,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--joint", choices=get_args(Joint))
     parser.add_argument("--difficulty", choices=get_args(Difficulty), help="default: two thirds normal, one third hard")
     parser.add_argument("--smooth", action="store_true", help="draw surfaces without their natural wander")
+    parser.add_argument("--camera-curve", action="store_true", help="store light as most cameras do (power 2.2)")
+    parser.add_argument("--curve-unknown", action="store_true", help="do not tell the program how light is stored")
     parser.add_argument("--told", action="store_true", help="tell the program which joint it is")
     parser.add_argument("--width", type=int, default=3000, help="width of the pictures in px (4:3)")
     parser.add_argument("--keep", type=Path, help="keep the pictures that went wrong in this folder")
@@ -216,6 +229,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
                 difficulty=options.difficulty,
                 told=options.told,
                 smooth=options.smooth,
+                camera_curve=options.camera_curve,
+                curve_told=not options.curve_unknown,
                 size_px=(options.width, options.width * 3 // 4),
                 keep=options.keep,
             )

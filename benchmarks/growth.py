@@ -106,11 +106,11 @@ def measure_picture(path: Path, mm_per_px: float) -> Entry:
     """Measure one picture as a user's command does, and tell time, memory and what was found."""
     from benchmarks.accuracy import measure_by_program
 
-    measure_by_program(path, mm_per_px, "auto")  # what is loaded on first use is no part of the growth
+    measure_by_program(path, mm_per_px, "auto", "linear")  # what is loaded on first use is no part of the growth
     start = time.perf_counter()
     cv2.imread(str(path), cv2.IMREAD_GRAYSCALE)
     decoded, worked = time.perf_counter(), time.process_time()
-    entry = measure_by_program(path, mm_per_px, "auto")
+    entry = measure_by_program(path, mm_per_px, "auto", "linear")
     return {
         "decode_s": decoded - start,
         "seconds": time.perf_counter() - decoded,

@@ -53,7 +53,7 @@ def in_process(path: Path, mm_per_px: float, repeats: int) -> tuple[float, float
     from benchmarks.accuracy import measure_by_program
 
     decode = median_s(lambda: cv2.imread(str(path)), repeats)
-    whole = median_s(lambda: measure_by_program(path, mm_per_px, "auto"), repeats)
+    whole = median_s(lambda: measure_by_program(path, mm_per_px, "auto", "linear"), repeats)
     return decode, whole
 
 

@@ -86,6 +86,10 @@ def measure(
     pore_size: Annotated[
         str, typer.Option(metavar="LENGTH", help="Equivalent diameter from which pores and inclusions are listed.")
     ] = "0.2 mm",
+    tone_curve: Annotated[
+        str,
+        typer.Option(metavar="CURVE", help="How the picture stores light: auto (what the file says), linear, srgb."),
+    ] = "auto",
     json_file: Annotated[
         Path | None, typer.Option("--json", metavar="FILE|-", help="Write the result file; - is the standard output.")
     ] = None,
@@ -133,7 +137,8 @@ def measure(
     if overlay is not None and overlay.suffix.lower() not in OVERLAY_SUFFIXES:
         raise UsageError(f"--overlay {str(overlay)!r} must end in .png or .svg.")
     settings = settings_of_options(joint, source, calibration, scale, scale_from_metadata, thickness, file_units,
-                                   operator, marks, region, inside, pore_size, outside_diameter)  # fmt: skip
+                                   operator, marks, region, inside, pore_size, outside_diameter,
+                                   tone_curve)  # fmt: skip
     by = chosen_limits(criteria, require, rule, units, fail_on_reject, nominal_throat=nominal_throat,
                        nominal_leg=nominal_leg, category=category, service=service, seam=seam)  # fmt: skip
     drawings = _drawings(files, overlay, output)
@@ -235,6 +240,7 @@ def settings_of_options(
     inside: str,
     pore_size: str,
     outside_diameter: str | None,
+    tone_curve: str,
 ) -> Settings:
     """Turn the options into settings, each checked."""
     from cli.options import choose
@@ -260,6 +266,7 @@ def settings_of_options(
         outside_diameter_mm=None
         if outside_diameter is None
         else parse_length_mm(outside_diameter, name="--outside-diameter"),
+        tone_curve=choose(tone_curve, ("auto", "linear", "srgb"), "--tone-curve"),  # type: ignore[arg-type]
     )
 
 

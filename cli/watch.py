@@ -73,7 +73,7 @@ def watch(
     if records is None and template is not None:
         raise UsageError("--template is about records: name the store with --records.")
     settings = settings_of_options(joint, source, calibration, scale, scale_from_metadata, thickness, None, operator,
-                                   None, None, "auto", "0.2 mm", None)  # fmt: skip
+                                   None, None, "auto", "0.2 mm", None, "auto")  # fmt: skip
     by = chosen_limits(criteria, require, rule, units, False, nominal_throat=nominal_throat,
                        nominal_leg=nominal_leg, category=category, service=service, seam=seam)  # fmt: skip
     shared = shared_calibration(settings)

@@ -145,7 +145,14 @@ def _inspect_picture(
         from calibration.resolution import calibrate_resolution
 
         calibration = calibrate_resolution(Path(path))
-    found = find_welds(picture.gray8, calibration, joint=settings.joint, region=settings.region, marks=settings.marks)
+    found = find_welds(
+        picture.gray8,
+        calibration,
+        joint=settings.joint,
+        region=settings.region,
+        marks=settings.marks,
+        curve=picture.curve if settings.tone_curve == "auto" else settings.tone_curve,
+    )
     found = with_inside(picture.gray8, found, calibration, settings.inside, settings.marks, settings.pore_size_mm)
     return _measured(found, source, calibration, settings)
 

@@ -43,6 +43,8 @@ class Settings:
         Whether to look inside etched sections: "auto" where they show a fusion line, "on", "off".
     pore_size_mm
         Equivalent diameter from which pores and inclusions are listed.
+    tone_curve
+        How the picture stores light: "auto" for what the file says of itself, "linear", "srgb".
     outside_diameter_mm
         Of the pipe whose outside is the parent metal; None to see from the profile whether it bends.
     """
@@ -60,6 +62,7 @@ class Settings:
     inside: Literal["auto", "on", "off"] = "auto"
     pore_size_mm: float = 0.2
     outside_diameter_mm: float | None = None
+    tone_curve: Literal["auto", "linear", "srgb"] = "auto"
 
     def __post_init__(self) -> None:
         given = [self.calibration is not None, self.scale_mm_per_px is not None, self.scale_from_metadata]
@@ -101,6 +104,7 @@ def settings_entry(settings: Settings) -> dict[str, Any]:
         "scale_from_metadata": settings.scale_from_metadata,
         "file_units": settings.file_units,
         "outside_diameter_mm": settings.outside_diameter_mm,
+        "tone_curve": settings.tone_curve,
         "region": None if settings.region is None else list(settings.region),
         "marks": marks,
     }
@@ -131,6 +135,7 @@ def settings_of(entry: Mapping[str, Any], source: str) -> Settings:
         operator=entry.get("operator"),
         marks=marks,
         region=None if region is None else tuple(region),
+        tone_curve=entry.get("tone_curve", "auto"),
     )
 
 

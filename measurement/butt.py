@@ -71,7 +71,7 @@ def butt_model(section: Section, noise: Noise) -> Model[_Joint]:
     return Model(
         _values,
         _Joint(face, root, _line(under_left), _line(under_right)),
-        (*inputs, Input("resolution", partial(_grown, noise.edge_bias_mm))),
+        (*inputs, *(Input(source, partial(_grown, std)) for source, std in noise.all_edges.items())),
         {name.name: name.unit for name in BUTT},
         noise,
         edge,

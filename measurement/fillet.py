@@ -45,7 +45,7 @@ def fillet_model(surface: WeldSurface, noise: Noise) -> Model[Outline] | None:
     return Model(
         _values,
         nominal,
-        (*shifts(surface), Input("resolution", partial(_grown, noise.edge_bias_mm))),
+        (*shifts(surface), *(Input(source, partial(_grown, std)) for source, std in noise.all_edges.items())),
         {name.name: name.unit for name in FILLET},
         noise,
         edge,

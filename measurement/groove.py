@@ -70,7 +70,7 @@ def groove_model(section: Section, noise: Noise) -> Model[_Joint]:
     return Model(
         _values,
         _Joint(_member(section.edge_left, -1), _member(section.edge_right, 1)),
-        (*inputs, Input("resolution", partial(_joint_grown, noise.edge_bias_mm))),
+        (*inputs, *(Input(source, partial(_joint_grown, std)) for source, std in noise.all_edges.items())),
         {name.name: name.unit for name in GROOVE},
         noise,
         notes=notes,

@@ -66,6 +66,7 @@ SOURCES: dict[str, str] = {
     "toe location": "where along the plate the face leaves it",
     "operator's mark": "how exactly a person marks a place in the picture",
     "resolution": "where an edge lies inside a pixel, the same for all points",
+    "tone curve": "how the file stores light, which moves all edges alike",
     "blur": "how far blur moves a curved edge",
     "fusion line": "how well the etch shows where fusion ends",
 }
@@ -81,6 +82,7 @@ REMEDIES: dict[str, str] = {
     "toe location": "a closer, sharper picture of the toe",
     "operator's mark": "the same mark set again at higher magnification",
     "resolution": "a closer picture: more pixels for each mm",
+    "tone curve": "say how the file stores light (--tone-curve), or a sharper picture",
     "blur": "a sharper picture",
     "fusion line": "a deeper, more even etch, or points marked on the line",
 }

@@ -133,7 +133,7 @@ def toe_radius(toe: Toe, transition: Transition | str, noise: Noise) -> Measured
         return NotMeasurable(f"blur rounds the toe, its radius is no more than {bound:.2f} mm; focus or move closer")
     parts = {
         "edge": std,
-        "resolution": noise.edge_bias_mm,
+        **noise.all_edges,
         "blur": radius - math.sqrt(radius**2 - rounded2),
     }
     turn = math.degrees(transition.turn_rad)

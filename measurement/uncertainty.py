@@ -17,13 +17,13 @@ from core.geometry import Line
 from core.quantity import Component, Quantity, Unit
 from vision.section import Section
 
-EDGE_BIAS_PX = 0.08
-"""Standard uncertainty of where an edge lies as a whole: what half a grey level of threshold or a
-shade at the rim does to every point of it alike."""
+EDGE_BIAS_PX = 0.04
+"""Standard uncertainty of where an edge lies as a whole: what a shade at the rim does to every point of it
+alike. What the tone curve of the picture does comes on top."""
 
 OPERATOR = "operator's mark"
 
-SOURCES = ("edge", "plate fit", "toe location", "fusion line", OPERATOR, "resolution", "blur")
+SOURCES = ("edge", "plate fit", "toe location", "fusion line", OPERATOR, "resolution", "tone curve", "blur")
 """Sources of this room, in the order of a budget; those of the calibration come before them."""
 
 Geometry = TypeVar("Geometry")
@@ -39,8 +39,8 @@ class Noise:
         Of a single point, across the outline.
     correlation_points
         Neighbouring points that carry one independent piece of information, at least 1.
-    edge_bias_mm
-        Standard uncertainty of the place of all edges alike.
+    edge_bias_mm, tone_doubt_mm
+        Standard uncertainty of the place of all edges alike: inside a pixel, and by the picture's tone curve.
     blur_mm
         Standard deviation of the edge spread.
     resolution_mm
@@ -55,6 +55,13 @@ class Noise:
     blur_mm: float
     resolution_mm: float
     relative_std: Mapping[str, float]
+    tone_doubt_mm: float = 0.0
+
+    @property
+    def all_edges(self) -> dict[str, float]:
+        """Return what moves all edges alike outwards or inwards, by source, mm."""
+        parts = {"resolution": self.edge_bias_mm, "tone curve": self.tone_doubt_mm}
+        return {source: std for source, std in parts.items() if std > 0}
 
     def of_mean(self, share: float) -> float:
         """Return the standard uncertainty of a weighted mean of points.
@@ -74,6 +81,7 @@ def noise_of(section: Section) -> Noise:
         section.blur_mm,
         section.resolution_mm,
         section.relative_std,
+        section.tone_doubt_mm,
     )
 
 

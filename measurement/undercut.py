@@ -105,7 +105,7 @@ def _crossed(width: float, edge_std: float, slope: float, toe: Toe, noise: Noise
         "edge": edge_std,
         "plate fit": toe.fit.std_at(toe.along_plate + width) / max(slope, 0.05),
         toe.source: toe.std,
-        "resolution": noise.edge_bias_mm,
+        **noise.all_edges,
         "blur": noise.blur_mm / 2,
     }
     return quantity(width, "mm", parts, noise)

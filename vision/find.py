@@ -37,6 +37,7 @@ from vision.runs import Run, bridged_runs, straight_runs, without_stray_ends
 from vision.section import Flag, Joint, PreparedEdge, Section
 from vision.segmentation import ReducedPicture, Silhouette, proposals, reduce_picture, silhouettes
 from vision.surface import NOISY_MM, Detail, beyond_noise, fit_plate, surface_wander, trace_surface
+from vision.tone import ToneCurve
 
 PointPx = tuple[float, float]
 JointChoice = Literal["auto", "tee", "lap", "butt", "groove"]
@@ -126,6 +127,7 @@ def find_welds(
     joint: JointChoice = "auto",
     region: tuple[int, int, int, int] | None = None,
     marks: Sequence[WeldMarks] | None = None,
+    curve: ToneCurve = "linear",
 ) -> FoundWelds:
     """Find the section in a picture and the welds or the open joint in it.
 
@@ -137,6 +139,8 @@ def find_welds(
         (x, y, width, height) in pixels; the search stays inside.
     marks
         A person's toes and plate points; taken as given.
+    curve
+        On which curve the picture stores light.
 
     Raises
     ------
@@ -152,7 +156,8 @@ def find_welds(
         )
     shift = calibration if not (x0 or y0) else _shifted(calibration, origin)
     for candidate in _candidates(reduced, shift, joint):
-        outlines = [refine_outline(window, s.points_px, 2.2 * reduced.factor + 2.5) for s in candidate.outlines]
+        reach_px = 2.2 * reduced.factor + 2.5
+        outlines = [refine_outline(window, s.points_px, reach_px, curve=curve) for s in candidate.outlines]
         if min(outline.support for outline in outlines) < LEAST_SUPPORT:
             continue
         structure = _recognise(tuple(_fine_shape(outline, shift) for outline in outlines), joint, fine=True)
@@ -563,6 +568,7 @@ def _profile(outline: Outline, shape: _Shape, calibration: Calibration) -> Profi
         relative_std=calibration.relative_components(outline.points_px[:: max(1, count // 50)]),
         blur_mm=shape.detail.blur_mm,
         correlation_points=3.0,
+        tone_doubt_mm=outline.tone_doubt_px * calibration.mm_per_px(outline.points_px.mean(axis=0)),
     )
 
 
@@ -628,6 +634,7 @@ def _section(
         relative_std=profile.relative_std,
         blur_mm=profile.blur_mm,
         correlation_points=max([profile.correlation_points, *(fit.correlation_points for fit in fits)]),
+        tone_doubt_mm=profile.tone_doubt_mm,
         flags=flags,
     )
 

@@ -7,6 +7,7 @@ gradient around it, which is unbiased on a symmetric edge (a three-point parabol
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import cv2
@@ -14,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from core.geometry import Points
+from vision.tone import ToneCurve, edge_doubt_px, light_table
 
 Gray = NDArray[np.uint8]
 
@@ -42,6 +44,8 @@ class Outline:
         Median grey step across the outline, signed: positive when metal is brighter.
     support
         Share of points whose edge stands clear of the noise.
+    tone_doubt_px
+        Standard uncertainty of the place of all edges alike that the tone curve leaves.
     """
 
     points_px: Points
@@ -51,10 +55,17 @@ class Outline:
     blur_px: float
     contrast: float
     support: float
+    tone_doubt_px: float = 0.0
 
 
 def refine_outline(
-    gray: Gray, coarse_px: Points, reach_px: float, *, step_px: float | None = None, passes: int = 2
+    gray: Gray,
+    coarse_px: Points,
+    reach_px: float,
+    *,
+    step_px: float | None = None,
+    passes: int = 2,
+    curve: ToneCurve = "linear",
 ) -> Outline:
     """Move a closed coarse outline to the sub-pixel edge.
 
@@ -66,6 +77,8 @@ def refine_outline(
         (N, 2) closed outline, clockwise on the screen.
     reach_px
         How far from the coarse outline the edge may lie.
+    curve
+        On which curve the picture stores light; edges are placed in light.
     """
     height, width = gray.shape
     perimeter = float(np.hypot(*np.diff(np.vstack([coarse_px, coarse_px[:1]]), axis=0).T).sum())
@@ -80,7 +93,7 @@ def refine_outline(
     if passes > 1:
         points = _resample_closed(points, step_px)
         base = _smooth_closed(points, 2.0)
-        shift, sampled = _edge_shift(gray, base, max(3.5, 0.4 * reach_px), smooth=3)
+        shift, sampled = _edge_shift(gray, base, max(3.5, 0.4 * reach_px), smooth=3, curve=curve)
         points = _moved(base, shift, gray, BORDER_PX)
     cut = (
         (points[:, 0] < BORDER_PX)
@@ -95,14 +108,21 @@ def refine_outline(
     second = points - 0.5 * (np.roll(points, NOISE_LAG, axis=0) + np.roll(points, -NOISE_LAG, axis=0))
     across = np.sum(second * _normals(points), axis=1)
     noise_px = float(1.4826 * np.median(np.abs(across[inner])) / np.sqrt(1.5))
+    variance = _edge_variance(sampled, inner)
     return Outline(
         points,
         cut,
         step_px,
         max(noise_px, 0.01),
-        _edge_spread(sampled, inner),
-        float(np.median(sampled.contrast[inner])),
+        math.sqrt(max(variance - _SAMPLERS, 0.0)),
+        float(np.median(sampled.contrast[inner])) if curve != "srgb" else sampled.inner - sampled.outer,
         float(np.mean(np.abs(sampled.contrast[inner]) > 4.0 * sampled.grain)),
+        edge_doubt_px(
+            curve,
+            min(sampled.inner, sampled.outer),
+            max(sampled.inner, sampled.outer),
+            math.sqrt(max(variance / _KEPT - _SAMPLERS, 0.0)),
+        ),
     )
 
 
@@ -123,9 +143,13 @@ class _Sampled:
     aligned: NDArray[np.float64]
     contrast: NDArray[np.float64]
     grain: float
+    inner: float
+    outer: float
 
 
-def _edge_shift(gray: Gray, points: Points, reach_px: float, *, smooth: int) -> tuple[NDArray[np.float64], _Sampled]:
+def _edge_shift(
+    gray: Gray, points: Points, reach_px: float, *, smooth: int, curve: ToneCurve = "linear"
+) -> tuple[NDArray[np.float64], _Sampled]:
     """Return the signed shift along the normals (positive outwards) to the edge at each point."""
     half = int(np.ceil(reach_px)) + 3
     offsets = np.arange(-half, half + 1, dtype=np.float64)
@@ -133,6 +157,9 @@ def _edge_shift(gray: Gray, points: Points, reach_px: float, *, smooth: int) -> 
     map_x = (points[:, :1] + normals[:, :1] * offsets).astype(np.float32)
     map_y = (points[:, 1:] + normals[:, 1:] * offsets).astype(np.float32)
     rows = cv2.remap(gray, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    stored = rows
+    if curve == "srgb":
+        rows = np.asarray(cv2.LUT(rows, light_table()))
     rows = cv2.sepFilter2D(
         rows, cv2.CV_32F, np.ones(1, np.float32), _gauss(max(0.6, smooth / 3.0)), borderType=cv2.BORDER_REFLECT_101
     )
@@ -160,9 +187,12 @@ def _edge_shift(gray: Gray, points: Points, reach_px: float, *, smooth: int) -> 
     shift = np.clip(peak + centre - half, -reach_px - 2, reach_px + 2)
     inner = rows[index[:, None], np.clip(peak[:, None] - np.arange(4, 7), 0, slope.shape[1] - 1)].mean(axis=1)
     outer = rows[index[:, None], np.clip(peak[:, None] + np.arange(4, 7), 0, slope.shape[1] - 1)].mean(axis=1)
+    seen = np.median(stored[index[:, None], np.clip(peak[:, None] + np.array([-5, 5]), 0, half * 2)], axis=0)
     grain = float(1.4826 * np.median(np.abs(np.diff(rows[:, 1:4], axis=0)))) + 0.2
     aligned = slope[index[:, None], np.clip(peak[:, None] + np.arange(-8, 9), 0, slope.shape[1] - 1)] * sign[:, None]
-    return shift, _Sampled(np.asarray(aligned, np.float64), np.asarray(inner - outer, np.float64), grain)
+    return shift, _Sampled(
+        np.asarray(aligned, np.float64), np.asarray(inner - outer, np.float64), grain, *map(float, seen)
+    )
 
 
 def _follow(strength: NDArray[np.float32]) -> NDArray[np.int64]:
@@ -200,8 +230,16 @@ def _follow(strength: NDArray[np.float32]) -> NDArray[np.int64]:
     return result
 
 
-def _edge_spread(sampled: _Sampled, inner: NDArray[np.bool_]) -> float:
-    """Return the standard deviation of the edge spread in px, the samplers' own smoothing taken out."""
+_SAMPLERS = 1.25
+"""What the samplers add to the variance of an edge, px²: the slope filter (1.0), linear interpolation and whole-pixel
+alignment (each about 1/12 to 1/6)."""
+
+_KEPT = 0.78
+"""Share of a normal edge's variance that is left when a twentieth of its peak has been taken off (integrated)."""
+
+
+def _edge_variance(sampled: _Sampled, inner: NDArray[np.bool_]) -> float:
+    """Return the variance of the slope across the outline in px², without its faint tails."""
     mean = np.maximum(np.median(sampled.aligned[inner], axis=0), 0.0)
     mean = np.maximum(mean - 0.05 * mean.max(), 0.0)
     offsets = np.arange(len(mean)) - len(mean) // 2
@@ -209,9 +247,7 @@ def _edge_spread(sampled: _Sampled, inner: NDArray[np.bool_]) -> float:
     if total <= 0:
         return 0.0
     centre = (mean * offsets).sum() / total
-    variance = (mean * (offsets - centre) ** 2).sum() / total
-    # Out of it: the slope filter (1.0² px²), linear interpolation and whole-pixel alignment (each about 1/12 to 1/6).
-    return float(np.sqrt(max(variance - 1.0 - 0.25, 0.0)))
+    return float((mean * (offsets - centre) ** 2).sum() / total)
 
 
 def _normals(points: Points) -> Points:

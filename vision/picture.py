@@ -8,7 +8,7 @@ from __future__ import annotations
 import hashlib
 import io
 import stat
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from core.errors import UnreadableFile
 from vision import picture_header as header
 from vision.picture_header import Header
+from vision.tone import ToneCurve
 
 MAX_MEGAPIXELS = 100
 MAX_FILE_BYTES = 1 << 30
@@ -36,12 +37,15 @@ class Picture:
         0.05 and 99.95 percentiles, so that a dark exposure keeps its detail.
     path, sha256, kind
         Where it came from, the hash of the file's bytes, and "jpeg", "png", "tiff", "bmp" or "heic".
+    curve
+        The tone curve that the file states, "unknown" when it says nothing.
     """
 
     gray8: NDArray[np.uint8]
     path: str
     sha256: str
     kind: str
+    curve: ToneCurve = "unknown"
 
     @property
     def width_px(self) -> int:
@@ -62,7 +66,7 @@ def read_picture(path: str | Path) -> Picture:
     """
     data = read_bytes(path)
     head, pixels = _decode(data, str(path), colour=False)
-    return Picture(_turn(pixels, head.orientation), str(path), hashlib.sha256(data).hexdigest(), head.kind)
+    return Picture(_turn(pixels, head.orientation), str(path), hashlib.sha256(data).hexdigest(), head.kind, head.curve)
 
 
 def read_colour(path: str | Path) -> NDArray[np.uint8]:
@@ -128,7 +132,15 @@ def _decode(data: bytes, name: str, *, colour: bool) -> tuple[Header, NDArray[np
     if kind == "jpeg":
         flag = cv2.IMREAD_COLOR_RGB if colour else cv2.IMREAD_GRAYSCALE
         return head, _cv2_decode(data, flag | cv2.IMREAD_IGNORE_ORIENTATION, name)
-    return head, _to_eight_bits(_cv2_decode(data, cv2.IMREAD_UNCHANGED, name), colour)
+    return _eight_bits(head, _cv2_decode(data, cv2.IMREAD_UNCHANGED, name), colour)
+
+
+def _eight_bits(head: Header, pixels: NDArray[Any], colour: bool) -> tuple[Header, NDArray[np.uint8]]:
+    """Return eight bits, and of deeper pixels, stretched to them, no word of the curve: it is not theirs any more."""
+    stretched = pixels.dtype != np.uint8
+    if stretched and head.curve == "srgb":
+        head = replace(head, curve="unknown")
+    return head, _to_eight_bits(pixels, colour)
 
 
 def _cv2_decode(data: bytes, flag: int, name: str) -> NDArray[Any]:
@@ -154,7 +166,9 @@ def _decode_tiff(data: bytes, name: str, colour: bool) -> tuple[Header, NDArray[
             ends = [int(at) + int(size) for at, size in zip(page.dataoffsets, page.databytecounts, strict=False)]
             photometric = int(page.photometric)
             bits = int(page.bitspersample)
-            head = Header("tiff", int(page.imagewidth), int(page.imagelength), orientation)
+            profile = page.tags.get(34675)
+            curve: ToneCurve = "srgb" if profile and header.profile_says_srgb(bytes(profile.value)) else "unknown"
+            head = Header("tiff", int(page.imagewidth), int(page.imagelength), orientation, curve)
     except UnreadableFile:
         raise
     except Exception:  # tifffile raises many kinds on hostile bytes; for the user they are one
@@ -176,7 +190,7 @@ def _decode_tiff(data: bytes, name: str, colour: bool) -> tuple[Header, NDArray[
     pixels = _cv2_decode(data, cv2.IMREAD_UNCHANGED, name)
     if photometric == 0 and pixels.dtype != np.uint8:
         pixels = pixels.max() - pixels
-    return head, _to_eight_bits(pixels, colour)
+    return _eight_bits(head, pixels, colour)
 
 
 def _decode_bilevel(data: bytes, name: str, colour: bool) -> NDArray[np.uint8]:
@@ -208,7 +222,8 @@ def _decode_heic(data: bytes, name: str, colour: bool) -> tuple[Header, NDArray[
         raise header.damaged(name) from None
     if pixels.ndim == 3:
         pixels = pixels[..., [2, 1, 0, 3][: pixels.shape[2]]]
-    return Header("heic", width, height), _to_eight_bits(pixels, colour)
+    # Phones write it, and all of them on a curve like that of sRGB (common practice, no source).
+    return _eight_bits(Header("heic", width, height, curve="srgb"), pixels, colour)
 
 
 def _to_eight_bits(pixels: NDArray[Any], colour: bool) -> NDArray[np.uint8]:

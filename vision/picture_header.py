@@ -13,21 +13,29 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from core.errors import UnreadableFile
+from vision.tone import ToneCurve
 
 START_OF_FRAME = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}
 ORIENTATION_TAG = 0x0112
+EXIF_TAG, COLOUR_SPACE_TAG = 0x8769, 0xA001
+SRGB_PROFILES = (b"sRGB", b"Display P3", b"s\0R\0G\0B", b"D\0i\0s\0p\0l\0a\0y\0 \0P\x003")
+"""Names in colour profiles (ICC.1) whose tones lie on the sRGB curve, in both ways of writing text."""
 HEIC_SEQUENCE_BRANDS = frozenset({b"msf1", b"hevc", b"hevx"})
 HEIC_BRANDS = HEIC_SEQUENCE_BRANDS | {b"heic", b"heix", b"heim", b"heis", b"mif1"}
 
 
 @dataclass(frozen=True, slots=True)
 class Header:
-    """Kind, declared size (as stored, before it is turned) and Exif orientation 1 to 8 of a picture file."""
+    """Kind, declared size (as stored, before it is turned) and Exif orientation 1 to 8 of a picture file.
+
+    ``curve`` is the tone curve that the file itself states: "srgb", "linear" or "unknown".
+    """
 
     kind: str
     width_px: int
     height_px: int
     orientation: int = 1
+    curve: ToneCurve = "unknown"
 
 
 def sniff(data: bytes) -> str | None:
@@ -53,12 +61,16 @@ def jpeg_header(data: bytes, name: str) -> Header:
     """Read the markers of a JPEG up to its first scan, and make sure that it has an end."""
     size: tuple[int, int, int] | None = None
     orientation = 1
+    curve: ToneCurve = "unknown"
     for marker, body, end in _jpeg_segments(data, name):
         if marker in START_OF_FRAME and len(body) >= 6:
             height, width = struct.unpack(">HH", body[1:5])
             size = (width, height, body[5])
         elif marker == 0xE1 and body[:6] == b"Exif\0\0":
             orientation = exif_orientation(body[6:])
+            curve = "srgb" if exif_says_srgb(body[6:]) else curve
+        elif marker == 0xE2 and body[:12] == b"ICC_PROFILE\0" and profile_says_srgb(body):
+            curve = "srgb"
         elif marker == 0xDA:
             if size is None:
                 break
@@ -67,7 +79,7 @@ def jpeg_header(data: bytes, name: str) -> Header:
                 raise truncated(name)
             if size[2] == 4:
                 raise cmyk(name)
-            return Header("jpeg", size[0], size[1], orientation)
+            return Header("jpeg", size[0], size[1], orientation, curve)
     raise truncated(name)
 
 
@@ -96,6 +108,7 @@ def png_header(data: bytes, name: str) -> Header:
     """Walk the chunks of a PNG: size, orientation, checksums, end; refuse an animation."""
     width = height = 0
     orientation = 1
+    curve: ToneCurve = "unknown"
     position = 8
     view = memoryview(data)
     while position + 12 <= len(data):
@@ -112,8 +125,12 @@ def png_header(data: bytes, name: str) -> Header:
             raise animated(name)
         elif kind == b"eXIf":
             orientation = exif_orientation(data[position + 8 : end - 4])
+        elif kind == b"sRGB" or (kind == b"iCCP" and profile_says_srgb(data[position + 8 : position + 88])):
+            curve = "srgb"
+        elif kind == b"gAMA" and length == 4:
+            curve = _GAMMAS.get(struct.unpack(">I", data[position + 8 : end - 4])[0], curve)
         elif kind == b"IEND":
-            return Header("png", width, height, orientation)
+            return Header("png", width, height, orientation, curve)
         position = end
     raise truncated(name)
 
@@ -134,21 +151,43 @@ def bmp_header(data: bytes, name: str) -> Header:
     return Header("bmp", max(width, 0), height)
 
 
-def exif_orientation(tiff: bytes) -> int:
-    """Return the orientation (1 to 8) of an Exif block, 1 when it names none."""
+_GAMMAS: dict[int, ToneCurve] = {45455: "srgb", 100000: "linear"}
+"""Values of a PNG's gAMA chunk: 1/2.2 and 1, times 100000."""
+
+
+def profile_says_srgb(profile: bytes) -> bool:
+    """Say whether a colour profile, or its name, is one with the sRGB curve."""
+    return any(name in profile for name in SRGB_PROFILES)
+
+
+def exif_says_srgb(tiff: bytes) -> bool:
+    """Say whether an Exif block names sRGB as its colour space (Exif 2.32, 4.6.5, ColorSpace 1)."""
+    start = _exif_entry(tiff, None, EXIF_TAG)
+    return start is not None and _exif_entry(tiff, start, COLOUR_SPACE_TAG) == 1
+
+
+def _exif_entry(tiff: bytes, start: int | None, wanted: int) -> int | None:
+    """Return the value of a SHORT or LONG entry of one directory, the first one when no start is given."""
     order = {b"II": "<", b"MM": ">"}.get(tiff[:2])
     if order is None or len(tiff) < 14:
-        return 1
-    (start,) = struct.unpack(order + "I", tiff[4:8])
+        return None
+    if start is None:
+        (start,) = struct.unpack(order + "I", tiff[4:8])
     if start + 2 > len(tiff):
-        return 1
+        return None
     (count,) = struct.unpack(order + "H", tiff[start : start + 2])
     for entry in range(start + 2, min(start + 2 + 12 * count, len(tiff) - 11), 12):
         tag, kind = struct.unpack(order + "HH", tiff[entry : entry + 4])
-        if tag == ORIENTATION_TAG and kind == 3:
-            (value,) = struct.unpack(order + "H", tiff[entry + 8 : entry + 10])
-            return value if 1 <= value <= 8 else 1
-    return 1
+        if tag == wanted and kind in (3, 4):
+            size, code = (2, "H") if kind == 3 else (4, "I")
+            return int(struct.unpack(order + code, tiff[entry + 8 : entry + 8 + size])[0])
+    return None
+
+
+def exif_orientation(tiff: bytes) -> int:
+    """Return the orientation (1 to 8) of an Exif block, 1 when it names none."""
+    value = _exif_entry(tiff, None, ORIENTATION_TAG)
+    return value if value is not None and 1 <= value <= 8 else 1
 
 
 def truncated(name: str) -> UnreadableFile:

@@ -49,6 +49,8 @@ class Profile:
         Neighbouring points that carry one independent piece of information.
     gaps
         Where points are missing, in order, with the reason.
+    tone_doubt_mm
+        Standard uncertainty of the place of all edges alike that the tone curve of a picture leaves.
     """
 
     points_mm: Points
@@ -61,6 +63,7 @@ class Profile:
     blur_mm: float = 0.0
     correlation_points: float = 1.0
     gaps: tuple[Gap, ...] = ()
+    tone_doubt_mm: float = 0.0
 
     def __post_init__(self) -> None:
         points = np.array(self.points_mm, dtype=np.float64)

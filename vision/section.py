@@ -109,7 +109,7 @@ class Section:
         Surface on the other side of each plate, for its thickness.
     point_std_mm
         Standard uncertainty of a single outline point, across the outline.
-    relative_std, resolution_mm, blur_mm, correlation_points
+    relative_std, resolution_mm, blur_mm, correlation_points, tone_doubt_mm
         Taken over from the profile.
     flags
         Doubts met on the way.
@@ -132,6 +132,7 @@ class Section:
     relative_std: Mapping[str, float] = field(default_factory=dict)
     blur_mm: float = 0.0
     correlation_points: float = 1.0
+    tone_doubt_mm: float = 0.0
     flags: tuple[Flag, ...] = ()
     inside: Inside | None = None
     unseen: Mapping[str, str] = field(default_factory=dict)

@@ -54,7 +54,11 @@ class Look:
 
 @dataclass(frozen=True, slots=True)
 class Exposure:
-    """What happens after the light: blur, noise, bits, JPEG, colour."""
+    """What happens after the light: blur, noise, bits, JPEG, colour.
+
+    ``tone_curve`` is the power by which a camera encodes light (1: in proportion; 2.2: about sRGB, IEC 61966-2-1).
+    Areas mix and the lens blurs in light, not in what is stored.
+    """
 
     blur_px: float = 0.7
     blur_border_px: float | None = None
@@ -63,6 +67,7 @@ class Exposure:
     bits: int = 8
     jpeg_quality: int | None = None
     colour: bool = False
+    tone_curve: float = 1.0
 
 
 def paint(
@@ -86,13 +91,15 @@ def paint(
     ground = _background(camera, look, rng)
     if look.shadow > 0:
         ground *= 1 - look.shadow * _shadow(mask, camera, look)
-    picture = ground * (1 - mask) + _metal(drawing, camera, look, rng, mask) * mask
+    metal, curve = _metal(drawing, camera, look, rng, mask), exposure.tone_curve
+    picture = _stored(_light_of(ground, curve) * (1 - mask) + _light_of(metal, curve) * mask, curve)
     for target in targets:
         paint_target(picture, camera, target)
     if look.highlights:
         _highlights(picture, mask, look, camera, rng)
     picture *= _light(height, width, look)
-    picture = cam.blur(picture, exposure.blur_px, sigma_edge_px=exposure.blur_border_px)
+    blurred = cam.blur(_light_of(picture, curve), exposure.blur_px, sigma_edge_px=exposure.blur_border_px)
+    picture = _stored(blurred, curve)
     if exposure.colour:
         picture = _tinted(picture, mask, look)
     picture = cam.add_noise(picture, rng, read=exposure.read_noise, shot=exposure.shot_noise)
@@ -100,6 +107,14 @@ def paint(
     if exposure.jpeg_quality is not None and finished.dtype == np.uint8:
         finished = cam.through_jpeg(finished, exposure.jpeg_quality)
     return finished
+
+
+def _light_of(stored: Plane, curve: float) -> Plane:
+    return stored if curve == 1 else np.asarray(np.maximum(stored, 0) ** np.float32(curve), np.float32)
+
+
+def _stored(light: Plane, curve: float) -> Plane:
+    return light if curve == 1 else np.asarray(np.maximum(light, 0) ** np.float32(1 / curve), np.float32)
 
 
 def cloud(height: int, width: int, cell_px: float, rng: np.random.Generator) -> Plane:

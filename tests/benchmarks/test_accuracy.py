@@ -69,9 +69,10 @@ def test_a_wrong_joint_a_missing_and_an_extra_weld_are_told(rendering: Rendering
 def test_run_case_gives_the_measuring_function_a_picture_and_its_scale() -> None:
     seen: list[tuple[str, float, str]] = []
 
-    def measure(path: Path, mm_per_px: float, joint: str) -> dict[str, Any]:
+    def measure(path: Path, mm_per_px: float, joint: str, tone_curve: str) -> dict[str, Any]:
         assert path.stat().st_size > 1000
         seen.append((path.suffix, mm_per_px, joint))
+        assert tone_curve == "linear"
         return {"welds": [], "error": {"message": "not tried"}}
 
     case = accuracy.run_case(1, seed=2, joint="butt", difficulty="clean", size_px=SIZE, measure=measure)
