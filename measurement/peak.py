@@ -21,6 +21,9 @@ FEWEST = 9
 NEAR_END_MM = 0.3
 """Within this distance an end of a curve is better known than the points beside it."""
 
+ROUNDING_MM = 1e-9
+"""Ends of a curve as high as each other within rounding: the first one counts, however the section is turned."""
+
 _AGREEMENT = 3.5
 _GROWTH = 1.6
 
@@ -63,7 +66,7 @@ def highest(along: Points, height: Points, noise: Noise) -> Peak:
     for end in (0, len(along) - 1):
         if abs(found.along - along[end]) < near and found.height - height[end] < 3.5 * noise.point_std_mm:
             return Peak(float(along[end]), float(height[end]), 0.0, 0.0, end)
-        if height[end] >= found.height:
+        if height[end] > found.height + ROUNDING_MM:
             found = Peak(float(along[end]), float(height[end]), 0.0, 0.0, end)
     return found
 
