@@ -145,10 +145,12 @@ class Keeper:
 
     def __init__(self, where: str | None, template: Path | None, who: str | None) -> None:
         from records.identification import Identification, read_template
+        from records.keep import Earlier
 
         self._identification = Identification() if template is None else read_template(template)
         self._who = who or login()
         self._store = _open(where)
+        self._earlier = Earlier(self._store)
 
     def __enter__(self) -> Keeper:
         return self
@@ -178,6 +180,7 @@ class Keeper:
             tool=tool,
             with_picture=with_picture,
             folder=folder,
+            earlier=self._earlier,
         )
         _tell(kept, sys.stderr if to_stderr else sys.stdout)
 
@@ -198,7 +201,8 @@ def _tell(kept: Iterable[Kept], stream: Any) -> None:
     count = 0
     for item in kept:
         count += 1
-        print(f"{item.record}: {_plain(item.source)}, weld {item.weld}: waits for confirmation.", file=stream)
+        said = "is in the store already, nothing is added" if item.again else "waits for confirmation"
+        print(f"{item.record}: {_plain(item.source)}, weld {item.weld}: {said}.", file=stream)
         for note in item.notes:
             if note not in told:
                 print(f"  {_plain(note)}", file=stream)

@@ -96,17 +96,17 @@ def _watch(job: Job, folder: Path, output: Path, keeper: Keeper | None, *, once:
     status = 0
     print(f"Watching {folder}. Stop with Ctrl-C.", flush=True)
     for path in watched(Arrivals(folder), once=once):
-        done = _measured(job, path, output, known)
-        if done is None:
-            continue
-        status = max(status, done.status)
-        if keeper is not None:
-            keeper.keep([done.entry], with_picture=True)
+        done = _measured(job, path, output, known, keeper)
+        if done is not None:
+            status = max(status, done.status)
     return status
 
 
-def _measured(job: Job, path: Path, output: Path, known: set[tuple[str, str]]) -> Done | None:
-    """Measure one picture unless it was measured before; keep its result file and its line in the list."""
+def _measured(job: Job, path: Path, output: Path, known: set[tuple[str, str]], keeper: Keeper | None) -> Done | None:
+    """Measure one picture unless it was measured before; keep its record, its result file and its line in the list.
+
+    The line comes last: what a stop leaves undone is done again, and records are never kept twice.
+    """
     import hashlib
 
     from cli.measure_file import Task, measure_file
@@ -126,6 +126,8 @@ def _measured(job: Job, path: Path, output: Path, known: set[tuple[str, str]]) -
     if done.complaint is not None:
         complain(done.complaint, done.status)
     print_inspection(done.entry, job.units)
+    if keeper is not None:
+        keeper.keep([done.entry], with_picture=True)
     write_text(output / f"{path.name}.json", as_text(document([done.entry])))
     _append(output / RESULTS, {"picture": path.name, "sha256": digest, "result": f"{path.name}.json",
                                "welds": len(done.entry["welds"]), "error": done.entry["error"]})  # fmt: skip

@@ -1,11 +1,14 @@
-"""The welds of a result go into the store, each as a record that waits for a person."""
+"""The welds of a result go into the store, each as a record that waits for a person.
+
+A call that was stopped can be made again: what it has kept already is found, and not kept twice.
+"""
 
 from __future__ import annotations
 
 import hashlib
 import json
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -30,6 +33,8 @@ class Kept:
         Labels of the fields that a macro examination report would lack.
     notes
         What could not be kept beside it, one sentence each.
+    again
+        Whether it was there already, the same in everything, and nothing was added.
     """
 
     record: str
@@ -37,6 +42,40 @@ class Kept:
     weld: str
     missing: tuple[str, ...]
     notes: tuple[str, ...]
+    again: bool = False
+
+
+@dataclass
+class Earlier:
+    """The records that a store holds when a call begins, and those that the call adds, by source and weld.
+
+    Rejected ones are left out: what was rejected may be measured again.
+    """
+
+    store: Store
+    _ids: dict[tuple[str | None, str | None], list[str]] | None = field(default=None, init=False)
+
+    def same(self, body: Mapping[str, Any]) -> str | None:
+        """Return the record that was opened with the very same content, None when there is none."""
+        if self._ids is None:
+            self._ids = {}
+            for line in self.store.records():
+                if line.state != "rejected":
+                    self._ids.setdefault((line.source, line.weld), []).append(line.id)
+        wanted = json.loads(json.dumps(body))
+        for record in self._ids.get(_key(body), ()):
+            if self.store.record(record).entries[0].body == wanted:
+                return record
+        return None
+
+    def add(self, record: str, body: Mapping[str, Any]) -> None:
+        """Note a record that was added."""
+        if self._ids is not None:
+            self._ids.setdefault(_key(body), []).append(record)
+
+
+def _key(body: Mapping[str, Any]) -> tuple[str | None, str | None]:
+    return str(body["source"]["name"]), str(body["weld"]["id"])
 
 
 def keep_results(
@@ -48,6 +87,7 @@ def keep_results(
     tool: Entry | None = None,
     with_picture: bool = True,
     folder: Path | None = None,
+    earlier: Earlier | None = None,
 ) -> Iterator[Kept]:
     """Add each weld of some results to a store, and tell of each as soon as it is there.
 
@@ -63,14 +103,18 @@ def keep_results(
         Whether the picture itself is kept, or only its hash.
     folder
         Where files are looked for that are not where the result says, as when it was moved along with them.
+    earlier
+        What the store holds, shared by the calls of a batch; looked up when left out.
     """
+    earlier = earlier or Earlier(store)
     for result in results:
         if result["welds"]:
-            yield from _keep_result(store, result, who, identification, tool, with_picture, folder)
+            yield from _keep_result(store, earlier, result, who, identification, tool, with_picture, folder)
 
 
 def _keep_result(
     store: Store,
+    earlier: Earlier,
     result: Entry,
     who: str,
     identification: Identification,
@@ -104,7 +148,12 @@ def _keep_result(
             size_bytes=None if data is None else len(data),
             tool=tool,
         )
+        there = earlier.same(body)
+        if there is not None:
+            yield Kept(there, str(source["path"]), str(weld["id"]), (), (), again=True)
+            continue
         entry = store.add(None, "measured", body, who=who, attachments=files)
+        earlier.add(entry.record, body)
         of_macro = source["kind"] == "macro" and weld["joint"] != "groove"  # a groove is no etched section
         missing = missing_for_macro_report(identification) if of_macro else []
         yield Kept(entry.record, str(source["path"]), str(weld["id"]), tuple(missing), tuple(notes))

@@ -114,3 +114,23 @@ def test_fields_of_a_macro_report_are_asked_for_sections_alone(
 def test_results_without_a_weld_give_no_record(tmp_path: Path, result: dict) -> None:
     items, _ = kept(tmp_path, {**result, "welds": []})
     assert items == []
+
+
+def test_a_call_made_again_keeps_nothing_twice(tmp_path: Path, result: dict) -> None:
+    first, _ = kept(tmp_path, result)
+    again, records = kept(tmp_path, result)
+    assert [(item.record, item.again) for item in again] == [("W-000001", True), ("W-000002", True)]
+    assert [item.again for item in first] == [False, False]
+    assert [len(record.entries) for record in records] == [1, 1]
+
+
+def test_what_was_rejected_or_differs_is_kept_anew(tmp_path: Path, result: dict) -> None:
+    kept(tmp_path, result)
+    with open_store(tmp_path / "r.db") as store:
+        store.add("W-000001", "rejected", {}, who="B", why="blurred")
+        store.add("W-000002", "confirmed", {}, who="B")
+    again, _ = kept(tmp_path, result)
+    assert [(item.record, item.again) for item in again] == [("W-000003", False), ("W-000002", True)]
+    result["settings"]["joint"] = "tee"
+    changed, _ = kept(tmp_path, result)
+    assert [(item.record, item.again) for item in changed] == [("W-000004", False), ("W-000005", False)]
