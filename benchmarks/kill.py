@@ -69,14 +69,14 @@ def command(pictures: Path, output: Path, store: Path, mm_per_px: float, workers
 def start(call: Sequence[str]) -> subprocess.Popen[bytes]:
     """Start a call as the head of a process group of its own."""
     return subprocess.Popen(
-        call, cwd=ROOT, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, start_new_session=True
+        call, cwd=ROOT, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, start_new_session=True
     )  # fmt: skip
 
 
 def kill(process: subprocess.Popen[bytes], tally: Tally) -> None:
     """Kill a process and see whether its workers end without it."""
     process.kill()
-    process.communicate()
+    process.wait()
     end = time.monotonic() + GONE_WITHIN_S
     while time.monotonic() < end:
         try:
@@ -175,7 +175,7 @@ def run(kills: int, seed: int, *, each_round: int = 6) -> Tally:
                 process = start(call)
                 time.sleep(chance.uniform(0.0, lengths[workers]))
                 if process.poll() is not None:  # it was quicker than the moment chosen
-                    process.communicate()
+                    process.wait()
                     continue
                 kill(process, tally)
                 tally.kills += 1

@@ -8,7 +8,7 @@ from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor
 from contextlib import suppress
-from multiprocessing import get_context
+from multiprocessing import get_context, parent_process
 from pathlib import Path
 from typing import Generic, TypeVar
 
@@ -161,8 +161,18 @@ def _pool(workers: int) -> ProcessPoolExecutor:
 def _start_worker() -> None:
     """One thread a process: the files are what is worked on at the same time."""
     import signal
+    import threading
 
     import cv2
 
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent stops the work
+    threading.Thread(target=_end_with_parent, daemon=True).start()
     cv2.setNumThreads(1)
+
+
+def _end_with_parent() -> None:
+    """A worker whose parent was killed would wait for work for ever: the other workers keep its pipe open."""
+    parent = parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
