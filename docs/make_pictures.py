@@ -194,9 +194,6 @@ def main() -> None:
             if case.name == "low-rule":
                 said["low-rule-corrected"] = said_of(path, folder, (*RULE, *OFFSET))
             cv2.imwrite(str(shown / f"{case.name}.jpg"), small(picture), [cv2.IMWRITE_JPEG_QUALITY, 85])
-            if case.name == "glare":
-                overlay = small(_read(folder / "glare.overlay.png"))
-                cv2.imwrite(str(shown / "glare-overlay.jpg"), overlay, [cv2.IMWRITE_JPEG_QUALITY, 85])
         draw_overlay(shown / "overlay.jpg", folder)
         draw_report(shown / "report.jpg", folder)
     (shown / "said.json").write_text(json.dumps(said, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")

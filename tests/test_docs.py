@@ -200,7 +200,7 @@ def test_what_the_page_on_photographing_quotes_was_said() -> None:
     assert told >= 15
 
 
-@pytest.mark.parametrize("name", ["coarse", "glare"])
+@pytest.mark.parametrize("name", ["coarse"])
 def test_a_bad_picture_is_still_measured_as_the_page_says(name: str, tmp_path: Path) -> None:
     """Drawn again: when the program learns to notice what it did not, the page must say so."""
     pictures = script("make_pictures")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Literal
 
 import numpy as np
@@ -32,6 +33,7 @@ from vision.joints import (
 from vision.marks import WeldMarks
 from vision.open_groove import OpenGroove, find_open_groove, groove_edges, least_gap_mm
 from vision.outline import Outline, refine_outline
+from vision.plausible import MOST_SOFT, TOLD_SOFT, are_alike, is_edge_of_metal, is_weld, softness
 from vision.profile import Profile
 from vision.runs import Run, bridged_runs, straight_runs, without_stray_ends
 from vision.section import Flag, Joint, PreparedEdge, Section
@@ -158,7 +160,9 @@ def find_welds(
     for candidate in _candidates(reduced, shift, joint):
         reach_px = 2.2 * reduced.factor + 2.5
         outlines = [refine_outline(window, s.points_px, reach_px, curve=curve) for s in candidate.outlines]
-        if min(outline.support for outline in outlines) < LEAST_SUPPORT:
+        if min(outline.support for outline in outlines) < LEAST_SUPPORT or not all(map(is_edge_of_metal, outlines)):
+            continue
+        if len(outlines) > 1 and not are_alike(outlines):
             continue
         structure = _recognise(tuple(_fine_shape(outline, shift) for outline in outlines), joint, fine=True)
         if structure is None:
@@ -171,8 +175,12 @@ def find_welds(
         )
         flags = _picture_flags(outlines)
         found = _build(structure, profiles, flags, shift, origin)
-        if not found.welds:
+        sharp = [(profile.points_mm, outline) for profile, outline in zip(profiles, outlines, strict=True)]
+        kept = (weld for weld in found.welds if marks or is_weld(weld.section, told=joint != "auto"))
+        welds = tuple(weld for weld in map(partial(_without_glare, sharp), kept) if weld is not None)
+        if not welds:
             continue
+        found = replace(found, welds=welds)
         return applied_marks.apply(found, marks, shift, origin) if marks else found
     if marks:
         raise NothingMeasurable(
@@ -570,6 +578,30 @@ def _profile(outline: Outline, shape: _Shape, calibration: Calibration) -> Profi
         correlation_points=3.0,
         tone_doubt_mm=outline.tone_doubt_px * calibration.mm_per_px(outline.points_px.mean(axis=0)),
     )
+
+
+def _without_glare(outlines: Sequence[tuple[Points, Outline]], weld: FoundWeld) -> FoundWeld | None:
+    """Refuse a weld whose plate is the soft rim of a glare or a shadow; tell where else its outline is one."""
+    soft = softness(weld.section, outlines)
+    if soft is None or max(soft.all, soft.beside_left, soft.beside_right, soft.root_side) < TOLD_SOFT:
+        return weld
+    if soft.plate > MOST_SOFT:
+        return None
+    places = {
+        "beside the left toe": (soft.beside_left, ("undercut_left", "undercut_width_left", "toe_radius_left")),
+        "beside the right toe": (soft.beside_right, ("undercut_right", "undercut_width_right", "toe_radius_right")),
+        "on the root side": (soft.root_side, ("root_width", "root_reinforcement", "root_concavity")),
+    }
+    unseen = {
+        name: f"the outline {place} is no sharp edge, as where a lamp is mirrored; change the light"
+        for place, (share, names) in places.items()
+        for name in names
+        if share >= TOLD_SOFT
+    }
+    text = f"{100 * soft.all:.0f} % of its outline is no sharp edge, as where a lamp is mirrored; look at the overlay"
+    flags = (*weld.section.flags, Flag("soft_outline", text))
+    section = replace(weld.section, flags=flags, unseen={**weld.section.unseen, **unseen})
+    return replace(weld, section=section, flags=flags)
 
 
 def _picture_flags(outlines: Sequence[Outline]) -> tuple[Flag, ...]:

@@ -44,6 +44,10 @@ class Outline:
         Median grey step across the outline, signed: positive when metal is brighter.
     support
         Share of points whose edge stands clear of the noise.
+    one_way
+        Share of points whose contrast has the usual sign and is no less than two fifths of the usual one.
+    soft
+        (N,) bool, True where the edge is many times wider than it usually is here: the rim of a glare, a shadow.
     tone_doubt_px
         Standard uncertainty of the place of all edges alike that the tone curve leaves.
     """
@@ -55,7 +59,9 @@ class Outline:
     blur_px: float
     contrast: float
     support: float
+    one_way: float = 1.0
     tone_doubt_px: float = 0.0
+    soft: NDArray[np.bool_] | None = None
 
 
 def refine_outline(
@@ -117,12 +123,14 @@ def refine_outline(
         math.sqrt(max(variance - _SAMPLERS, 0.0)),
         float(np.median(sampled.contrast[inner])) if curve != "srgb" else sampled.inner - sampled.outer,
         float(np.mean(np.abs(sampled.contrast[inner]) > 4.0 * sampled.grain)),
+        _one_way(sampled.contrast[inner]),
         edge_doubt_px(
             curve,
             min(sampled.inner, sampled.outer),
             max(sampled.inner, sampled.outer),
             math.sqrt(max(variance / _KEPT - _SAMPLERS, 0.0)),
         ),
+        _soft(sampled, inner),
     )
 
 
@@ -228,6 +236,21 @@ def _follow(strength: NDArray[np.float32]) -> NDArray[np.int64]:
     keep = slice(half // 2, half // 2 + half)
     result[index[:, keep].ravel()] = chain[keep].T.ravel()
     return result
+
+
+def _one_way(contrast: NDArray[np.float64]) -> float:
+    usual = float(np.median(contrast))
+    return float(np.mean(contrast * np.sign(usual) > 0.4 * abs(usual)))
+
+
+_SOFT = 0.2
+"""Steepness of an edge, over that of the rest, below which it is no edge of metal; out of focus it halves."""
+
+
+def _soft(sampled: _Sampled, inner: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return where the outline follows something much less steep than most of it, in grey levels per px."""
+    steepness = _smooth_closed(np.column_stack([sampled.aligned.max(axis=1)] * 2), 4.0)[:, 0]
+    return np.asarray(steepness < _SOFT * float(np.median(steepness[inner])), bool)
 
 
 _SAMPLERS = 1.25

@@ -1,0 +1,96 @@
+"""What looks like a weld and cannot be one is refused; what is one is kept."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from core.fitting import LineFit
+from core.geometry import Line
+from vision.outline import Outline
+from vision.plausible import are_alike, is_edge_of_metal, is_weld
+from vision.section import Flag, PlateSurface, PreparedEdge, Section, WeldSurface
+
+
+def plate(
+    start: tuple[float, float], away: tuple[float, float], *, long_mm: float = 10, rough_mm: float = 0.005
+) -> PlateSurface:
+    along = np.arange(0, long_mm, 0.05)
+    points = np.array(start) + along[:, None] * np.array(away)
+    return PlateSurface(LineFit(Line(*start, *away), rough_mm, 1e-3, 1e-4, np.ones(len(along), bool)), points)
+
+
+def fillet(face: list[tuple[float, float]], joint: str = "tee", **of_plates: float) -> Section:
+    """A weld with toes at (0, 6) and (6, 0) between plates up and to the right."""
+    corners = np.array([(0.0, 6.0), *face, (6.0, 0.0)])
+    length = np.concatenate([[0], np.cumsum(np.hypot(*np.diff(corners, axis=0).T))])
+    at = np.linspace(0, length[-1], 300)
+    points = np.column_stack([np.interp(at, length, corners[:, i]) for i in (0, 1)])
+    left, right = plate((0.0, 6.0), (0.0, 1.0), **of_plates), plate((6.0, 0.0), (1.0, 0.0), **of_plates)
+    return Section(joint, 0.005, 0.03, face=WeldSurface(left, right, points[0], points[-1], points, 0.02, 0.02))  # type: ignore[arg-type]
+
+
+ROUND = [(6 * np.cos(a), 6 * np.sin(a)) for a in np.linspace(1.5, 0.05, 40)]
+
+
+@pytest.mark.parametrize("face", [[], [(3.4, 3.4)], ROUND, [(1.5, 1.5)]])
+def test_flat_convex_and_concave_welds_are_kept(face: list) -> None:
+    assert is_weld(fillet(face))
+
+
+def test_a_block_in_the_corner_is_no_weld() -> None:
+    """A step, as of tiles and windows: nothing but square corners between straight pieces."""
+    assert not is_weld(fillet([(6.0, 6.0)]))
+    assert not is_weld(fillet([(3.0, 6.0), (3.0, 3.0), (6.0, 3.0)]))
+
+
+def test_ragged_short_and_tiny_ones_are_no_welds() -> None:
+    assert not is_weld(fillet([], rough_mm=0.06))
+    assert not is_weld(fillet([], long_mm=3.0))
+    assert not is_weld(fillet([], long_mm=1.5))
+    assert not is_weld(replace(fillet([]), resolution_mm=0.5))
+
+
+def test_an_inner_radius_is_only_a_weld_when_a_person_says_so() -> None:
+    """The quarter circle tangent to both plates, as of a rolled angle."""
+    section = fillet([(6 - 6 * np.cos(a), 6 - 6 * np.sin(a)) for a in np.linspace(0.02, np.pi / 2 - 0.02, 60)])
+    assert not is_weld(section)
+    assert is_weld(section, told=True)
+    assert is_weld(replace(section, flags=(Flag("toe_ambiguous", ""),)), told=True)
+
+
+def member(side: int, top: float, thickness: float) -> PreparedEdge:
+    def line(x: float, y: float, dx: float, dy: float) -> LineFit:
+        return LineFit(Line(x, y, dx, dy), 0.005, 1e-3, 1e-4, np.ones(50, bool))
+
+    outer, bottom = np.array([side * 1.0, top]), np.array([side * 1.0, top - thickness])
+    return PreparedEdge(
+        line(*outer, side, 0.0), line(*bottom, side, 0.0), None, line(*bottom, 0.0, 1.0), outer, outer, bottom
+    )
+
+
+@pytest.mark.parametrize(
+    ("top", "thickness", "kept"), [(0.0, 10, True), (2.0, 8, True), (0, 4, False), (9.0, 10, False)]
+)
+def test_members_of_a_joint_face_each_other(top: float, thickness: float, kept: bool) -> None:
+    section = Section("groove", 0.005, 0.03, edge_left=member(-1, 0.0, 10), edge_right=member(1, top, thickness))
+    assert is_weld(section) is kept
+
+
+def outline(contrast: float, one_way: float) -> Outline:
+    return Outline(np.zeros((4, 2)), np.zeros(4, bool), 1.0, 0.1, 1.0, contrast, 1.0, one_way)
+
+
+def test_an_outline_through_grain_is_no_edge() -> None:
+    assert is_edge_of_metal(outline(90, 0.9))
+    assert is_edge_of_metal(outline(-14, 1.0))
+    assert not is_edge_of_metal(outline(14, 0.9))
+    assert not is_edge_of_metal(outline(90, 0.7))
+
+
+def test_two_pieces_of_one_metal_stand_out_alike() -> None:
+    assert are_alike([outline(-120, 1), outline(-100, 1)])
+    assert not are_alike([outline(-120, 1), outline(-56, 1)])
+    assert not are_alike([outline(-120, 1), outline(110, 1)])

@@ -1,0 +1,208 @@
+"""Whether what was taken for a weld can be one: tiles, screens, brushed metal and hills have straight edges, too.
+
+Each bound lies well beyond what drawn sections of welds reach (some 400, many of them spoiled), and refuses what
+pictures without a weld gave (`benchmarks.not_welds`). A refusal costs little: a person can mark the toes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from core.geometry import Points, angle_between_deg
+from vision.outline import Outline
+from vision.section import Section, WeldSurface
+
+ROUGHEST = 0.006
+"""Scatter of a plate about its line over the width of the face; real ones stay below 0.0025."""
+
+LEAST_PLATES = {"tee": 1.1, "lap": 0.0, "butt": 0.8}
+"""Both plates together over the width of the face: drawn tees show 1.5 and more, butts 1; a lap has a short edge."""
+
+LEAST_PLATE_POINTS = {"tee": 40, "lap": 12, "butt": 40}
+LEAST_WIDTH_PX = 25.0
+"""A face narrower than this has too few points to be told from a notch."""
+
+SHARPEST_DEG = 100.0
+"""Turn of the face within a fifth of its length, ends left out: overlap reaches 90, the corner of a tile is sharper."""
+
+FAINT_LEVELS = 25.0
+LEAST_ONE_WAY, LEAST_ONE_WAY_FAINT = 0.8, 0.97
+"""Share of the outline with the usual contrast (`Outline.one_way`); nearly all, where it could be grain."""
+
+LEAST_ALIKE = 0.6
+"""Contrast of one member of an open joint over that of the other."""
+
+LEAST_SHARED, LEAST_THICKNESS_SHARE = 0.4, 0.5
+"""Share of the thinner member's thickness that faces the other, and its thickness over the other's."""
+
+MOST_BEND_DEG = 15.0
+"""Angle between the plates of a butt weld; corners of polygons are blunter than a weld is ever bent."""
+
+GENTLE_DEG = 166.0
+"""A face that leaves both plates of a fillet at more than this is the inner radius of a rolled or bent profile."""
+
+SQUARE_DEG, SQUARE_WITHIN_DEG, STRAIGHT = 90.0, 15.0, 0.05
+"""A face of straight pieces (within a share of its width) with nothing but square corners is a step, not a bead."""
+
+MOST_SOFT = 0.3
+"""Share of a plate surface that may follow a soft rim; a plate of glare is soft all along."""
+
+BESIDE_MM = 3.0
+"""How far from a toe undercut is looked for."""
+
+TOLD_SOFT = 0.02
+"""Share of face and plates from which a soft rim is told."""
+
+_STEPS, _ARM = 200, 20
+_SAMPLED = 60
+
+
+def is_edge_of_metal(outline: Outline) -> bool:
+    """Tell whether an outline stands out from one background, and is not drawn through grain."""
+    return outline.one_way >= (LEAST_ONE_WAY if abs(outline.contrast) >= FAINT_LEVELS else LEAST_ONE_WAY_FAINT)
+
+
+@dataclass(frozen=True, slots=True)
+class Softness:
+    """How much of a weld's outline follows a soft rim, as shares of points.
+
+    Attributes
+    ----------
+    plate
+        Of the worse plate surface of the face side.
+    all
+        Of everything the section rests on.
+    beside_left, beside_right
+        Of the plate next to each toe of the face side.
+    root_side
+        Of the root side of a butt weld.
+    """
+
+    plate: float
+    all: float
+    beside_left: float
+    beside_right: float
+    root_side: float
+
+
+def softness(section: Section, outlines: Sequence[tuple[Points, Outline]]) -> Softness | None:
+    """Return where the outline of a weld is soft, None where it is nowhere.
+
+    Parameters
+    ----------
+    outlines
+        Points of each outline in mm, and the outline.
+    """
+    points = np.vstack([each for each, _ in outlines])
+    soft = np.concatenate([np.zeros(len(each), bool) if o.soft is None else o.soft for each, o in outlines])
+    if section.face is None or not soft.any():
+        return None
+
+    def share(part: Points) -> float:
+        some = part[:: max(1, len(part) // _SAMPLED)]
+        nearest = [int(np.argmin(np.sum((points - point) ** 2, axis=1))) for point in some]
+        return float(np.mean(soft[nearest])) if nearest else 0.0
+
+    left, right = section.face.left.points, section.face.right.points
+    beside = [share(plate[np.hypot(*(plate - plate[0]).T) < BESIDE_MM]) for plate in (left, right)]
+    root = section.root_side
+    back = (
+        0.0 if root is None else float(np.mean([share(root.face), share(root.left.points), share(root.right.points)]))
+    )
+    plates = [share(left), share(right)]
+    everything = float(np.mean([*plates, share(section.face.face), back]))
+    return Softness(max(plates), everything, beside[0], beside[1], back)
+
+
+def are_alike(outlines: Sequence[Outline]) -> bool:
+    """Tell whether the members of an open joint stand out by about the same, as two pieces of one metal do."""
+    contrasts = [outline.contrast for outline in outlines]
+    return min(contrasts) * max(contrasts) > 0 and min(map(abs, contrasts)) >= LEAST_ALIKE * max(map(abs, contrasts))
+
+
+def is_weld(section: Section, *, told: bool = False) -> bool:
+    """Tell whether face and plates have the proportions of a weld, or members those of a joint.
+
+    Parameters
+    ----------
+    told
+        Whether a person named the joint: then a corner with gentle toes on both sides is taken for a ground or
+        well-washed fillet, else for the inner radius of a rolled profile.
+    """
+    face = section.face
+    if face is None:
+        return section.edge_left is None or section.edge_right is None or _face_each_other(section)
+    if not told and (section.joint != "butt" and min(_toe_angles_deg(face)) > GENTLE_DEG):
+        return False
+    if not told and section.joint == "butt" and _bend_deg(face) > MOST_BEND_DEG:
+        return False
+    width = float(np.hypot(*(face.toe_right - face.toe_left)))
+    fits = (face.left.fit, face.right.fit)
+    if width < LEAST_WIDTH_PX * section.resolution_mm or max(fit.residual_std for fit in fits) > ROUGHEST * width:
+        return False
+    if sum(_lengths(face)) < LEAST_PLATES[section.joint] * width:
+        return False
+    if min(int(fit.inliers.sum()) for fit in fits) < LEAST_PLATE_POINTS[section.joint]:
+        return False
+    return _sharpest_turn_deg(face.face) <= SHARPEST_DEG and not _is_step(face.face, STRAIGHT * width)
+
+
+def _face_each_other(section: Section) -> bool:
+    assert section.edge_left is not None
+    assert section.edge_right is not None
+    across = section.edge_left.outside.line.normal
+    spans = []
+    for edge in (section.edge_left, section.edge_right):
+        ends = [float(across @ corner) for corner in (edge.outer_corner, edge.land_bottom)]
+        spans.append((min(ends), max(ends)))
+    shared = min(high for _, high in spans) - max(low for low, _ in spans)
+    thin, thick = sorted(high - low for low, high in spans)
+    return shared >= LEAST_SHARED * thin and thin >= LEAST_THICKNESS_SHARE * thick
+
+
+def _toe_angles_deg(face: WeldSurface) -> list[float]:
+    """Return the angle between each plate, leading away, and the fifth of the face next to it."""
+    length = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(face.face, axis=0).T))])
+    at = np.array([0.03, 0.22, 0.78, 0.97]) * length[-1]
+    points = np.column_stack([np.interp(at, length, face.face[:, 0]), np.interp(at, length, face.face[:, 1])])
+    ways = ((points[1] - points[0], face.left), (points[2] - points[3], face.right))
+    return [angle_between_deg(way / max(float(np.hypot(*way)), 1e-12), plate.fit.line.direction) for way, plate in ways]
+
+
+def _bend_deg(face: WeldSurface) -> float:
+    return 180.0 - angle_between_deg(face.left.fit.line.direction, face.right.fit.line.direction)
+
+
+def _is_step(face: Points, straight_mm: float) -> bool:
+    corners = cv2.approxPolyDP(np.asarray(face, np.float32), straight_mm, False)[:, 0].astype(float)
+    ways = np.diff(corners, axis=0)
+    if len(ways) < 2:
+        return False
+    cross = ways[:-1, 0] * ways[1:, 1] - ways[:-1, 1] * ways[1:, 0]
+    turns = np.degrees(np.arctan2(cross, np.sum(ways[:-1] * ways[1:], axis=1)))
+    return bool(np.all(np.abs(np.abs(turns) - SQUARE_DEG) < SQUARE_WITHIN_DEG))
+
+
+def _lengths(face: WeldSurface) -> list[float]:
+    found = []
+    for plate in (face.left, face.right):
+        inliers = plate.fit.inliers
+        points = plate.points[inliers] if len(inliers) == len(plate.points) and inliers.any() else plate.points
+        found.append(float(np.ptp(plate.fit.line.along(points))) if len(points) else 0.0)
+    return found
+
+
+def _sharpest_turn_deg(face: Points) -> float:
+    """Return the greatest change of direction between two arms of a tenth of the face, in its middle three fifths."""
+    length = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(face, axis=0).T))])
+    at = np.linspace(0.0, length[-1], _STEPS + 1)
+    points = np.column_stack([np.interp(at, length, face[:, 0]), np.interp(at, length, face[:, 1])])
+    before, after = points[_ARM:-_ARM] - points[: -2 * _ARM], points[2 * _ARM :] - points[_ARM:-_ARM]
+    cross = before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0]
+    turn = np.degrees(np.arctan2(cross, np.sum(before * after, axis=1)))
+    middle = turn[_STEPS // 5 - _ARM : -(_STEPS // 5 - _ARM)]
+    return float(np.abs(middle).max())
