@@ -1,21 +1,26 @@
 """Files as an enemy or a bad disk would leave them: valid ones with bits turned, cut off, spliced or stuffed.
 
 ``python -m benchmarks.hostile --minutes 10 [--reader NAME]`` feeds them to every reader until the time is up and prints
-what none should do: raise anything but an error for the user, say it in more than one line, or take more than ten
-seconds.
+what none should do: raise anything but an error for the user, say it in more than one line, take more than ten
+seconds or 2 GB of memory, or write, rename or remove a file anywhere but in the folder of the case.
 """
 
 from __future__ import annotations
 
 import argparse
+import contextlib
+import functools
 import io
 import json
+import os
+import resource
 import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -25,6 +30,7 @@ from core.errors import ToelineError
 ROOT = Path(__file__).resolve().parents[1]
 SAMPLES = ROOT / "sample_images"
 SLOWEST_S = 10.0
+MOST_BYTES = 2 << 30
 PIECES = (
     b"NaN",
     b"Infinity",
@@ -82,10 +88,66 @@ def mutated(data: bytes, rng: np.random.Generator) -> bytes:
     return bytes(out[: 4 << 20])
 
 
+class Watch:
+    """Tells of every file that Python code writes, makes, renames or removes outside a folder (PEP 578)."""
+
+    CHANGES = frozenset({"os.rename", "os.mkdir", "os.remove", "os.rmdir", "os.link", "os.symlink", "os.truncate"})
+
+    def __init__(self) -> None:
+        self.inside: str | None = None
+        self.outside: list[str] = []
+        sys.addaudithook(self._heard)
+
+    def _heard(self, event: str, arguments: tuple[Any, ...]) -> None:
+        if self.inside is None:
+            return
+        if event == "open":
+            path, mode, flags = arguments
+            writes = bool(flags & (os.O_WRONLY | os.O_RDWR)) if mode is None else bool(set(mode) & set("wxa+"))
+            paths = [path] if writes else []
+        else:
+            paths = [part for part in arguments[:2] if isinstance(part, (str, bytes))] if event in self.CHANGES else []
+        for path in paths:
+            if isinstance(path, int):  # a file that is open already
+                continue
+            name = os.path.abspath(os.fsdecode(path))
+            if not name.startswith(self.inside) and not name.endswith((".pyc", os.devnull)) and ".pyc." not in name:
+                self.outside.append(f"{event} {name}")
+
+
+@functools.cache
+def watch() -> Watch:
+    """Return the one watch of this process: an audit hook cannot be taken away again."""
+    return Watch()
+
+
+@contextlib.contextmanager
+def bounded_memory(more_bytes: int = MOST_BYTES) -> Iterator[None]:
+    """Let this process take so much more address space and no more; what asks for it gets a MemoryError."""
+    pages = int(Path("/proc/self/statm").read_text(encoding="ascii").split()[0])
+    soft, hard = resource.getrlimit(resource.RLIMIT_AS)
+    resource.setrlimit(resource.RLIMIT_AS, (pages * resource.getpagesize() + more_bytes, hard))
+    try:
+        yield
+    finally:
+        resource.setrlimit(resource.RLIMIT_AS, (soft, hard))
+
+
 def fault(reader: Reader, data: bytes, folder: Path) -> str | None:
     """Return what a reader does wrong with a file, None when it reads it or refuses it in one sentence."""
     path = folder / f"case{reader.suffix}"
     path.write_bytes(data)
+    eye = watch()
+    eye.inside, eye.outside = os.path.abspath(folder), []
+    try:
+        with bounded_memory():
+            wrong = _fault(reader, path)
+    finally:
+        eye.inside = None
+    return f"outside its folder: {', '.join(eye.outside[:3])}" if wrong is None and eye.outside else wrong
+
+
+def _fault(reader: Reader, path: Path) -> str | None:
     start = time.perf_counter()
     try:
         reader.read(path)
