@@ -208,12 +208,12 @@ class Store:
             data = connection.execute(select(ATTACHMENT.c.data).where(ATTACHMENT.c.sha256 == sha256)).scalar()
         if data is None:
             raise UsageError(f"no file with the hash {sha256[:16]!r} is kept in this store.", code="unknown_file")
-        if hashlib.sha256(data).hexdigest() != sha256:
+        if not isinstance(data, bytes) or hashlib.sha256(data).hexdigest() != sha256:
             raise UnreadableFile(
                 f'{self.shown}: the kept file {sha256[:16]} was changed: run "toeline records verify".',
                 code="record_changed",
             )
-        return bytes(data)
+        return data
 
     def head(self) -> tuple[int, str]:
         """Return number and hash of the last entry: 0 and zeros while the store is empty."""

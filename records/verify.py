@@ -69,6 +69,8 @@ class _Chain:
     def end(self, head: tuple[int, str] | None) -> Iterator[Problem]:
         if head is None:
             yield Problem("the head of the chain is missing: nobody can tell which entry was the last")
+        elif not isinstance(head[0], int):  # columns of a damaged file may hold anything
+            yield Problem("the head of the chain is damaged: nobody can tell which entry was the last")
         elif head[0] > self.number:
             yield Problem(
                 f"the last entries were taken out: {head[0]} were written, the last one found is {self.number}"
@@ -100,12 +102,16 @@ def _read(row: Row[Any]) -> Entry | None:
 def _files(connection: Connection, wanted: dict[str, Problem]) -> Iterator[Problem]:
     kept = set()
     for (sha256,) in connection.execute(select(ATTACHMENT.c.sha256)).all():
+        if not isinstance(sha256, str):
+            yield Problem("a kept file has lost its name")
+            continue
         data = connection.execute(select(ATTACHMENT.c.data).where(ATTACHMENT.c.sha256 == sha256)).scalar_one_or_none()
         kept.add(sha256)
         about = wanted.get(sha256)
         where = f"the kept file {sha256[:16]}" if about is None else about.message
         number, record = (None, None) if about is None else (about.number, about.record)
-        if data is None or hashlib.sha256(data).hexdigest() != sha256:  # a damaged index may not find what it lists
+        # A damaged index may not find what it lists, and a damaged cell may hold text.
+        if not isinstance(data, bytes) or hashlib.sha256(data).hexdigest() != sha256:
             yield Problem(f"{where} was changed", number, record)
         elif about is None:
             yield Problem(f"{where} belongs to no entry")

@@ -1,11 +1,13 @@
 """Every reader takes a hostile file or refuses it in one sentence; the long run is ``python -m benchmarks.hostile``."""
 
 import warnings
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
 from benchmarks.hostile import Reader, cases, fault, mutated, readers
+from core.errors import UnreadableFile
 
 CASES = 30
 READERS = readers()
@@ -42,3 +44,24 @@ def test_mutations_change_files() -> None:
     data = bytes(range(256)) * 4
     rng = np.random.default_rng(3)
     assert sum(mutated(data, rng) != data for _ in range(50)) >= 48
+
+
+def test_a_reader_that_writes_elsewhere_or_takes_too_much_memory_is_told(tmp_path: Path) -> None:
+    inside, elsewhere = tmp_path / "in", tmp_path / "elsewhere"
+    inside.mkdir()
+    elsewhere.write_bytes(b"")
+
+    def told(read: Callable[[Path], object]) -> str | None:
+        return fault(Reader("bad", ".txt", bytes, read), b"x", inside)
+
+    assert told(Path.read_bytes) is None
+    assert told(lambda path: path.with_name("beside").write_bytes(b"")) is None
+    assert f"open {elsewhere}" in str(told(lambda _: elsewhere.write_bytes(b"")))
+    assert f"os.mkdir {tmp_path / 'new'}" in str(told(lambda _: (tmp_path / "new").mkdir()))
+    assert f"os.remove {elsewhere}" in str(told(lambda _: elsewhere.unlink()))
+    assert "MemoryError" in str(told(lambda _: bytearray(3 << 30)))
+    assert "not one line" in str(told(lambda _: two_lines()))
+
+
+def two_lines() -> None:
+    raise UnreadableFile("one\ntwo")

@@ -296,6 +296,30 @@ def test_one_changed_letter_in_the_file_is_told(filled: Path) -> None:
         assert next(problem.message for problem in store.verify()).endswith("was changed after it was written")
 
 
+@pytest.mark.parametrize(
+    ("damage", "sentence"),
+    [
+        ("UPDATE toeline_attachment SET sha256 = NULL", "a kept file has lost its name"),
+        ("UPDATE toeline_attachment SET sha256 = x'00ff'", "a kept file has lost its name"),
+        ("UPDATE toeline_attachment SET data = 'text'", "of entry 1 of W-000001 was changed"),
+        ("UPDATE toeline_head SET number = 'many'", "the head of the chain is damaged"),
+    ],
+)
+def test_a_cell_of_another_kind_is_told(filled: Path, damage: str, sentence: str) -> None:
+    """A turned bit in a row makes text of a number, or nothing of a name."""
+    with sqlite3.connect(filled) as connection:
+        for (name,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
+            connection.execute(f"DROP TRIGGER {name}")
+        connection.execute("PRAGMA writable_schema = ON")  # such a row would not be taken from a program
+        connection.execute("UPDATE sqlite_master SET sql = replace(sql, 'NOT NULL', '')")
+    connection.close()
+    with sqlite3.connect(filled) as connection:
+        connection.execute(damage)
+    connection.close()
+    with open_store(filled) as store:
+        assert any(sentence in problem.message for problem in store.verify())
+
+
 def told(path: Path) -> None:
     """Make sure that a damaged store is either refused in one sentence or found by ``verify``."""
     found: list[object] = []
