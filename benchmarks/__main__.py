@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import argparse
 import datetime
+import functools
 import json
 import os
 import platform
@@ -39,6 +40,7 @@ class Plan:
     etched_width_px: int = 2200
     blank: int = 8
     naive_pictures: int = 8
+    naive_width_px: int = 4000
     naive_frames: int = 8
     megapixels: tuple[float, ...] = growth.MEGAPIXELS
     counts: tuple[int, ...] = growth.FRAMES
@@ -46,7 +48,7 @@ class Plan:
 
 
 FULL = Plan()
-QUICK = Plan(3000, 4, 2, 7, 1600, 4, 4, 4, (1, 3, 10), (10, 100, 300), 3)
+QUICK = Plan(3000, 4, 2, 7, 1600, 4, 4, 4000, 4, (1, 3, 10), (10, 100, 300), 3)
 
 
 def machine() -> Entry:
@@ -87,7 +89,7 @@ def speed_section(plan: Plan, seed: int) -> Entry:
 
 def naive_section(plan: Plan, seed: int) -> Entry:
     """Return our outlines and lines beside naive ones, and who is ahead."""
-    photographs = naive.photographs(plan.naive_pictures, seed, width_px=plan.width_px)
+    photographs = naive.photographs(plan.naive_pictures, seed, width_px=plan.naive_width_px)
     stripes = naive.stripes(plan.naive_frames, seed)
     verdicts = [
         naive.verdict(next(e for e in chosen if e["ours"]), [e for e in chosen if not e["ours"]])
@@ -135,12 +137,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
         "quick": options.quick,
         "plan": asdict(plan),
     }
+    drawn = functools.cache(lambda: groups.photograph_cases(plan.cases, seed, width_px=plan.width_px))
     # Times first, while nothing else of this run is at work.
     sections: dict[str, Callable[[], Any]] = {
         "speed": lambda: speed_section(plan, seed),
         "naive": lambda: naive_section(plan, seed),
         "growth": lambda: growth_section(plan, seed),
-        "photographs": lambda: groups.photographs(plan.cases, seed, width_px=plan.width_px),
+        "photographs": lambda: groups.photographs(drawn()),
+        "coverage": lambda: groups.coverage(drawn()),
         "laser": lambda: groups.laser(plan.frames, seed),
         "inside": lambda: groups.the_inside(plan.etched, plan.blank, seed, width_px=plan.etched_width_px),
     }

@@ -14,13 +14,15 @@ import numpy as np
 
 from benchmarks import inside, stripe
 from benchmarks.accuracy import rows, run_case
-from benchmarks.compare import Case
+from benchmarks.compare import Case, Trial
 from benchmarks.floors import FLOORS, MEASURED_SHARE, Floor
 from benchmarks.render.laser import Light, Rig
 from benchmarks.render.scenario import JOINTS
 
 Entry = dict[str, Any]
-KINDS = ("normal", "hard", "smooth")
+KINDS = ("normal", "hard", "smooth", "camera")
+"""*Smooth* surfaces do not wander; a *camera* stores light on a curve, which the program is told."""
+
 PIXELS_MM = ((0.015, 0.025), (0.025, 0.04), (0.04, 0.06))
 STATED_PIXELS_MM = (0.025, 0.04)
 """The floors are set for pixels of this size; at others they are shown for comparison."""
@@ -49,13 +51,17 @@ def measured(wanted: Wanted) -> Case:
         joint=JOINTS[wanted.number % len(JOINTS)],
         difficulty="hard" if wanted.kind == "hard" else "normal",
         smooth=wanted.kind == "smooth",
+        camera_curve=wanted.kind == "camera",
         mm_per_px=wanted.pixel_mm,
         size_px=wanted.size_px,
     )
 
 
-def photographs(cases: int, seed: int, *, width_px: int, workers: int = 2) -> list[Entry]:
-    """Return the groups of every kind and pixel size, ``cases`` pictures each, and those of each joint and kind."""
+Drawn = Sequence[tuple[Wanted, Case]]
+
+
+def photograph_cases(cases: int, seed: int, *, width_px: int, workers: int = 2) -> Drawn:
+    """Draw and measure ``cases`` pictures of every kind and pixel size."""
     wanted = [
         Wanted(number + 10_000 * size, seed, kind, pixel, (width_px, width_px * 3 // 4))
         for size, pixel in enumerate(PIXELS_MM)
@@ -64,7 +70,11 @@ def photographs(cases: int, seed: int, *, width_px: int, workers: int = 2) -> li
     ]
     context = multiprocessing.get_context("spawn")
     with ProcessPoolExecutor(workers, mp_context=context) as pool:
-        cases_of = list(zip(wanted, pool.map(measured, wanted, chunksize=2), strict=True))
+        return list(zip(wanted, pool.map(measured, wanted, chunksize=2), strict=True))
+
+
+def photographs(cases_of: Drawn) -> list[Entry]:
+    """Return the groups of every kind and pixel size, and those of each joint and kind."""
     groups = []
     for pixel in PIXELS_MM:
         for kind in KINDS:
@@ -75,6 +85,45 @@ def photographs(cases: int, seed: int, *, width_px: int, workers: int = 2) -> li
             chosen = [case for want, case in cases_of if want.kind == kind and case.joint == joint]
             groups.append(photograph_group(chosen, kind, (PIXELS_MM[0][0], PIXELS_MM[-1][1]), joint))
     return groups
+
+
+def coverage(cases_of: Drawn) -> list[Entry]:
+    """Return for every value how often its interval held the truth, over all sizes of pixels together.
+
+    What is not there (no undercut, a flat face) is measured as 0 within a bound and tells nothing of how wide the
+    interval of something is: such values are counted apart.
+    """
+    names = {trial.name: None for _, case in cases_of for trial in case.trials}
+    entries = []
+    for name in sorted(names, key=lambda name: list(FLOORS).index(name) if name in FLOORS else 999):
+        trials = [(want.kind, t) for want, case in cases_of for t in case.trials if t.name == name]
+        seen = [(kind, trial) for kind, trial in trials if trial.measured is not None]
+        there = [(kind, trial) for kind, trial in seen if abs(trial.true) > NOTHING]
+        absent = [trial for _, trial in seen if abs(trial.true) <= NOTHING]
+        errors = [abs(trial.error) for _, trial in there]
+        middle = float(np.median(errors)) if errors else np.nan
+        entries.append(
+            {
+                "name": name,
+                "n": len(there),
+                "coverage": _held([trial for _, trial in there]),
+                "interval_ratio": _number(
+                    np.median([t.expanded or 0.0 for _, t in there]) / middle if errors else np.nan
+                ),
+                "by_kind": {kind: _held([t for own, t in there if own == kind]) for kind in KINDS},
+                "absent": len(absent),
+                "absent_held": _held(absent),
+            }
+        )
+    return entries
+
+
+NOTHING = 1e-6
+"""A true value below this is nothing, in mm, degrees or mm²."""
+
+
+def _held(trials: Sequence[Trial]) -> float | None:
+    return float(np.mean([trial.covered for trial in trials])) if trials else None
 
 
 def photograph_group(cases: Sequence[Case], kind: str, pixel_mm: tuple[float, float], joint: str) -> Entry:

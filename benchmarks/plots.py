@@ -10,7 +10,8 @@ from benchmarks.groups import KINDS, PIXELS_MM
 
 Run = Mapping[str, Any]
 SHOWN = ("leg_left", "throat", "reinforcement", "misalignment", "thickness_left", "root_gap")
-COLOURS = {"normal": "#1f6f8b", "hard": "#c4572d", "smooth": "#6b8e23"}
+COLOURS = {"normal": "#1f6f8b", "hard": "#c4572d", "smooth": "#6b8e23", "camera": "#7a5195"}
+MARKERS = {"normal": "o", "hard": "s", "smooth": "^", "camera": "D"}
 LEAST_MM = 1e-4
 """Errors below are drawn here: some are exactly 0 where there is nothing, as the height of a flush face."""
 
@@ -45,11 +46,11 @@ def _accuracy(run: Run) -> Any:
     for axes, name in zip(panels.flat, SHOWN, strict=True):
         for step, kind in enumerate(KINDS):
             items = [_quantity(groups[kind, pixel], name) for pixel in PIXELS_MM]
-            at = [i + 0.2 * (step - 1) for i, item in enumerate(items) if item]
+            at = [i + 0.18 * (step - 1.5) for i, item in enumerate(items) if item]
             axes.plot(
                 at,
                 [max(item["p95"], LEAST_MM) for item in items if item],
-                "o-",
+                f"{MARKERS[kind]}-",
                 color=COLOURS[kind],
                 label=kind,
                 ms=4,

@@ -18,6 +18,13 @@ def photograph(kind: str, pixel: tuple[float, float], joint: str = "all", *, off
     return groups.photograph_group([Case(0, "tee", kind, True, 0, "", trials)], kind, pixel, joint)
 
 
+def covered_case(*, off: float = 0.01, count: int = 50) -> Case:
+    """Legs of which one in twenty lies outside its interval, and as many undercuts that are not there."""
+    legs = [Trial(i, "tee", "normal", "leg_left", 6.0, 6.0 + (off if i % 20 else 0.05), 0.03) for i in range(count)]
+    none = [Trial(i, "tee", "normal", "undercut_left", 0.0, 0.0, 0.02) for i in range(count)]
+    return Case(0, "tee", "normal", True, 0, "", (*legs, *none))
+
+
 def way(name: str, kind: str, *, ours: bool, error: float, time_ms: float) -> dict:
     return {"name": name, "kind": kind, "ours": ours, "n": 1, "rms_px": error, "rms_near_px": error, "p95_px": error,
             "found": 1.0, "time_ms": time_ms}  # fmt: skip
@@ -37,6 +44,7 @@ def run() -> dict:
         "schema": whole.SCHEMA, "version": "0.0", "date": "2026-01-01", "machine": whole.machine(), "seed": 1,
         "quick": True, "plan": {"cases": 1}, "seconds": 1,
         "photographs": [photograph(kind, pixel) for pixel in groups.PIXELS_MM for kind in groups.KINDS],
+        "coverage": groups.coverage([(groups.Wanted(0, 1, "normal", (0.025, 0.04), (40, 30)), covered_case())]),
         "laser": [],
         "inside": {"pictures": 4, "not_outlined": 0, "blank_welds": 2, "blank_claimed": 0, "groups": [inside]},
         "speed": {"file_mb": 1.0, "decode_ms": 50.0, "decode_and_measure_ms": 100.0, "ratio": 1.0,
@@ -130,3 +138,18 @@ def test_runs_of_different_pictures_are_not_compared(run: dict, key: str) -> Non
     other = {**run, key: "another"}
     assert compare_runs.comparable(run, other)
     assert not compare_runs.comparable(run, run)
+
+
+def test_coverage_is_told_by_value_and_what_is_not_there_apart(run: dict) -> None:
+    leg, undercut = run["coverage"]
+    assert (leg["name"], leg["n"], leg["coverage"]) == ("leg_left", 50, pytest.approx(0.94))
+    assert leg["interval_ratio"] == pytest.approx(3.0)
+    assert leg["by_kind"] == {"normal": pytest.approx(0.94), "hard": None, "smooth": None, "camera": None}
+    assert (undercut["n"], undercut["coverage"], undercut["absent"], undercut["absent_held"]) == (0, None, 50, 1.0)
+    assert "| leg_left | 50 | 94.0 | 3.0 | 94.0 |" in report.markdown(run)
+
+
+def test_intervals_too_wide_or_too_narrow_are_told(run: dict) -> None:
+    want = groups.Wanted(0, 1, "normal", (0.025, 0.04), (40, 30))
+    run["coverage"] = groups.coverage([(want, covered_case(off=0.031))])
+    assert any("interval of leg_left held the truth in 0.0 % of 50" in line for line in report.shortfalls(run))
