@@ -369,7 +369,7 @@ The same pictures, the same truth, one process. Photographs: Otsu's threshold an
 helped, for of their contours the one that fits the truth best is taken. Errors of a photograph are the median over
 pictures of 12 megapixels, each from found outline to true one and back; *found* counts pictures within 3 px. Lines: the
 brightest pixel of each column, the centroid of what exceeds half of the brightest, the strongest Hessian ridge (sigma 2
-px); errors across the line, no error counted above 100 px; *found* counts columns within 3 px. Our time for a photograph
+px); errors across the line, none counted above 100 px; *found* counts columns within 3 px. Our time for a photograph
 includes recognising the joint and fitting plates, faces and toes.
 
 ![Error against time of Toeline and of naive ways, three kinds of picture](benchmarks-naive.svg)
