@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from core.errors import UnreadableFile, UsageError
+from core.errors import UnreadableFile
 
 LARGEST_FILE_BYTES = 8_000_000
 
@@ -56,14 +56,14 @@ def write_document(path: Path, document: Mapping[str, object]) -> None:
 
     Raises
     ------
-    UsageError
-        When the folder cannot be written.
+    UnreadableFile
+        When it cannot be written; what was there before is left as it was.
     """
     content = (json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False) + "\n").encode("utf-8")
     try:
         handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
     except OSError as error:
-        raise UsageError(f"{path} cannot be written: {error.strerror or error}") from None
+        raise _unwritable(path, error) from None
     try:
         with os.fdopen(handle, "wb") as file:
             file.write(content)
@@ -74,7 +74,11 @@ def write_document(path: Path, document: Mapping[str, object]) -> None:
     except OSError as error:
         with contextlib.suppress(OSError):
             os.unlink(name)
-        raise UsageError(f"{path} cannot be written: {error.strerror or error}") from None
+        raise _unwritable(path, error) from None
+
+
+def _unwritable(path: Path, error: OSError) -> UnreadableFile:
+    return UnreadableFile(f"{path}: the file cannot be written: {error.strerror or error}.", code="unwritable_file")
 
 
 @contextlib.contextmanager

@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 
 from calibration.laser import RigCalibration
 from calibration.laser_plane import distances
-from core.errors import UsageError
 from core.geometry import Points
 from desk.plot_paper import ACCENT, FAINT, INK, MARKERS, as_file, drawing, sheet, short
+from inspection.document import write_bytes
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -23,18 +23,14 @@ ARROW_SHARE = 0.05
 
 
 def write_rig_report(path: Path, rig: RigCalibration) -> None:
-    """Write the report picture.
+    """Write the report picture whole or not at all.
 
     Raises
     ------
-    UsageError
+    UnreadableFile
         When the file cannot be written.
     """
-    content = rig_report(rig)
-    try:
-        path.write_bytes(content)
-    except OSError as error:
-        raise UsageError(f"{path} cannot be written: {error.strerror or error}") from None
+    write_bytes(path, rig_report(rig))
 
 
 def rig_report(rig: RigCalibration) -> bytes:

@@ -16,6 +16,7 @@ from calibration.board import BAR_MM
 from calibration.charuco import marker_squares
 from calibration.corners import Board
 from core.errors import UsageError
+from inspection.document import write_bytes
 
 if TYPE_CHECKING:
     from fpdf import FPDF
@@ -44,7 +45,9 @@ def write_target(path: Path, *, paper: str = "A4", columns: int = 11, rows: int 
     Raises
     ------
     UsageError
-        When the board does not fit the page or the dictionary, or the file cannot be written.
+        When the board does not fit the page or the dictionary.
+    UnreadableFile
+        When the file cannot be written; one that was there before is left as it was.
     """
     if paper not in PAPERS_MM:
         raise UsageError(f"the paper must be one of {', '.join(PAPERS_MM)}, got {paper!r}")
@@ -64,10 +67,7 @@ def write_target(path: Path, *, paper: str = "A4", columns: int = 11, rows: int 
     _write_text(pdf, board, width, paper)
     _draw_board(pdf, board, left, top)
     _draw_bar(pdf, 0.5 * (width - BAR_MM), height - MARGIN_MM - 7.0)
-    try:
-        path.write_bytes(bytes(pdf.output()))
-    except OSError as error:
-        raise UsageError(f"{path} cannot be written: {error.strerror or error}") from None
+    write_bytes(path, bytes(pdf.output()))
 
 
 def _board_corner(board: Board, width: float, height: float, paper: str) -> tuple[float, float]:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 import json
 from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import TracebackType
 from typing import IO, Any
@@ -55,40 +56,40 @@ class Rows:
         """
         self.path = folder / ROWS
         self._names = columns(joint)
-        try:
+        with _writing(folder):
             self.count = self._found(folder / HEADER, head)
             self._lines: IO[str] = self.path.open("a", encoding="utf-8")
             self._table: IO[str] = (folder / TABLE).open("w", encoding="utf-8", newline="")
-        except OSError as error:
-            raise UnreadableFile(
-                f"{folder}: the rows cannot be written: {error.strerror or error}.", code="unwritable_file"
-            ) from None
-        self._csv = csv.writer(self._table)
-        self._csv.writerow(_headings(self._names))
-        for entry in read_rows(self.path):
-            self._csv.writerow(_cells(entry, self._names))
-        self._table.flush()
+            self._csv = csv.writer(self._table)
+            try:
+                self._csv.writerow(_headings(self._names))
+                for entry in read_rows(self.path):
+                    self._csv.writerow(_cells(entry, self._names))
+                self._table.flush()
+            except OSError:
+                self._close()
+                raise
 
     def add(self, entry: Entry) -> None:
         """Write one section through to the disk."""
-        try:
+        with _writing(self.path, "; what is there is kept"):
             self._lines.write(json.dumps(entry, allow_nan=False) + "\n")
             self._lines.flush()
             self._csv.writerow(_cells(entry, self._names))
             self._table.flush()
-        except OSError as error:
-            raise UnreadableFile(
-                f"{self.path}: the rows cannot be written: {error.strerror or error}; what is there is kept.",
-                code="unwritable_file",
-            ) from None
         self.count += 1
 
     def __enter__(self) -> Rows:
         return self
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
-        self._lines.close()
-        self._table.close()
+        self._close()
+
+    def _close(self) -> None:
+        """Close both files; what a full disk did not take was told when it was written."""
+        for file in (self._lines, self._table):
+            with suppress(OSError):
+                file.close()
 
     def _found(self, header_file: Path, head: Entry) -> int:
         """Return how many rows there are already, or start anew."""
@@ -104,6 +105,15 @@ class Rows:
                 "empty this one."
             )
         return cut_to_whole_rows(self.path) if self.path.exists() else 0
+
+
+@contextmanager
+def _writing(place: Path, more: str = "") -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
+        message = f"{place}: the rows cannot be written: {error.strerror or error}{more}."
+        raise UnreadableFile(message, code="unwritable_file") from None
 
 
 def read_rows(path: Path) -> Iterator[Entry]:

@@ -69,7 +69,7 @@ def test_a_calibration_without_origin_is_not_written(calibration, tmp_path):
         write_calibration(tmp_path / "cal.json", calibration)
     with pytest.raises(UsageError, match="date"):
         Origin("a", "b", "yesterday")
-    with pytest.raises(UsageError, match="cannot be written"):
+    with pytest.raises(UnreadableFile, match="cannot be written"):
         write_calibration(tmp_path / "no" / "cal.json", calibration, ORIGIN)
     assert list(tmp_path.iterdir()) == []
 

@@ -11,7 +11,7 @@ import pytest
 
 from calibration.board import calibrate_board
 from calibration.corners import Board
-from core.errors import UsageError
+from core.errors import UnreadableFile, UsageError
 from desk.target import PAPERS_MM, write_target
 
 POINTS_PER_MM = 72 / 25.4
@@ -78,6 +78,6 @@ def test_boards_that_do_not_fit_are_refused(tmp_path):
     ):
         with pytest.raises(UsageError):
             write_target(path, **wrong)
-    with pytest.raises(UsageError, match="cannot be written"):
+    with pytest.raises(UnreadableFile, match="cannot be written"):
         write_target(tmp_path / "no" / "target.pdf")
     assert not path.exists()
