@@ -75,7 +75,7 @@ def _width(along: Points, depth: Points, peak: Peak, toe: Toe, noise: Noise) -> 
         extended = _crossing(along[rows], depth[rows])
         if extended is not None:
             width, slope, share = extended
-            edge_std = noise.point_std_mm * math.sqrt(share * noise.correlation_points) / slope
+            edge_std = noise.of_mean(share) / slope
             # how a wall goes on beyond its points is known to a fifth of the way
             doubt = 0.2 * (width - float(along[end - 1]))
             return _crossed(width, math.hypot(edge_std, doubt), slope, toe, noise)
