@@ -7,6 +7,7 @@ import json
 import math
 import os
 import tempfile
+import time
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -116,8 +117,9 @@ def write_bytes(path: str | Path, data: bytes) -> None:
         _write(target, data, target)
         return
     temporary: str | None = None
+    _clear_stopped(target)
     try:
-        handle, temporary = tempfile.mkstemp(prefix=f".{target.name[:40]}.", dir=target.parent)
+        handle, temporary = tempfile.mkstemp(prefix=f".{target.name[:40]}.{os.getpid()}.", dir=target.parent)
         with os.fdopen(handle, "wb") as file:
             file.write(data)
             file.flush()
@@ -131,6 +133,35 @@ def write_bytes(path: str | Path, data: bytes) -> None:
             with contextlib.suppress(OSError):
                 Path(temporary).unlink(missing_ok=True)
         raise _unwritable(target, error) from None
+
+
+STALE_S = 5.0
+"""A neighbour that nothing has been written to for so long, by a process that is no more, was left behind."""
+
+
+def _clear_stopped(target: Path) -> None:
+    """Remove what a killed process left of an earlier try to write the same file."""
+    begin = f".{target.name[:40]}."
+    with contextlib.suppress(OSError):
+        for path in target.parent.iterdir():
+            process = path.name.removeprefix(begin).partition(".")[0]
+            if not path.name.startswith(begin) or not process.isdigit() or _is_alive(int(process)):
+                continue
+            with contextlib.suppress(OSError):
+                if time.time() - path.stat().st_mtime > STALE_S:
+                    path.unlink()
+
+
+def _is_alive(process: int) -> bool:
+    if os.name != "posix":  # elsewhere a signal 0 is none that only asks
+        return True
+    try:
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return False
+    except (OSError, OverflowError):
+        return True
+    return True
 
 
 def _write(path: Path, data: bytes, shown: Path) -> None:

@@ -158,3 +158,28 @@ def test_other_documents_are_refused_in_one_line(tmp_path: Path, change: str) ->
     with pytest.raises(UnreadableFile, match="not a result file") as error:
         read_result(path)
     assert "\n" not in str(error.value)
+
+
+def test_what_a_killed_process_left_is_cleared_by_the_next_write(tmp_path: Path) -> None:
+    import os
+    import subprocess
+    import sys
+
+    from inspection.document import write_bytes
+
+    gone = subprocess.Popen([sys.executable, "-c", ""])
+    gone.wait()
+    stale, fresh, living, other = (
+        tmp_path / name
+        for name in (f".r.json.{gone.pid}.a", f".r.json.{gone.pid}.b", f".r.json.{os.getpid()}.c", ".r.json.old")
+    )
+    for path in (stale, fresh, living, other):
+        path.write_text("half")
+    for path in (stale, living, other):
+        os.utime(path, (1, 1))
+    write_bytes(tmp_path / "r.json", b"whole")
+    assert not stale.exists()
+    assert fresh.exists()
+    assert living.exists()
+    assert other.exists()
+    assert (tmp_path / "r.json").read_bytes() == b"whole"
