@@ -19,7 +19,8 @@ from core.geometry import Points, distance_to_segments
 from inspection.settings import JointChoice, Region
 from vision.profile import Gap, Profile
 from vision.section import Flag, WeldSurface
-from vision.stripe import Stripe, extract
+from vision.stray_light import light_beyond_end
+from vision.stripe import Stripe, extract, line_channel
 from vision.stripe_profile import check_frame, profile_from_stripe
 
 if TYPE_CHECKING:
@@ -34,6 +35,8 @@ HOLLOW_MM = 0.05
 LEAST_GAP_MM = 0.3
 NEAR_TOE_MM = 0.25
 MANY_SATURATED = 0.3
+ONE_FACE_MM = 3.0
+"""How far beyond the end of the only face of a groove its continuation is sought."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -88,6 +91,9 @@ def measure_frame(
         )
     shared = _stripe_flags(stripe)
     welds = tuple(_with_gaps(weld, seen, shared) for weld in found.welds)
+    if any(weld.section.joint == "groove" for weld in welds) and outside_diameter_mm is None:
+        gray = line_channel(pixels)
+        welds = tuple(_with_doubtful_ends(weld, gray, stripe, calibration) for weld in welds)
     return MeasuredFrame(stripe, profile, replace(found, welds=welds))
 
 
@@ -119,7 +125,11 @@ def _with_gaps(weld: FoundWeld, profile: Profile, shared: tuple[Flag, ...]) -> F
     if face is not None:
         for gap, ends in _inner_gaps(profile):
             wide = gap.length_mm > LEAST_GAP_MM
-            near = [side for side in ("left", "right") if wide and _beside(getattr(face, f"toe_{side}"), ends)]
+            near = [
+                side
+                for side in ("left", "right")
+                if wide and _beside(getattr(face, f"toe_{side}"), ends, profile.points_mm)
+            ]
             for side in near:
                 more = gap.length_mm / math.sqrt(12.0)
                 if side == "left":
@@ -141,6 +151,30 @@ def _with_gaps(weld: FoundWeld, profile: Profile, shared: tuple[Flag, ...]) -> F
     return replace(weld, section=section)
 
 
+def _with_doubtful_ends(weld: FoundWeld, gray: NDArray[Any], stripe: Stripe, calibration: Calibration) -> FoundWeld:
+    """Leave open where a face of a groove ends when other light lies where it would go on."""
+    section = weld.section
+    if section.joint != "groove":
+        return weld
+    edges = {"left": section.edge_left, "right": section.edge_right}
+    ends = {side: edge for side, edge in edges.items() if edge is not None}
+    reach_mm = ONE_FACE_MM
+    if len(ends) == 2:
+        reach_mm = float(np.hypot(*(ends["right"].land_bottom - ends["left"].land_bottom)))
+    unseen = dict(section.unseen)
+    for side, edge in ends.items():
+        face = edge.land or edge.bevel
+        if face is None:
+            continue
+        down = face.line.direction * (1.0 if face.line.direction @ (edge.land_bottom - edge.outer_corner) > 0 else -1.0)
+        end_px, next_px = calibration.to_px(np.array([edge.land_bottom, edge.land_bottom + reach_mm * down]))
+        reach_px = float(np.hypot(*(next_px - end_px)))
+        if reach_px > 0 and light_beyond_end(gray, stripe, end_px, (next_px - end_px) / reach_px, reach_px):
+            reason = f"light that is not the line's lies at the end of the {side} face, which may go on there"
+            unseen |= dict.fromkeys(("root_gap", f"preparation_depth_{side}"), reason)
+    return weld if unseen == section.unseen else replace(weld, section=replace(section, unseen=unseen))
+
+
 def _inner_gaps(profile: Profile) -> Iterator[tuple[Gap, Points]]:
     """Yield the gaps between points, with the two points at their rims, (2, 2)."""
     for gap in profile.gaps:
@@ -148,8 +182,12 @@ def _inner_gaps(profile: Profile) -> Iterator[tuple[Gap, Points]]:
             yield gap, profile.points_mm[gap.after : gap.after + 2]
 
 
-def _beside(toe: Points, ends: Points) -> bool:
-    return distance_to_segments(toe, ends)[0] < NEAR_TOE_MM
+def _beside(toe: Points, ends: Points, points: Points) -> bool:
+    """Tell whether a toe lies beside a gap, or between its rims where no point was seen: there it is a guess."""
+    if distance_to_segments(toe, ends)[0] < NEAR_TOE_MM:
+        return True
+    within = float(np.hypot(*(toe - ends.mean(axis=0)))) < 0.5 * float(np.hypot(*(ends[1] - ends[0])))
+    return within and float(np.hypot(*(points - toe).T).min()) > NEAR_TOE_MM
 
 
 def _hollow_beside(face: WeldSurface, ends: Points) -> list[str]:

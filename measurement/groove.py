@@ -146,6 +146,8 @@ def _inputs(edge: PreparedEdge | None, noise: Noise) -> Iterator[Input[_Member]]
         ends = ("land_bottom",) if edge.land is not None else ("land_top", "land_bottom")
         end = math.hypot(noise.resolution_mm / math.sqrt(3), noise.blur_mm)
         yield Input("edge", partial(_slipped, ends, end * along.line.direction))
+        if edge.end_doubt is not None:
+            yield Input("edge", partial(_slipped, ends, edge.end_doubt))
 
 
 def _line_moved(part: str, shift: Callable[[Line, float], Line], member: _Member, share: float) -> _Member:

@@ -6,6 +6,7 @@ dark, so a bevel is taken to where it is last seen: that is its edge with the ro
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,6 +26,12 @@ LEAST_FACE_SHARE = 0.25
 """A bevel reaches over at least this share of the depth."""
 
 ON_LINE_MM = 0.12
+ROUNDING_MM = 0.35
+"""The end of a thick line rounds off over less than this."""
+
+MOST_MISSING_MM = 2.0
+"""Points of a face that follow after more than this may be another thing that lies on its line."""
+
 WIDE_STEPS = 5.0
 ONE_MISSING = 2.5
 """Where a single point is missing the step is two steps wide."""
@@ -90,6 +97,10 @@ def _between(points: Points, runs: list[Run], left: Run, right: Run) -> OpenGroo
     if up and right.start - up[-1].stop > 0.3 * (right.start - up[-1].start) + 3:
         return None
     end_left, end_right = _members_end(points, down[-1].stop if down else left.stop, up[0].start if up else right.start)
+    if down:
+        end_left = _along_face(points, down[-1], end_left, end_right, step=1)
+    if up:
+        end_right = _along_face(points, up[0], end_right, end_left, step=-1)
     return OpenGroove(left, right, down, up, end_left, end_right, left.length + right.length - 0.1 * width)
 
 
@@ -112,6 +123,29 @@ def _members_end(points: Points, stop: int, start: int) -> tuple[int, int]:
     # Small steps are corners that a thick line rounds; a strip behind the gap lies between two wide ones.
     wide = np.flatnonzero(steps > max(0.5 * float(steps.max()), ONE_MISSING * usual))
     return stop + int(wide[0]), stop + int(wide[-1]) + 1
+
+
+def _along_face(points: Points, face: Run, end: int, other_end: int, *, step: int) -> int:
+    """Return the last point of a face: beyond missing points it goes on where they lie on its line and lead down it."""
+    onwards = face.line.direction * step
+    for index in range(end + step, other_end, step):
+        ahead = float((points[index] - points[end]) @ onwards)
+        if abs(float(face.line.offset(points[index]))) < ON_LINE_MM and 0 < ahead < MOST_MISSING_MM:
+            end = index
+    return end
+
+
+def _end_doubt(points: Points, face: Line, end: int, *, step: int) -> Points | None:
+    """Return the standard uncertainty (2,) of an end whose last points turn off the face.
+
+    They may be a radius of the preparation or only the rounding of a line that ends: the end lies anywhere between.
+    """
+    back = end
+    while abs(float(face.offset(points[back]))) >= ON_LINE_MM:
+        back -= step
+        if not 0 <= back < len(points) or float(np.hypot(*(points[end] - points[back]))) > ROUNDING_MM:
+            return None
+    return None if back == end else np.asarray((points[end] - points[back]) / math.sqrt(3.0))
 
 
 def least_gap_mm(spacing: float) -> float:
@@ -145,7 +179,8 @@ def _edge(
     if land is not None:
         return PreparedEdge(outside, None, bevel, land, outer, _meet(bevel.line, land.line), land_end(seen, land.line))
     last = land_end(seen, bevel.line)
-    return PreparedEdge(outside, None, bevel, None, outer, last, last)
+    doubt = _end_doubt(points, bevel.line, end, step=1 if towards else -1)
+    return PreparedEdge(outside, None, bevel, None, outer, last, last, doubt)
 
 
 def land_end(seen: Points, line: Line) -> Points:

@@ -77,7 +77,8 @@ class PreparedEdge:
     ``outside`` and ``inside`` lead AWAY from the joint. ``bevel`` is the prepared face, None for a
     square edge; ``land`` the root face, None when the bevel ends in a feather edge. ``outer_corner``
     lies between outside surface and bevel, ``land_top`` between bevel and land, ``land_bottom``
-    between land and inside surface; a missing part makes its corners coincide.
+    between land and inside surface; a missing part makes its corners coincide. ``end_doubt`` is the standard
+    uncertainty (2,) of the lowest visible point, beyond that of a clear end, where the profile does not end clearly.
     """
 
     outside: LineFit
@@ -87,6 +88,7 @@ class PreparedEdge:
     outer_corner: Points
     land_top: Points
     land_bottom: Points
+    end_doubt: Points | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -44,14 +44,16 @@ def test_pages_of_a_tiff_keep_their_depth_and_colours(tmp_path):
     assert read_frame(tmp_path / "red.tif").pixels[5, 5].tolist() == [0, 0, 200]
 
 
-def test_video_frame_by_frame(tmp_path):
-    path = tmp_path / "seam.avi"
-    writer = cv2.VideoWriter(str(path), cv2.VideoWriter_fourcc(*"MJPG"), 25, (80, 64))
+@pytest.mark.parametrize(("name", "coding"), [("seam.avi", "MJPG"), ("seam.mp4", "mp4v")])
+def test_video_frame_by_frame(tmp_path, name, coding):
+    path = tmp_path / name
+    writer = cv2.VideoWriter(str(path), cv2.VideoWriter_fourcc(*coding), 25, (80, 64))
+    assert writer.isOpened()
     for level in (60, 120, 180):
         writer.write(cv2.cvtColor(picture(level), cv2.COLOR_GRAY2BGR))
     writer.release()
     frames = list(iterate_frames(path))
-    assert [frame.name for frame in frames] == [f"seam.avi frame {i}" for i in (1, 2, 3)]
+    assert [frame.name for frame in frames] == [f"{name} frame {i}" for i in (1, 2, 3)]
     assert [round(float(frame.pixels[32, 40].mean()), -1) for frame in frames] == [60, 120, 180]
 
 

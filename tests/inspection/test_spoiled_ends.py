@@ -1,0 +1,87 @@
+"""Where a line is spoiled at the end of a groove's face or at a toe, nothing is guessed."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from benchmarks.render.geometry import Drawing
+from benchmarks.render.grooves import Edge, groove
+from benchmarks.render.laser import Light, Rig, stripe_picture
+from benchmarks.render.laser_scene import Shot, shot
+from calibration.model import Calibration, Lens
+from core.quantity import NotMeasurable, Quantity
+from inspection.laser_frame import _beside, measure_frame
+from measurement import measure
+
+RIG = Rig(width_px=1024, height_px=720, focal_px=2000.0)
+GAP_MM = 2.0
+
+
+@pytest.fixture(scope="module")
+def calibration() -> Calibration:
+    """Return the calibration that the drawn rig truly has."""
+    turn, place = RIG.frame
+    to_px = RIG.camera_matrix @ np.column_stack([turn[:, 0], turn[:, 1], place])
+    to_mm = np.linalg.inv(to_px)
+    x, y = RIG.to_px(np.zeros((1, 2)))[0]
+    lens = Lens(RIG.camera_matrix, np.array(RIG.distortion), RIG.width_px, RIG.height_px)
+    return Calibration("laser", to_mm / to_mm[2, 2], {"scale": 0.0002}, (float(x), float(y)), lens=lens)
+
+
+@pytest.fixture(scope="module")
+def taken() -> Shot:
+    drawing: Drawing = groove(
+        thickness_left_mm=8.0,
+        thickness_right_mm=8.0,
+        left=Edge("bevel", 30.0, 1.0),
+        right=Edge("bevel", 30.0, 1.0),
+        root_gap_mm=GAP_MM,
+    )
+    return shot(RIG, drawing, Light(), np.random.default_rng(1))
+
+
+def values_of(pieces, calibration, light: Light | None = None):
+    frame = stripe_picture((RIG.height_px, RIG.width_px), pieces, light or Light(), np.random.default_rng(2))
+    (weld,) = measure_frame(frame, calibration, joint="groove").found.welds
+    return measure(weld.section)
+
+
+def without(piece, first_px: float, last_px: float):
+    """Return a piece cut in two: nothing is lit between two distances (px) from its start."""
+    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(piece, axis=0).T))])
+    return [part for part in (piece[along < first_px], piece[along > last_px]) if len(part) > 1]
+
+
+def test_a_clean_groove_keeps_its_gap_and_depth(taken, calibration):
+    values = values_of(taken.pieces_px, calibration)
+    for name, true in (("root_gap", GAP_MM), ("preparation_depth_left", 7.0), ("preparation_depth_right", 7.0)):
+        assert isinstance(values[name], Quantity)
+        assert abs(values[name].value - true) < max(0.08, values[name].expanded_uncertainty)
+
+
+@pytest.mark.parametrize("rest_px", [8, 14, 30])
+def test_the_rest_of_a_face_beyond_a_dropout_is_used_or_the_gap_left_open(rest_px, taken, calibration):
+    left, right = taken.pieces_px
+    values = values_of([left, *without(right, rest_px, rest_px + 30)], calibration)
+    for name, true in (("root_gap", GAP_MM), ("preparation_depth_right", 7.0)):
+        item = values[name]
+        if isinstance(item, NotMeasurable):
+            assert "right face" in item.reason
+        else:
+            assert abs(item.value - true) < max(0.08, item.expanded_uncertainty)
+    assert isinstance(values["preparation_depth_left"], Quantity)
+
+
+def test_a_reflection_far_from_the_ends_costs_nothing(taken, calibration):
+    far = np.array([[700.0, 80.0], [900.0, 120.0]])
+    values = values_of(taken.pieces_px, calibration, Light(ghosts=((far, 120.0, 2.0),)))
+    assert abs(values["root_gap"].value - GAP_MM) < 0.1
+
+
+def test_a_toe_between_the_rims_of_a_gap_is_beside_it():
+    rims = np.array([[-1.0, 0.0], [1.0, 0.0]])
+    toe = np.array([0.1, -0.5])
+    assert _beside(toe, rims, rims)
+    assert not _beside(toe, rims, np.vstack([rims, toe + 0.1]))
+    assert not _beside(np.array([0.1, -1.5]), rims, rims)
