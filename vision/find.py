@@ -31,7 +31,7 @@ from vision.joints import (
     root_pair,
 )
 from vision.marks import WeldMarks
-from vision.open_groove import OpenGroove, find_open_groove, groove_edges, least_gap_mm
+from vision.open_groove import OpenGroove, find_open_groove, find_square_gap, groove_edges, least_gap_mm
 from vision.outline import Outline, refine_outline
 from vision.plausible import MOST_SOFT, TOLD_SOFT, are_alike, is_edge_of_metal, is_weld, softness
 from vision.profile import Profile
@@ -469,7 +469,9 @@ def _recognise(
         return _recognise_open(shapes)
     shape = shapes[0]
     if not 2 <= len(shape.runs) <= MOST_RUNS or _straight_share(shape) < LEAST_STRAIGHT:
-        return None
+        # Two plates in line with a gap between them may have come out as one straight run.
+        alone = find_square_gap(shape.points, shape.runs) if joint == "groove" and not closed else None
+        return None if alone is None else _Structure("groove", (shape,), open_groove=alone, score=alone.score)
     extent = float(np.hypot(*np.ptp(shape.points, axis=0)))
     smallest = max(5.0 * shape.detail.step_mm, 0.012 * extent)
     gap = min(2.5, 0.05 * extent)
@@ -478,6 +480,8 @@ def _recognise(
     )
     if not closed and joint in ("auto", "groove"):
         prepared = find_open_groove(shape.points, shape.runs)
+        if prepared is None and joint == "groove":
+            prepared = find_square_gap(shape.points, shape.runs)
         if prepared is not None:
             return _Structure("groove", (shape,), open_groove=prepared, score=prepared.score)
     fillets: list[FilletPair] = []
@@ -779,8 +783,14 @@ def _groove_section(structure: _Structure, profile: Profile) -> Section:
         least = least_gap_mm(detail.step_mm)
         if float(np.hypot(*(shape.points[seen.end_right] - shape.points[seen.end_left]))) < least:
             unseen["root_gap"] = f"no gap is seen at the root; one below {least:.1f} mm does not show in such points"
+    flags: tuple[Flag, ...] = ()
+    if seen is not None and not seen.faces_left and not seen.faces_right:
+        flags = (Flag("square_edges_taken", "two surfaces and a gap are seen: taken for square edges, as a groove"),)
+        unseen |= dict.fromkeys(
+            ("preparation_depth_left", "preparation_depth_right"), "no prepared face is seen, only the surfaces"
+        )
     return replace(
-        _section("groove", profile, (), outsides, detail),
+        _section("groove", profile, flags, outsides, detail),
         edge_left=left,
         edge_right=right,
         unseen=unseen,

@@ -7,7 +7,7 @@ dark, so a bevel is taken to where it is last seen: that is its edge with the ro
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -66,6 +66,50 @@ def find_open_groove(points: Points, runs: list[Run]) -> OpenGroove | None:
             if found is not None and (best is None or found.score > best.score):
                 best = found
     return best
+
+
+def find_square_gap(points: Points, runs: list[Run]) -> OpenGroove | None:
+    """Return two square edges with a gap between them, where a person has said that the joint is a groove.
+
+    From one side they show nothing but two surfaces and the dark between. A plate with points missing looks the same:
+    there must be one such place and no other, and the surfaces must end at it.
+    """
+    steps = np.hypot(*np.diff(points, axis=0).T)
+    wide = np.flatnonzero(steps > least_gap_mm(float(np.median(steps))))
+    if len(wide) == 0:
+        return None
+    first, last = int(wide[0]), int(wide[-1])
+    if float(np.hypot(*(points[last + 1] - points[first]))) > WIDEST_SQUARE_MM:
+        return None
+    runs = [piece for run in runs for piece in _parted(points, run, first)]
+    left = [run for run in runs if run.stop <= first + NEAR_END and run.stop >= first - NEAR_END]
+    right = [run for run in runs if run.start >= last + 1 - NEAR_END and run.start <= last + 1 + NEAR_END]
+    if len(left) != 1 or len(right) != 1:
+        return None
+    one, other = left[0], right[0]
+    offset = abs(float(one.line.offset(points[last + 1])))
+    if abs(turn_deg(one.line, other.line)) > LARGEST_PEAKING_DEG or offset > MOST_SQUARE_OFFSET_MM:
+        return None
+    if first < one.stop - NEAR_END or last + 1 > other.start + NEAR_END:
+        return None
+    return OpenGroove(one, other, (), (), first, last + 1, one.length + other.length)
+
+
+def _parted(points: Points, run: Run, at: int) -> list[Run]:
+    """Return a run in two where it goes on over missing points, each with the line that both lie on."""
+    if not run.start < at < run.stop - 1:
+        return [run]
+    ends = ((run.start, at), (at + 1, run.stop))
+    return [
+        replace(run, start=start, stop=stop, length=float(np.hypot(*(points[stop] - points[start]))))
+        for start, stop in ends
+    ]
+
+
+NEAR_END = 4
+"""Points at the end of a surface that a thick line may round."""
+
+WIDEST_SQUARE_MM, MOST_SQUARE_OFFSET_MM = 8.0, 4.0
 
 
 def _between(points: Points, runs: list[Run], left: Run, right: Run) -> OpenGroove | None:
@@ -155,9 +199,21 @@ def least_gap_mm(spacing: float) -> float:
 
 def groove_edges(points: Points, groove: OpenGroove, detail: Detail) -> tuple[PreparedEdge | None, PreparedEdge | None]:
     """Return the prepared edges, left and right, None for one whose face is not seen; the inside never is."""
+    if not groove.faces_left and not groove.faces_right:
+        return (
+            _square_edge(points, groove.outside_left, groove.end_left, detail, towards=True),
+            _square_edge(points, groove.outside_right, groove.end_right, detail, towards=False),
+        )
     left = _edge(points, groove.outside_left, groove.faces_left, groove.end_left, detail, towards=True)
     right = _edge(points, groove.outside_right, groove.faces_right[::-1], groove.end_right, detail, towards=False)
     return left, right
+
+
+def _square_edge(points: Points, run: Run, end: int, detail: Detail, *, towards: bool) -> PreparedEdge:
+    """Return an edge of which only the surface is seen; it ends where its points do."""
+    outside, _ = fit_plate(points, run, detail, toe_at_stop=towards)
+    corner = outside.line.at(float(outside.line.along(points[end])))
+    return PreparedEdge(outside, None, None, None, corner, corner, corner)
 
 
 def _edge(
