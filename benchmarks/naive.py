@@ -199,24 +199,25 @@ def stripes(cases: int, seed: int) -> list[Entry]:
             columns += int(np.isfinite(truth).sum())
             for name, method in methods.items():
                 took, points = timed(method, frame)
-                errors[name].append(line_errors(points, truth))
+                off = line_errors(points, taken.pieces_px, truth)
+                errors[name].append(off)
                 times[name].append(took)
-                close = np.abs(line_errors(points, truth)) <= LOST_PX
+                close = np.abs(off) <= LOST_PX
                 seen[name] += len(np.unique(columns_of(points, truth)[close]))
         for name in methods:
-            off = np.clip(np.concatenate(errors[name]), -CAP_PX, CAP_PX)
-            near = np.abs(off) <= LOST_PX
+            every = np.clip(np.concatenate(errors[name]), -CAP_PX, CAP_PX)
+            near = np.abs(every) <= LOST_PX
             entries.append(
                 {
                     "name": name,
                     "kind": kind,
                     "ours": name == "toeline",
                     "n": cases,
-                    "rms_px": float(np.sqrt(np.mean(off**2))) if len(off) else None,
-                    "p95_px": float(np.quantile(np.abs(off), 0.95)) if len(off) else None,
-                    "rms_near_px": float(np.sqrt(np.mean(off[near] ** 2))) if near.any() else CAP_PX,
+                    "rms_px": float(np.sqrt(np.mean(every**2))) if len(every) else None,
+                    "p95_px": float(np.quantile(np.abs(every), 0.95)) if len(every) else None,
+                    "rms_near_px": float(np.sqrt(np.mean(every[near] ** 2))) if near.any() else CAP_PX,
                     "found": seen[name] / columns,
-                    "astray": float(np.mean(~near)) if len(off) else None,
+                    "astray": float(np.mean(~near)) if len(every) else None,
                     "time_ms": 1000 * statistics.median(times[name]),
                 }
             )
@@ -244,13 +245,24 @@ def columns_of(points: Points, truth: NDArray[np.float64]) -> NDArray[np.int64]:
     return np.asarray(column[inside & np.isfinite(truth[np.clip(column, 0, len(truth) - 1)])])
 
 
-def line_errors(points: Points, truth: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return how far points lie off the true line, across it, px, in the columns that have one."""
-    across = 1 / np.sqrt(1 + np.gradient(truth) ** 2)
+def line_errors(points: Points, pieces_px: Sequence[Points], truth: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return how far points lie off the true line, across it, px, in the columns that have one.
+
+    Each point is held against the nearest place of the line: where the line is steep a column holds many of its rows.
+    """
     column = np.clip(np.rint(points[:, 0]).astype(int), 0, len(truth) - 1)
-    lit = np.isfinite(truth[column]) & (np.rint(points[:, 0]) == column)
-    scale = np.where(np.isfinite(across), across, 1.0)[column[lit]]
-    return np.asarray((points[lit, 1] - truth[column[lit]]) * scale)
+    lit = points[np.isfinite(truth[column])]
+    line = np.vstack([_dense(piece, 0.25, closed=False) for piece in pieces_px])
+    normal = np.vstack([_across(_dense(piece, 0.25, closed=False)) for piece in pieces_px])
+    away, at = cKDTree(line).query(lit)
+    across = np.sum((lit - line[at]) * normal[at], axis=1)
+    return np.where(away < 1.0, across, np.copysign(away, across))
+
+
+def _across(line: Points) -> Points:
+    way = np.gradient(line, axis=0)
+    way /= np.maximum(np.hypot(*way.T), 1e-12)[:, None]
+    return np.column_stack([-way[:, 1], way[:, 0]])
 
 
 def verdict(ours: Entry, others: Sequence[Entry]) -> Entry:

@@ -20,7 +20,7 @@ def frame() -> np.ndarray:
     ("way", "limit"), [(naive.brightest, 0.8), (naive.centroids, 0.1), (naive.ridges, 0.05), (naive.our_line, 0.05)]
 )
 def test_every_way_finds_a_clean_line(frame: np.ndarray, way, limit: float) -> None:
-    error = naive.line_errors(way(frame), naive.line_truth([TRUTH], SHAPE))
+    error = naive.line_errors(way(frame), [TRUTH], naive.line_truth([TRUTH], SHAPE))
     assert len(error) > 380
     assert np.sqrt(np.mean(error**2)) < limit
 
@@ -29,7 +29,7 @@ def test_columns_without_light_count_for_nothing() -> None:
     truth = naive.line_truth([TRUTH[:200]], SHAPE)
     assert np.isnan(truth[200:]).all()
     points = np.array([[50.0, 92.8], [300.0, 20.0]])
-    assert len(naive.line_errors(points, truth)) == 1
+    assert len(naive.line_errors(points, [TRUTH[:200]], truth)) == 1
 
 
 def test_the_exact_outline_has_no_error_and_a_shifted_one_its_shift() -> None:
