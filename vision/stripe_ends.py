@@ -47,37 +47,6 @@ def beyond_ends(points: Points, height: NDArray[np.float64], sigma: float) -> ND
     return result
 
 
-def bridges(points: Points, height: NDArray[np.float64], stretch: NDArray[np.int64], sigma: float) -> NDArray[np.bool_]:
-    """Mark points of short walls that lead over the dark between two ends: the light of both runs together there.
-
-    A wall of metal is lit; what only joins two ends is somewhere less than half as bright as what it joins.
-
-    Parameters
-    ----------
-    stretch
-        (N,) number of the stretch each point belongs to; odd ones are walls that were filled in.
-    """
-    result = np.zeros(len(points), bool)
-    reach = max(6, round(4 * sigma))
-    for wall in range(1, int(stretch.max(initial=0)) + 1, 2):
-        inside = np.flatnonzero(stretch == wall)
-        first, last = int(inside[0]), int(inside[-1])
-        before, after = height[max(0, first - reach) : first], height[last + 1 : last + 1 + reach]
-        if not len(before) or not len(after):
-            continue
-        dark = inside[height[inside] < DARK_SHARE * min(float(before.max()), float(after.max()))]
-        if len(dark):
-            near = np.arange(max(0, first - reach), min(len(points), last + 1 + reach))
-            away = np.hypot(*(points[near, None] - points[dark][None]).transpose(2, 0, 1)).min(axis=1)
-            result[near[away < RUN_TOGETHER_SIGMAS * sigma]] = True
-    return result
-
-
-DARK_SHARE = 0.5
-RUN_TOGETHER_SIGMAS = 1.5
-"""Light of an end reaches into the dark, and that of the other into its own, over about this many widths."""
-
-
 def islands(points: Points, sigma: float) -> NDArray[np.bool_]:
     """Mark points of pieces no longer than the line is wide: a spark is not told from them."""
     result = np.zeros(len(points), bool)
