@@ -63,9 +63,9 @@ Drawn = Sequence[tuple[Wanted, Case]]
 def photograph_cases(cases: int, seed: int, *, width_px: int, workers: int = 2) -> Drawn:
     """Draw and measure ``cases`` pictures of every kind and pixel size."""
     wanted = [
-        Wanted(number + 10_000 * size, seed, kind, pixel, (width_px, width_px * 3 // 4))
+        Wanted(number + 10_000 * size + 1_000 * step, seed, kind, pixel, (width_px, width_px * 3 // 4))
         for size, pixel in enumerate(PIXELS_MM)
-        for kind in KINDS
+        for step, kind in enumerate(KINDS)
         for number in range(cases)
     ]
     context = multiprocessing.get_context("spawn")

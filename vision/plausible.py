@@ -97,15 +97,17 @@ def softness(section: Section, outlines: Sequence[tuple[Points, Outline]]) -> So
     outlines
         Points of each outline in mm, and the outline.
     """
-    points = np.vstack([each for each, _ in outlines])
-    soft = np.concatenate([np.zeros(len(each), bool) if o.soft is None else o.soft for each, o in outlines])
-    if section.face is None or not soft.any():
+    soft = np.vstack([each[o.soft] for each, o in outlines if o.soft is not None] or [np.empty((0, 2))])
+    if section.face is None or len(soft) == 0:
         return None
+    step = max(float(np.median(np.hypot(*np.diff(each[:200], axis=0).T))) for each, _ in outlines)
 
     def share(part: Points) -> float:
         some = part[:: max(1, len(part) // _SAMPLED)]
-        nearest = [int(np.argmin(np.sum((points - point) ** 2, axis=1))) for point in some]
-        return float(np.mean(soft[nearest])) if nearest else 0.0
+        if len(some) == 0:
+            return 0.0
+        away2 = np.square(some[:, None, 0] - soft[None, :, 0]) + np.square(some[:, None, 1] - soft[None, :, 1])
+        return float(np.mean(away2.min(axis=1) < step**2))
 
     left, right = section.face.left.points, section.face.right.points
     beside = [share(plate[np.hypot(*(plate - plate[0]).T) < BESIDE_MM]) for plate in (left, right)]
