@@ -26,6 +26,7 @@ from calibration.model import Calibration
 from core.errors import ToelineError
 from vision.find import find_welds
 from vision.stripe import extract
+from vision.stripe_share import steadied
 
 Gray = NDArray[np.uint8]
 Points = NDArray[np.float64]
@@ -167,7 +168,7 @@ def ridges(frame: Gray) -> Points:
 def our_line(frame: Gray) -> Points:
     """Return the line as the program finds it."""
     try:
-        return extract(frame).points_px
+        return steadied(extract(frame)).points_px
     except ToelineError:
         return np.empty((0, 2))
 

@@ -119,6 +119,8 @@ class Section:
         Fusion line and what else the etch shows; None when it was not looked for.
     unseen
         Names of values that the profile does not show although it shows the weld, each with the reason.
+    hidden
+        Names of values that missing points leave less sure, each with the standard uncertainty that comes on top.
     """
 
     joint: Joint
@@ -138,3 +140,4 @@ class Section:
     flags: tuple[Flag, ...] = ()
     inside: Inside | None = None
     unseen: Mapping[str, str] = field(default_factory=dict)
+    hidden: Mapping[str, float] = field(default_factory=dict)

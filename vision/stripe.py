@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from core.errors import NothingMeasurable
 from core.geometry import Points
 from vision.stripe_centre import Centres, Estimator, centres, line_sigma
-from vision.stripe_ends import BREAK_PX, beyond_ends, islands, with_ends
+from vision.stripe_ends import BREAK_PX, astray, beyond_ends, bridges, islands, with_ends
 from vision.stripe_path import Path, Reduced, Steep, reduce_frame, runs_along_rows, trace
 
 Orientation = Literal["rows", "columns"]
@@ -168,8 +168,10 @@ def _stripe(gray: NDArray[Any], reduced: Reduced, path: Path) -> Stripe:
     keep[keep] = ~_lonely(points[keep], std[keep])
     keep[keep] = ~beyond_ends(points[keep], height[keep], sigma)
     keep[keep] = ~islands(points[keep], sigma)
-    whole = _with_short_walls(gray, _Piece(points[keep], std[keep], height[keep], saturated[keep]), sigma)
-    points, std, saturated = whole.points, whole.std, whole.saturated
+    whole, walls = _with_short_walls(gray, _Piece(points[keep], std[keep], height[keep], saturated[keep]), sigma)
+    clear = ~bridges(whole.points, whole.height, walls, sigma)
+    clear[clear] = ~astray(whole.points[clear], whole.std[clear])
+    points, std, saturated = whole.points[clear], whole.std[clear], whole.saturated[clear]
     if len(points) < LEAST_POINTS:
         raise NothingMeasurable(
             f"the laser line is clear at only {len(points)} places of the frame: expose longer, or cover what reflects"
@@ -261,8 +263,11 @@ def _between(piece: _Piece, head: _Piece, tail: _Piece) -> _Piece:
     return _Piece(piece.points[keep], piece.std[keep], piece.height[keep], piece.saturated[keep])
 
 
-def _with_short_walls(gray: NDArray[Any], line: _Piece, sigma: float) -> _Piece:
-    """Fill gaps that are higher than wide along the rows: short walls, as of an undercut, look blurred in columns."""
+def _with_short_walls(gray: NDArray[Any], line: _Piece, sigma: float) -> tuple[_Piece, NDArray[np.int64]]:
+    """Fill gaps that are higher than wide along the rows: short walls, as of an undercut, look blurred in columns.
+
+    Returns the line and, for each point, the number of the stretch it belongs to: odd ones are walls.
+    """
     step = np.diff(line.points, axis=0)
     high = np.abs(step[:, 1])
     walls = np.flatnonzero((high > LEAST_WALL_PX) & (high < MOST_WALL_PX) & (high > 0.7 * np.abs(step[:, 0])))
@@ -286,14 +291,15 @@ def _with_short_walls(gray: NDArray[Any], line: _Piece, sigma: float) -> _Piece:
                                                        found.saturated[index])]  # fmt: skip
         start = after + 1
     if not parts:
-        return line
+        return line, np.zeros(len(line.points), np.int64)
     parts.append(_cut(line, start, len(line.points)))
-    return _Piece(
+    whole = _Piece(
         np.vstack([part.points for part in parts]),
         np.concatenate([part.std for part in parts]),
         np.concatenate([part.height for part in parts]),
         np.concatenate([part.saturated for part in parts]),
     )
+    return whole, np.repeat(np.arange(len(parts)), [len(part.points) for part in parts])
 
 
 def _steep_piece(turned: NDArray[Any], steep: Steep, factor: int, sigma: float) -> _Piece | None:

@@ -47,6 +47,53 @@ def beyond_ends(points: Points, height: NDArray[np.float64], sigma: float) -> ND
     return result
 
 
+def bridges(points: Points, height: NDArray[np.float64], stretch: NDArray[np.int64], sigma: float) -> NDArray[np.bool_]:
+    """Mark points of short walls that lead over the dark between two ends: the light of both runs together there.
+
+    A wall of metal is lit; what only joins two ends is somewhere less than half as bright as what it joins.
+
+    Parameters
+    ----------
+    stretch
+        (N,) number of the stretch each point belongs to; odd ones are walls that were filled in.
+    """
+    result = np.zeros(len(points), bool)
+    reach = max(6, round(4 * sigma))
+    for wall in range(1, int(stretch.max(initial=0)) + 1, 2):
+        inside = np.flatnonzero(stretch == wall)
+        first, last = int(inside[0]), int(inside[-1])
+        before, after = height[max(0, first - reach) : first], height[last + 1 : last + 1 + reach]
+        if not len(before) or not len(after):
+            continue
+        dark = inside[height[inside] < DARK_SHARE * min(float(before.max()), float(after.max()))]
+        if len(dark):
+            near = np.arange(max(0, first - reach), min(len(points), last + 1 + reach))
+            away = np.hypot(*(points[near, None] - points[dark][None]).transpose(2, 0, 1)).min(axis=1)
+            result[near[away < RUN_TOGETHER_SIGMAS * sigma]] = True
+    return result
+
+
+DARK_SHARE = 0.5
+RUN_TOGETHER_SIGMAS = 1.5
+"""Light of an end reaches into the dark, and that of the other into its own, over about this many widths."""
+
+
+def astray(points: Points, std: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Mark points that step aside from both neighbours farther than any corner does: light of two runs taken as one.
+
+    A right angle followed pixel by pixel lies 0.7 px beside the chord of its neighbours.
+    """
+    result = np.zeros(len(points), bool)
+    if len(points) < 3:
+        return result
+    chord = points[2:] - points[:-2]
+    length = np.maximum(np.hypot(*chord.T), 1e-9)
+    aside = points[1:-1] - points[:-2]
+    off = np.abs(chord[:, 0] * aside[:, 1] - chord[:, 1] * aside[:, 0]) / length
+    result[1:-1] = (length < BREAK_PX) & (off > 1.0 + 5.0 * std[1:-1])
+    return result
+
+
 def islands(points: Points, sigma: float) -> NDArray[np.bool_]:
     """Mark points of pieces no longer than the line is wide: a spark is not told from them."""
     result = np.zeros(len(points), bool)
@@ -130,6 +177,6 @@ def _end(gray: NDArray[Any], run: Points, std: float, sigma: float) -> tuple[Poi
     share = (seen[first - 1] - half) / max(float(seen[first - 1] - seen[first]), 1e-6)
     place = float(at[first - 1] + np.clip(share, 0.0, 1.0) * 0.25)
     last = (run[-rounded:] - middle) @ along
-    off = np.abs((run[-rounded:] - middle) @ across) > STRAIGHT_PX + 0.5 * sigma
+    off = np.abs((run[-rounded:] - middle) @ across) > max(0.5 * STRAIGHT_PX, 4.0 * std)
     bad = np.flatnonzero((last > place - 0.25) | off)
     return np.asarray(middle + place * along), rounded - int(bad[0]) if len(bad) else 0

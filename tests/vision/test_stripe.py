@@ -11,6 +11,7 @@ import pytest
 from benchmarks.render.laser import Light, stripe_picture
 from core.errors import NothingMeasurable
 from vision.stripe import extract, line_channel
+from vision.stripe_ends import astray
 
 SHAPE = (480, 900)
 X = np.arange(-20.0, 921.0)
@@ -173,3 +174,29 @@ def test_light_of_a_lamp_across_the_frame_is_no_line():
     lamp = cv2.GaussianBlur(np.random.default_rng(0).normal(0, 60, SHAPE).astype(np.float32), (0, 0), 25) * 20 + 120
     with pytest.raises(NothingMeasurable):
         extract(np.clip(lamp, 0, 255).astype(np.uint8))
+
+
+def test_no_points_lead_over_the_dark_between_two_ends() -> None:
+    """The line ends at an edge and begins again 11 px below, where a steep face comes out of the shadow."""
+    first = np.column_stack([np.linspace(-10, 300, 600), np.linspace(60, 220, 600)])
+    turn = np.linspace(0.0, 1.25, 80)
+    second = np.column_stack([302 + 40 * (1 - np.cos(turn)), 231 + 40 * np.sin(turn)])
+    flat = np.column_stack([np.linspace(second[-1, 0], 620, 400), np.linspace(second[-1, 1], second[-1, 1] + 90, 400)])
+    pieces = [first, np.vstack([second, flat[1:]])]
+    frame = stripe_picture((480, 600), pieces, Light(amplitude=200, sigma_px=2.5, noise=3.0), np.random.default_rng(4))
+    stripe = extract(frame)
+    ends = np.array([first[-1], second[0]])
+    dark = ends.mean(axis=0)
+    assert np.hypot(*(stripe.points_px - dark).T).min() > 2.5
+    line = np.vstack(pieces)
+    off = np.array([np.hypot(*(line - point).T).min() for point in stripe.points_px])
+    assert off.max() < 1.2
+    assert len(stripe.points_px) > 560
+
+
+def test_a_point_inside_a_corner_is_dropped_and_a_right_angle_kept() -> None:
+    square = np.array([[x, 0.0] for x in range(5)] + [[4.0, y] for y in range(1, 5)])
+    std = np.full(len(square), 0.02)
+    assert not astray(square, std).any()
+    inside = np.insert(square, 5, [2.6, 2.0], axis=0)
+    assert astray(inside, np.full(len(inside), 0.02)).tolist() == [False] * 5 + [True] + [False] * 4
