@@ -99,6 +99,9 @@ def measure(
     overlay: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Draw what was measured into a .png or .svg.")
     ] = None,
+    points: Annotated[
+        Path | None, typer.Option(metavar="FILE.csv", help="Write the points of a laser line, in mm, into a table.")
+    ] = None,
     output: Annotated[
         Path | None, typer.Option(metavar="DIR", help="Write result.json and one overlay a file into a folder.")
     ] = None,
@@ -132,6 +135,8 @@ def measure(
     files = files_in(files)
     if overlay is not None and len(files) > 1:
         raise UsageError("--overlay draws one file: use --output DIR for several.")
+    if points is not None and len(files) > 1:
+        raise UsageError("--points writes the line of one frame: give one file.")
     if records is None and (template is not None or no_picture):
         raise UsageError("--template and --no-picture are about records: name the store with --records.")
     if overlay is not None and overlay.suffix.lower() not in OVERLAY_SUFFIXES:
@@ -144,7 +149,8 @@ def measure(
     drawings = _drawings(files, overlay, output)
     results = [json_file, None if output is None else output / "result.json"]
     gauge_drawings = [_gauge_drawing(path) if gauges and output is not None else None for path in drawings]
-    refuse_overwriting([*results, *drawings, *gauge_drawings], [*files, calibration, marks, *limit_files(criteria)])
+    written = [*results, *drawings, *gauge_drawings, points]
+    refuse_overwriting(written, [*files, calibration, marks, *limit_files(criteria)])
     pictures = [path for path in files if source_kind(path, settings) != "profile"]
     shared = shared_calibration(settings)
     if pictures and shared is None and not settings.scale_from_metadata:
@@ -154,7 +160,7 @@ def measure(
     keeper = None if records is None else Keeper(records, template, operator)
     job = Job(settings, shared, by, units, gauges)
     tasks = [
-        Task(path, None if drawing == overlay else drawing, overlay, gauge_drawing)
+        Task(path, None if drawing == overlay else drawing, overlay, gauge_drawing, points)
         for path, drawing, gauge_drawing in zip(files, drawings, gauge_drawings, strict=True)
     ]
     quiet = "-" in map(str, results)

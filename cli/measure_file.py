@@ -39,12 +39,16 @@ class Job:
 
 @dataclass(frozen=True, slots=True)
 class Task:
-    """One file, and where its drawings go; the gauges are drawn into ``overlay`` or into a drawing of their own."""
+    """One file, and where its drawings go; the gauges are drawn into ``overlay`` or into a drawing of their own.
+
+    ``points`` is where the points of a laser line go.
+    """
 
     path: Path
     drawing: Path | None = None
     overlay: Path | None = None
     gauge_drawing: Path | None = None
+    points: Path | None = None
 
     def __str__(self) -> str:
         return str(self.path)
@@ -77,6 +81,8 @@ def measure_file(job: Job, task: Task) -> Done:
     for target, gauges in ((task.drawing, ()), (task.overlay, taken), (task.gauge_drawing, taken)):
         if target is not None:
             _draw(target, task.path, inspection, job.units, gauges)
+    if task.points is not None:
+        _write_points(task.points, inspection)
     return Done(entry, *_complaint(task.path, inspection))
 
 
@@ -99,6 +105,17 @@ def _complaint(path: Path, inspection: Inspection) -> tuple[int, str | None]:
         return 0, None
     message = str(inspection.error)
     return inspection.error.exit_status, message if message.startswith(str(path)) else f"{path}: {message}"
+
+
+def _write_points(target: Path, inspection: Inspection) -> None:
+    from core.errors import UsageError
+    from inspection.line_points import write_line_points
+
+    if inspection.error is not None:
+        return
+    if inspection.line is None or inspection.calibration is None:
+        raise UsageError("--points writes the points of a laser line: leave it out for photographs and profiles.")
+    write_line_points(target, inspection.line, inspection.calibration)
 
 
 def _draw(target: Path, path: Path, inspection: Inspection, units: str, gauges: Readings) -> None:

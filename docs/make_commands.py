@@ -33,6 +33,7 @@ FILES = """\
 | `*.cal.json` | a calibration, readable JSON; `calibrate check` adds a dated line |
 | result file (`--json`, `--output`) | JSON, in mm and degrees ([README](../README.md#files-and-exit-status)) |
 | overlay (`--overlay`, `--output`) | the picture with what was found, `.png` or `.svg` |
+| points of a laser line (`--points`) | `.csv`: each point in mm with its standard uncertainty and its pixel |
 | marks (`--marks`) | JSON with toes and plate points that a person gives, in pixels ([README](../README.md#measure)) |
 | profile | `.csv` with x and z in mm, or with the unit in the name of the column; `.npy`, N x 2 |
 | template (`--template`) | TOML with the fields of the trade ([records.md](records.md)) |

@@ -32,6 +32,12 @@ BESIDE_MM = 3.0
 """An undercut lies within so much of its toe."""
 
 HOLLOW_MM = 0.05
+LONGEST_WALL = 2.0
+"""A gap is the outer wall of a hollow while it is no longer than so much of what is seen of the hollow."""
+
+MOST_DEEPER = 0.2
+"""A hollow that would go deeper in a gap by more than this share of what is seen is not measured."""
+
 LEAST_GAP_MM = 0.3
 NEAR_TOE_MM = 0.25
 MANY_SATURATED = 0.3
@@ -121,6 +127,7 @@ def _with_gaps(weld: FoundWeld, profile: Profile, shared: tuple[Flag, ...]) -> F
     section = weld.section
     flags = list(shared)
     unseen = dict(section.unseen)
+    hidden: dict[str, float] = {}
     face = section.face
     if face is not None:
         for gap, ends in _inner_gaps(profile):
@@ -139,13 +146,17 @@ def _with_gaps(weld: FoundWeld, profile: Profile, shared: tuple[Flag, ...]) -> F
                 text = f"{gap.length_mm:.1f} mm are missing at the {side} toe: {gap.reason}"
                 flags.append(Flag("gap_at_toe", text))
                 unseen |= {f"{name}_{side}": f"{text}; it may lie there" for name in OF_A_TOE}
-            for side in _hollow_beside(face, ends):
-                reason = f"{gap.length_mm:.1f} mm of the groove beside the toe are missing: {gap.reason}"
-                unseen |= {f"{name}_{side}": reason for name in OF_AN_UNDERCUT}
+            for side, doubt_mm in _hollow_beside(face, ends):
+                if doubt_mm is None:
+                    reason = f"{gap.length_mm:.1f} mm of the groove beside the toe are missing: {gap.reason}"
+                    unseen |= {f"{name}_{side}": reason for name in OF_AN_UNDERCUT}
+                else:
+                    hidden[f"undercut_{side}"] = doubt_mm
+                    hidden[f"undercut_width_{side}"] = gap.length_mm / math.sqrt(12.0)
             if wide and not near and _in_face(face, ends):
                 flags.append(Flag("gap_in_face", f"{gap.length_mm:.1f} mm are missing in the face: {gap.reason}"))
-        section = replace(section, face=face, unseen=unseen)
-    if not flags and not unseen:
+        section = replace(section, face=face, unseen=unseen, hidden=hidden)
+    if not flags and not unseen and not hidden:
         return weld
     section = replace(section, flags=(*section.flags, *flags))
     return replace(weld, section=section)
@@ -190,17 +201,47 @@ def _beside(toe: Points, ends: Points, points: Points) -> bool:
     return within and float(np.hypot(*(points - toe).T).min()) > NEAR_TOE_MM
 
 
-def _hollow_beside(face: WeldSurface, ends: Points) -> list[str]:
-    """Return the sides on which a gap begins or ends in a hollow beside the toe, below the plate's surface."""
-    sides = []
+def _hollow_beside(face: WeldSurface, ends: Points) -> list[tuple[str, float | None]]:
+    """Return the sides on which a gap begins or ends in a hollow beside the toe, below the plate's surface.
+
+    With each goes how much deeper the hollow may be in the gap, as a standard uncertainty in mm: little where the gap
+    is no more than the outer wall, in the shadow of the line or of the camera; None where nothing can be said.
+    """
+    sides: list[tuple[str, float | None]] = []
     for side, plate, toe in (("left", face.left, face.toe_left), ("right", face.right, face.toe_right)):
         line = plate.fit.line
-        away = line.along(ends) - float(line.along(toe))
+        start = float(line.along(toe))
+        away = line.along(ends) - start
         # The line leads away from the weld: air lies to its left on the right plate and to its right on the left one.
         below = line.offset(ends) * (1.0 if side == "left" else -1.0)
         if bool((away > -NEAR_TOE_MM).any() and away.min() < BESIDE_MM and below.max() > HOLLOW_MM):
-            sides.append(side)
+            inner, outer = (int(index) for index in np.argsort(away))
+            doubt = None
+            if below[outer] < HOLLOW_MM and away[outer] - away[inner] < LONGEST_WALL * away[inner]:
+                along = line.along(plate.points) - start
+                seen = (along > 0) & (along <= away[inner])
+                depth = line.offset(plate.points[seen]) * (1.0 if side == "left" else -1.0)
+                doubt = _deeper_in_gap(along[seen], depth, float(away[outer]))
+            sides.append((side, doubt))
     return sides
+
+
+def _deeper_in_gap(along: NDArray[np.float64], depth: NDArray[np.float64], end: float) -> float | None:
+    """Return how much deeper a hollow may go on between its last point and the end of a gap, None if by much.
+
+    The parabola through the last half of what is seen says how it goes on.
+    """
+    if len(along) < 8:
+        return None
+    last = along > 0.5 * along[-1]
+    bend, slope, height = np.polyfit(along[last] - along[-1], depth[last], 2)
+    deepest = max(float(np.convolve(depth, np.full(3, 1 / 3), mode="valid").max()), float(height))
+    reach = end - float(along[-1])
+    if bend >= 0 and slope > 0:
+        return None
+    turn = min(max(-slope / (2 * bend), 0.0), reach) if bend < 0 else 0.0
+    deeper = float(height + slope * turn + bend * turn**2) - deepest
+    return None if deeper > MOST_DEEPER * deepest else max(deeper, 0.0) / math.sqrt(3.0)
 
 
 def _in_face(face: WeldSurface, ends: Points) -> bool:

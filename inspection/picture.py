@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -23,6 +23,7 @@ from vision.section import Flag, Section
 
 if TYPE_CHECKING:
     from vision.find import FoundWeld, FoundWelds
+    from vision.stripe import Stripe
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -39,6 +40,8 @@ class Inspection:
         What mapped the picture, None for a profile.
     error
         Why nothing was measured.
+    line
+        The laser line, None for a photograph or a profile.
     """
 
     entry: Entry
@@ -46,6 +49,7 @@ class Inspection:
     measured: tuple[Mapping[str, Measured], ...] = ()
     calibration: Calibration | None = None
     error: ToelineError | None = None
+    line: Stripe | None = None
 
 
 def measure_file(path: str | Path, settings: Settings) -> Entry:
@@ -125,7 +129,7 @@ def _inspect_laser(path: str | Path, settings: Settings, calibration: Calibratio
         region=settings.region,
         outside_diameter_mm=settings.outside_diameter_mm,
     )
-    return _measured(measured.found, source, calibration, settings)
+    return replace(_measured(measured.found, source, calibration, settings), line=measured.stripe)
 
 
 def _inspect_picture(

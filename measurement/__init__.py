@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from core.quantity import Measured, NotMeasurable
+from dataclasses import replace
+
+from core.quantity import Component, Measured, NotMeasurable, Quantity
 from measurement.butt import butt_values
 from measurement.fillet import fillet_values
 from measurement.groove import groove_values
@@ -11,7 +13,7 @@ from measurement.names import LABELS, SIGNED, Name, names_for
 from measurement.plate import surface_defects
 from measurement.toe import overlap, toe_angle, toes_of
 from measurement.toe_radius import Transition, fit_transition, toe_radius
-from measurement.uncertainty import Noise, noise_of
+from measurement.uncertainty import MISSING, Noise, noise_of
 from measurement.undercut import undercut
 from vision.section import Section, WeldSurface
 
@@ -35,12 +37,20 @@ def measure(section: Section) -> dict[str, Measured]:
     else:
         own = butt_values(section, noise) if section.joint == "butt" else fillet_values(section.face, noise)
         found = own | toe_values(section.face, noise) | surface_defects(section.face, noise)
-    hidden = section.unseen
+    unseen = section.unseen
     values = {
-        name.name: NotMeasurable(hidden[name.name], name.unit) if name.name in hidden else found[name.name]
+        name.name: NotMeasurable(unseen[name.name], name.unit)
+        if name.name in unseen
+        else _less_sure(found[name.name], section.hidden.get(name.name, 0.0))
         for name in names
     }
     return values if section.inside is None else values | inside_values(section, noise)
+
+
+def _less_sure(value: Measured, std: float) -> Measured:
+    if std <= 0 or not isinstance(value, Quantity):
+        return value
+    return replace(value, budget=(*value.budget, Component(MISSING, std)))
 
 
 def toe_values(surface: WeldSurface, noise: Noise) -> dict[str, Measured]:

@@ -69,6 +69,7 @@ SOURCES: dict[str, str] = {
     "tone curve": "how the file stores light, which moves all edges alike",
     "blur": "how far blur moves a curved edge",
     "fusion line": "how well the etch shows where fusion ends",
+    "missing points": "what may lie where points of the profile are missing",
 }
 """By the name of the part in a budget."""
 
@@ -85,6 +86,7 @@ REMEDIES: dict[str, str] = {
     "tone curve": "say how the file stores light (--tone-curve), or a sharper picture",
     "blur": "a sharper picture",
     "fusion line": "a deeper, more even etch, or points marked on the line",
+    "missing points": "another direction of the camera or of the line, so that nothing lies in the shadow",
 }
 """What makes a part smaller."""
 

@@ -22,8 +22,10 @@ EDGE_BIAS_PX = 0.04
 alike. What the tone curve of the picture does comes on top."""
 
 OPERATOR = "operator's mark"
+MISSING = "missing points"
 
-SOURCES = ("edge", "plate fit", "toe location", "fusion line", OPERATOR, "resolution", "tone curve", "blur")
+SOURCES = ("edge", "plate fit", "toe location", "fusion line", OPERATOR, "resolution", "tone curve", "blur",
+           MISSING)  # fmt: skip
 """Sources of this room, in the order of a budget; those of the calibration come before them."""
 
 Geometry = TypeVar("Geometry")

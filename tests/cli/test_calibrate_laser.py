@@ -12,6 +12,7 @@ import pytest
 
 from cli.main import run
 
+ROOT = Path(__file__).resolve().parents[2] / "sample_images"
 RIG = Path(__file__).resolve().parents[2] / "sample_images" / "rig"
 TRUTH = json.loads((RIG / "truth.json").read_text(encoding="utf-8"))
 BOARD = ("--pattern", "chessboard", "--corners", "8x5", "--square", "5 mm")
@@ -68,6 +69,29 @@ def test_fillet_under_the_line(rig, tmp_path, source):
     assert 0 < x < 1024
     assert 0 < y < 544
     assert drawing.stat().st_size > 10_000
+
+
+def test_points_of_the_line_are_written_with_their_uncertainty(rig, tmp_path, capsys):
+    table = tmp_path / "line.csv"
+    words = ["measure", str(RIG / "tee.png"), "--calibration", str(rig), "--joint", "tee", "--points", str(table)]
+    assert run(words) == 0
+    assert table.read_text(encoding="utf-8").startswith("x_mm,y_mm,std_mm,column_px,row_px,missing_after_mm\n")
+    x, y, std, column, row, _ = np.loadtxt(table, delimiter=",", skiprows=1, unpack=True)
+    assert len(x) > 600
+    assert (np.diff(x) > 0).mean() > 0.99
+    assert ((std > 0.0005) & (std < 0.02)).all()
+    # Both plates are straight: points of their outer parts scatter about a line by what is stated.
+    for part in (slice(20, 140), slice(-140, -20)):
+        off = y[part] - np.polyval(np.polyfit(x[part], y[part], 1), x[part])
+        assert np.std(off) < 2.0 * np.median(std)
+    assert column.min() >= 0
+    assert column.max() < 1024
+    assert row.max() < 544
+    assert run([*words[:-1], str(RIG / "tee.png")]) == 2
+    assert (
+        run(["measure", str(RIG / "tee.png"), "--source", "macro", "--scale", "0.05 mm", "--points", str(table)]) != 0
+    )
+    assert "overwritten" in capsys.readouterr().err
 
 
 def test_one_bad_picture_does_not_stop_the_others(tmp_path, capsys):

@@ -10,9 +10,12 @@ from benchmarks.render.grooves import Edge, groove
 from benchmarks.render.laser import Light, Rig, stripe_picture
 from benchmarks.render.laser_scene import Shot, shot
 from calibration.model import Calibration, Lens
+from core.fitting import LineFit
+from core.geometry import Line
 from core.quantity import NotMeasurable, Quantity
-from inspection.laser_frame import _beside, measure_frame
+from inspection.laser_frame import _beside, _hollow_beside, measure_frame
 from measurement import measure
+from vision.section import PlateSurface, WeldSurface
 
 RIG = Rig(width_px=1024, height_px=720, focal_px=2000.0)
 GAP_MM = 2.0
@@ -85,3 +88,36 @@ def test_a_toe_between_the_rims_of_a_gap_is_beside_it():
     assert _beside(toe, rims, rims)
     assert not _beside(toe, rims, np.vstack([rims, toe + 0.1]))
     assert not _beside(np.array([0.1, -1.5]), rims, rims)
+
+
+def straight(direction: float) -> LineFit:
+    return LineFit(Line(0.0, 0.0, direction, 0.0), 0.005, 0.001, 0.0001, np.ones(2, bool))
+
+
+@pytest.mark.parametrize("side", ["left", "right"])
+def test_a_gap_that_hides_only_the_wall_of_a_hollow_leaves_its_depth_known(side: str) -> None:
+    """The bottom is seen, or so nearly that little is left to doubt; else nothing is said."""
+    turn = 1.0 if side == "right" else -1.0
+    along = np.arange(0.0, 12.0, 0.05)
+
+    def hidden_sides(deepest_mm: float, gap: tuple[float, float]) -> list[tuple[str, float | None]]:
+        depth = 0.5 * np.clip(1 - ((along - deepest_mm) / deepest_mm) ** 2, 0.0, None)
+        seen = (along <= gap[0]) | (along >= gap[1])
+        points = np.column_stack([turn * along, -depth])
+        edge = int(np.flatnonzero(along > gap[0])[0])
+        ends = np.array([points[edge - 1], points[along >= gap[1]][0]])
+        plate = PlateSurface(straight(turn), points[seen])
+        far = PlateSurface(straight(-turn), np.array([[-turn * 5.0, 0.0], [-turn * 9.0, 0.0]]))
+        surfaces = {"left": plate, "right": far} if side == "left" else {"left": far, "right": plate}
+        zero = np.zeros(2)
+        face = WeldSurface(**surfaces, toe_left=zero, toe_right=zero, face=np.zeros((2, 2)),
+                           toe_std_left=0.01, toe_std_right=0.01)  # fmt: skip
+        return _hollow_beside(face, ends)
+
+    (wall,) = hidden_sides(0.7, (1.15, 1.5))
+    assert wall == (side, 0.0)
+    ((_, bottom),) = hidden_sides(0.7, (0.6, 1.5))
+    # 0.01 mm deeper than seen: the doubt covers it and is not much larger than that
+    assert 0.004 < bottom < 0.02
+    assert hidden_sides(0.7, (0.3, 1.5)) == [(side, None)]
+    assert hidden_sides(0.7, (0.6, 3.0)) == [(side, None)]
