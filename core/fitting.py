@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from core.geometry import Line, Points
+from core.medians import median
 
 WANDER_PIECE = 1.65
 """Correlation lengths to one independent piece of wander: judged on rendered pictures, where fewer left the offset of
@@ -143,7 +144,7 @@ def robust_line(
     inliers = np.abs(offsets) < 3.5 * noise_std
     if np.count_nonzero(inliers) < 4:
         inliers = weights > 0
-    residual = float(1.4826 * np.median(np.abs(offsets[inliers]))) if inliers.any() else noise_std
+    residual = 1.4826 * median(np.abs(offsets[inliers])) if inliers.any() else noise_std
     spread = float(np.sqrt(np.mean(line.along(points[inliers]) ** 2))) if inliers.any() else 1.0
     independent = max(2.0, np.count_nonzero(inliers) / max(correlation_points, 1.0))
     offset_std = residual / math.sqrt(independent)

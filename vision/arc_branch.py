@@ -14,6 +14,7 @@ import numpy as np
 
 from core.fitting import robust_line
 from core.geometry import Line, Points
+from core.medians import median
 from vision.arc_surface import (
     ALIKE,
     DIAMETER_STD,
@@ -93,7 +94,7 @@ def branch_of(profile: Profile, outside_diameter_mm: float | None = None) -> Bra
     ends = ends_of(profile.points_mm)
     if ends is None:
         return None
-    noise = float(np.median(profile.std_mm))
+    noise = median(profile.std_mm)
     bends = [bend_of(end) for end in ends]
     if any(bend.scatter > max(3.0 * noise, 0.03) for bend in bends):
         return None

@@ -16,6 +16,7 @@ import numpy as np
 
 from core.fitting import LineFit, total_least_squares
 from core.geometry import Points, arc_length
+from core.medians import median
 from vision.profile import Profile
 from vision.section import Section
 
@@ -116,7 +117,7 @@ def arc_of(profile: Profile, outside_diameter_mm: float | None = None) -> Arc | 
     ends = ends_of(profile.points_mm)
     if ends is None:
         return None
-    noise = float(np.median(profile.std_mm))
+    noise = median(profile.std_mm)
     bends = [bend_of(end) for end in ends]
     if any(bend.scatter > max(3.0 * noise, 0.03) for bend in bends):
         return None
@@ -159,7 +160,7 @@ def bend_of(points: Points) -> Bend:
         weighted = design.T * weights**2
         before, solution = solution, np.asarray(np.linalg.lstsq(weighted @ design, weighted @ y, rcond=None)[0], float)
         residual = y - design @ solution
-        spread = max(1.4826 * float(np.median(np.abs(residual))), 1e-6)
+        spread = max(1.4826 * median(np.abs(residual)), 1e-6)
         # Spatter and a toe at the inner end are no part of the surface (Tukey's biweight).
         weights = np.maximum(1 - (residual / (4.685 * spread)) ** 2, 0.0)
         if float(np.abs(solution - before).max()) < SETTLED * spread:

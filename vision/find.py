@@ -15,6 +15,7 @@ from calibration.model import Calibration
 from core.errors import NothingMeasurable
 from core.fitting import LineFit
 from core.geometry import Points, intersection, signed_area
+from core.medians import median
 from vision import applied_marks
 from vision.arc_branch import Branch, branch_of
 from vision.arc_surface import Arc, arc_of
@@ -253,8 +254,8 @@ def _on_arc(found: FoundWelds, arc: Arc | Branch, calibration: Calibration | Non
 
 
 def _find_in_flat(profile: Profile, joint: JointChoice, calibration: Calibration | None) -> FoundWelds:
-    spacing = float(np.median(np.hypot(*np.diff(profile.points_mm, axis=0).T)))
-    detail = Detail(float(np.median(profile.std_mm)), spacing, profile.blur_mm)
+    spacing = median(np.hypot(*np.diff(profile.points_mm, axis=0).T))
+    detail = Detail(median(profile.std_mm), spacing, profile.blur_mm)
     points, cut = profile.points_mm, np.asarray(profile.cut)
     if profile.closed and signed_area(points) > 0:
         points, cut = points[::-1], cut[::-1]
@@ -662,10 +663,10 @@ def _section(
     joint: Joint, profile: Profile, flags: tuple[Flag, ...], fits: Sequence[LineFit], detail: Detail
 ) -> Section:
     # How far a real surface wanders about its line is seen on the plates; the face is taken to be no better.
-    wander = beyond_noise(max(detail.wander_mm, float(np.median([fit.residual_std for fit in fits]))), detail)
+    wander = beyond_noise(max(detail.wander_mm, median([fit.residual_std for fit in fits])), detail)
     return Section(
         joint=joint,
-        point_std_mm=math.hypot(float(np.median(profile.std_mm)), wander),
+        point_std_mm=math.hypot(median(profile.std_mm), wander),
         resolution_mm=profile.resolution_mm,
         relative_std=profile.relative_std,
         blur_mm=profile.blur_mm,

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from core.fitting import robust_line
 from core.geometry import Points, intersection
+from core.medians import median
 from vision.runs import Run, turn_deg
 
 FILLET_TURN_DEG = (35.0, 145.0)
@@ -197,7 +198,7 @@ def trimmed_run(points: Points, run: Run, *, at_stop: bool) -> Run:
         return run
     # Where a stretch that is straight already begins to bend shows in some of its points.
     outer = outer[:: max(1, len(outer) // ENOUGH_POINTS)]
-    noise = max(float(np.median(np.abs(run.line.offset(outer)))), 1e-4)
+    noise = max(median(np.abs(run.line.offset(outer))), 1e-4)
     fit = robust_line(outer, noise, hypotheses=50)
     line = fit.line if fit.line.direction @ run.line.direction > 0 else fit.line.reversed()
     beyond = np.abs(line.offset(along)) > max(8.0 * fit.residual_std, LEAST_DEPARTURE_MM)

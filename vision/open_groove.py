@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from core.geometry import Line, Points, intersection
+from core.medians import median
 from vision.groove_joint import SQUARE_WITHIN_DEG
 from vision.runs import Run, turn_deg
 from vision.section import PreparedEdge
@@ -75,7 +76,7 @@ def find_square_gap(points: Points, runs: list[Run]) -> OpenGroove | None:
     there must be one such place and no other, and the surfaces must end at it.
     """
     steps = np.hypot(*np.diff(points, axis=0).T)
-    wide = np.flatnonzero(steps > least_gap_mm(float(np.median(steps))))
+    wide = np.flatnonzero(steps > least_gap_mm(median(steps)))
     if len(wide) == 0:
         return None
     first, last = int(wide[0]), int(wide[-1])
@@ -152,7 +153,7 @@ def _dark_after(points: Points, index: int) -> bool:
     """Tell whether a wide step lies within a few points of an index."""
     near = points[max(0, index - 3) : index + 6]
     steps = np.hypot(*np.diff(near, axis=0).T)
-    return bool(steps.max() > WIDE_STEPS * np.median(np.hypot(*np.diff(points, axis=0).T)))
+    return bool(steps.max() > WIDE_STEPS * median(np.hypot(*np.diff(points, axis=0).T)))
 
 
 def _members_end(points: Points, stop: int, start: int) -> tuple[int, int]:
@@ -160,7 +161,7 @@ def _members_end(points: Points, stop: int, start: int) -> tuple[int, int]:
     if start <= stop + 1:
         return min(stop, start), max(start, stop)
     steps = np.hypot(*np.diff(points[stop : start + 1], axis=0).T)
-    usual = float(np.median(np.hypot(*np.diff(points, axis=0).T)))
+    usual = median(np.hypot(*np.diff(points, axis=0).T))
     wide = np.flatnonzero(steps > least_gap_mm(usual))
     if not len(wide):
         return stop, start

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from core.fitting import total_least_squares
 from core.geometry import Line, Points
+from core.medians import median
 
 STRAY_POINTS = 5
 EMPTY_SHARE = 0.7
@@ -154,7 +155,7 @@ def without_stray_ends(points: Points, run: Run) -> Run:
     steps = np.hypot(*np.diff(points[run.start : run.stop + 1], axis=0).T)
     if len(steps) < 4 * STRAY_POINTS:
         return run
-    wide = steps > WIDE_STEPS * float(np.median(steps))
+    wide = steps > WIDE_STEPS * median(steps)
     first = int(np.flatnonzero(wide[:STRAY_POINTS])[-1]) + 1 if wide[:STRAY_POINTS].any() else 0
     last = STRAY_POINTS - int(np.argmax(wide[-STRAY_POINTS:])) if wide[-STRAY_POINTS:].any() else 0
     if not first and not last:

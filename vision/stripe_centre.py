@@ -19,6 +19,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from core.medians import median
+
 Estimator = Literal["gaussian", "centroid"]
 
 FWHM = 2.3548
@@ -77,7 +79,7 @@ def line_sigma(gray: NDArray[Any], columns: NDArray[np.int64], course: NDArray[n
     top = smooth.max(axis=1)
     above = (smooth > 0.5 * top[:, None]).sum(axis=1)
     # The blur of three pixels adds 2/3 px² to the variance of a Gaussian.
-    return math.sqrt(max(0.36, (float(np.median(above)) / FWHM) ** 2 - 2.0 / 3.0))
+    return math.sqrt(max(0.36, (median(above) / FWHM) ** 2 - 2.0 / 3.0))
 
 
 def centres(
@@ -129,7 +131,7 @@ def centres(
         position[saturated] = _flanks(band[saturated], gauss[saturated], ground[saturated], reach)
         std = np.where(saturated, 2 * noise / np.maximum(height, 1e-3), std)
     spread, above = _misfit(band, position, ground, height, wide, noise)
-    usual = max(float(np.median(spread)), 0.01)
+    usual = max(median(spread), 0.01)
     faint = height < LEAST_SNR * noise / math.sqrt(max(1.0, 2.0 * sigma_px))
     allowed = WIDE * FWHM * wide + 3
     # The width of an overexposed line depends on its brightness, and changes little from column to column.
@@ -160,7 +162,7 @@ def scatter_std(columns: NDArray[np.int64], position: NDArray[np.float64]) -> fl
     third = third[np.isfinite(third)]
     if len(third) < 12:
         return math.nan
-    return 1.4826 * float(np.median(np.abs(third))) / math.sqrt(20.0)
+    return 1.4826 * median(np.abs(third)) / math.sqrt(20.0)
 
 
 def _third(
@@ -253,7 +255,7 @@ def _steadier(
     index = np.concatenate([first + i * APART for i in range(4)])
     wide = _centroid(band[index], gauss[index], ground[index], reach)
     origin = rows[index]
-    scatter = [float(np.median(np.abs(_third(*np.split(position + origin, 4))))) for position in (gauss[index], wide)]
+    scatter = [median(np.abs(_third(*np.split(position + origin, 4)))) for position in (gauss[index], wide)]
     return "centroid" if scatter[1] < scatter[0] else "gaussian"
 
 

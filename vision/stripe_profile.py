@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from calibration.model import Calibration
 from core.errors import CalibrationRefused
 from core.geometry import Points
+from core.medians import median
 from vision.profile import Gap, Profile
 from vision.stripe import Stripe
 
@@ -51,7 +52,7 @@ def profile_from_stripe(stripe: Stripe, calibration: Calibration) -> Profile:
         gaps = tuple(gap.__class__(last - gap.after, gap.length_px, gap.reason) for gap in reversed(gaps))
     pixel = calibration.mm_per_px(points_px.mean(axis=0))
     steps = np.hypot(*np.diff(points, axis=0).T)
-    usual = float(np.median(steps))
+    usual = median(steps)
     known = {gap.after: gap.reason for gap in gaps}
     inner = [
         Gap(int(after), float(steps[after]), known.get(int(after), "points of the line are missing here"))

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from core.fitting import LineFit, robust_line, with_correlation, with_wander
 from core.geometry import Line, Points, arc_length
+from core.medians import median
 from vision.runs import Run
 from vision.section import Flag, PlateSurface, WeldSurface
 
@@ -101,7 +102,7 @@ def fit_plate(points: Points, run: Run, detail: Detail, *, toe_at_stop: bool) ->
     noise = max(detail.noise_mm, 0.15 * detail.step_mm, 0.004)
     fit = robust_line(body, noise)
     # Real surfaces wander more than an edge point does: fit again with what the plate itself shows.
-    own = 1.4826 * float(np.median(np.abs(fit.line.offset(body))))
+    own = 1.4826 * median(np.abs(fit.line.offset(body)))
     if own > 1.3 * noise:
         noise = min(own, 6 * noise)
         fit = robust_line(body, noise)
@@ -120,7 +121,7 @@ def surface_wander(points: Points, runs: Sequence[Run], detail: Detail) -> float
     """Return the robust standard deviation of the longest straight surfaces about their lines, mm."""
     longest = sorted((run for run in runs if not run.cut), key=lambda run: -run.length)[:4]
     found = [fit_plate(points, run, detail, toe_at_stop=False)[0].residual_std for run in longest]
-    return float(np.median(found)) if found else 0.0
+    return median(found) if found else 0.0
 
 
 def beyond_noise(spread: float, detail: Detail) -> float:
