@@ -51,11 +51,11 @@ class Line:
 
     def along(self, points: Points) -> Points:
         """Return the coordinate of each point along the direction, (N,) or a scalar array."""
-        return np.asarray((np.asarray(points, float) - self.point) @ self.direction)
+        return np.asarray(np.asarray(points, float) @ self.direction - (self.x * self.dx + self.y * self.dy))
 
     def offset(self, points: Points) -> Points:
         """Return the signed distance of each point, positive to the left of the direction."""
-        return np.asarray((np.asarray(points, float) - self.point) @ self.normal)
+        return np.asarray(np.asarray(points, float) @ self.normal - (self.y * self.dx - self.x * self.dy))
 
     def at(self, along: float) -> Points:
         """Return the point at a coordinate along the direction."""

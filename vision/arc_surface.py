@@ -158,7 +158,7 @@ def bend_of(points: Points) -> Bend:
     solution = np.zeros(3)
     for _ in range(12):
         weighted = design.T * weights**2
-        before, solution = solution, np.asarray(np.linalg.lstsq(weighted @ design, weighted @ y, rcond=None)[0], float)
+        before, solution = solution, _solved(weighted @ design, weighted @ y)
         residual = y - design @ solution
         spread = max(1.4826 * median(np.abs(residual)), 1e-6)
         # Spatter and a toe at the inner end are no part of the surface (Tukey's biweight).
@@ -171,6 +171,14 @@ def bend_of(points: Points) -> Bend:
     std = 2.0 * spread * math.sqrt(2.0 * float(inverse[2, 2])) / scale**2
     slope = float(solution[1]) / scale
     return Bend(float(2 * solution[2] / scale**2 / (1 + slope**2) ** 1.5), std, spread)
+
+
+def _solved(normal: NDArray[np.float64], right: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the solution of normal equations, that of least length where they leave some of it open."""
+    try:
+        return np.asarray(np.linalg.solve(normal, right), float)
+    except np.linalg.LinAlgError:
+        return np.asarray(np.linalg.lstsq(normal, right, rcond=None)[0], float)
 
 
 def _one_pipe(bends: list[Bend], lengths: list[float], known: float | None) -> bool:

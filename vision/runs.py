@@ -124,7 +124,7 @@ def _merge_collinear(points: Points, runs: list[Run], closed: bool, tolerance: f
                 continue
             offset_index = second.start if second.start >= first.stop - 1 else second.start + len(points)
             shift = offset_index - second.start
-            if offset_index - first.stop > 3:
+            if offset_index - first.stop > 3 or abs(turn_deg(first.line, second.line)) >= 12:
                 continue
             joined = _run(points, first.start, second.stop + shift, first.cut)
             index = joined.indices(len(points))
@@ -132,7 +132,7 @@ def _merge_collinear(points: Points, runs: list[Run], closed: bool, tolerance: f
             worst = np.abs(joined.line.offset(points[index[trim:-trim]]))
             longer = max(first.length, second.length)
             allowed = 1.3 * tolerance if min(first.length, second.length) > 0.15 * longer else tolerance
-            if float(worst.max()) <= allowed and abs(turn_deg(first.line, second.line)) < 12:
+            if float(worst.max()) <= allowed:
                 runs = [run for run in runs if run is not first and run is not second]
                 runs.append(joined if joined.start < len(points) else _rebased(joined, len(points)))
                 runs.sort(key=lambda run: run.start)

@@ -48,6 +48,9 @@ WIDEST_SHARE, AGREE = 0.8, 1.6
 NOISY_MM = 0.02
 """Points that scatter by more (of a scanner, not of a picture) tell a toe only together with much of the face."""
 
+SINGULAR = 1e-12 * np.eye(3)
+"""Keeps a parabola through points that do not tell it from being none at all."""
+
 LONGEST_HIDDEN = 1.0
 """No more of a face is hidden than this share of the stretch that tells its bend."""
 
@@ -92,20 +95,9 @@ class _Toe:
 
 def fit_plate(points: Points, run: Run, detail: Detail, *, toe_at_stop: bool) -> tuple[LineFit, Points]:
     """Fit the plate line of a run; return it and the run's points, both leading away from the weld."""
-    index = run.indices(len(points))
-    along = points[index]
+    along = points[run.indices(len(points))]
     ordered = along[::-1] if toe_at_stop else along
-    trim = min(len(ordered) // 8, max(2, round((2.5 * detail.blur_mm + 0.15) / detail.step_mm)))
-    body = ordered[trim : len(ordered) - trim]
-    if len(body) < 8:
-        body = ordered
-    noise = max(detail.noise_mm, 0.15 * detail.step_mm, 0.004)
-    fit = robust_line(body, noise)
-    # Real surfaces wander more than an edge point does: fit again with what the plate itself shows.
-    own = 1.4826 * median(np.abs(fit.line.offset(body)))
-    if own > 1.3 * noise:
-        noise = min(own, 6 * noise)
-        fit = robust_line(body, noise)
+    fit, body = _line_of(ordered, detail)
     correlation = correlation_points(fit.line.offset(body)[fit.inliers])
     fit = with_correlation(fit, correlation)
     length = float(np.hypot(*(body[-1] - body[0])))
@@ -117,10 +109,25 @@ def fit_plate(points: Points, run: Run, detail: Detail, *, toe_at_stop: bool) ->
     return fit, ordered
 
 
+def _line_of(ordered: Points, detail: Detail) -> tuple[LineFit, Points]:
+    """Return the line of a stretch of surface, and the points without the rounded ends that it was fitted to."""
+    trim = min(len(ordered) // 8, max(2, round((2.5 * detail.blur_mm + 0.15) / detail.step_mm)))
+    body = ordered[trim : len(ordered) - trim]
+    if len(body) < 8:
+        body = ordered
+    noise = max(detail.noise_mm, 0.15 * detail.step_mm, 0.004)
+    fit = robust_line(body, noise)
+    # Real surfaces wander more than an edge point does: fit again with what the plate itself shows.
+    own = 1.4826 * median(np.abs(fit.line.offset(body)))
+    if own > 1.3 * noise:
+        fit = robust_line(body, min(own, 6 * noise))
+    return fit, body
+
+
 def surface_wander(points: Points, runs: Sequence[Run], detail: Detail) -> float:
     """Return the robust standard deviation of the longest straight surfaces about their lines, mm."""
     longest = sorted((run for run in runs if not run.cut), key=lambda run: -run.length)[:4]
-    found = [fit_plate(points, run, detail, toe_at_stop=False)[0].residual_std for run in longest]
+    found = [_line_of(points[run.indices(len(points))], detail)[0].residual_std for run in longest]
     return median(found) if found else 0.0
 
 
@@ -446,13 +453,15 @@ def _meet(window: Points, towards: Line, near: float) -> tuple[float, float, flo
     chord = Line.through(window[0], window[-1])
     x, y = chord.along(window), chord.offset(window)
     scale = float(np.ptp(x)) or 1.0
-    design = np.column_stack([np.ones(len(x)), x / scale, (x / scale) ** 2])
-    solution, *_ = np.linalg.lstsq(design, y, rcond=None)
-    residual = y - design @ solution
-    sigma = float(np.sqrt(residual @ residual / max(1, len(x) - 3)))
+    share = x / scale
+    design = np.stack([np.ones_like(share), share, share * share])
+    inverse = np.linalg.inv(design @ design.T + SINGULAR)
+    solution = inverse @ (design @ y)
+    residual = y - solution @ design
+    sigma2 = float(residual @ residual) / max(1, len(x) - 3)
     # Neighbouring points share half of their noise; judged on outlines of rendered pictures.
-    covariance = np.linalg.inv(design.T @ design + 1e-12 * np.eye(3)) * (sigma**2 * 2.0)
-    a, b, c = solution
+    covariance = inverse * (sigma2 * 2.0)
+    a, b, c = solution.tolist()
     # Points of the parabola: chord.at(x) + y(x) * normal; offset to the plate line is quadratic in x.
     base = float(towards.offset(chord.point))
     along_rate = float(chord.direction @ towards.normal)
@@ -461,31 +470,31 @@ def _meet(window: Points, towards: Line, near: float) -> tuple[float, float, flo
     q1 = along_rate + across_rate * b / scale
     q2 = across_rate * c / scale**2
     if abs(q2) * scale < 1e-6 * abs(q1) + 1e-12:
-        roots = np.array([-q0 / q1]) if abs(q1) > 1e-9 else np.array([])
+        roots = [-q0 / q1] if abs(q1) > 1e-9 else []
     else:
         disc = q1 * q1 - 4 * q2 * q0
         if disc < 0:
-            roots = np.array([-q0 / q1]) if abs(q1) > 1e-9 else np.array([])
+            roots = [-q0 / q1] if abs(q1) > 1e-9 else []
         else:
             root = math.sqrt(disc)
-            roots = np.array([(-q1 + root) / (2 * q2), (-q1 - root) / (2 * q2)])
-    roots = roots[(roots > -2.5 * scale) & (roots < 1.5 * scale)]
-    if len(roots) == 0:
+            roots = [(-q1 + root) / (2 * q2), (-q1 - root) / (2 * q2)]
+    roots = [root for root in roots if -2.5 * scale < root < 1.5 * scale]
+    if not roots:
         # A parabola bent by grain may miss the plate where the straight face meets it.
         if abs(along_rate) < math.sin(math.radians(1.0)):
             return None
         a, b, c = float(y.mean()), 0.0, 0.0
-        roots = np.array([-(base + across_rate * a) / along_rate])
-    along = np.array(
-        [float(towards.along(chord.at(r) + (a + b * r / scale + c * (r / scale) ** 2) * chord.normal)) for r in roots]
-    )
-    pick = int(np.argmin(np.abs(along - near)))
-    x0 = float(roots[pick])
+        roots = [-(base + across_rate * a) / along_rate]
+    start = float(towards.along(chord.point))
+    # How far along the plate the way along the chord leads, and the way across it.
+    ahead, aside = float(chord.direction @ towards.direction), float(chord.normal @ towards.direction)
+    places = [start + ahead * r + aside * (a + b * r / scale + c * (r / scale) ** 2) for r in roots]
+    along, x0 = min(zip(places, roots, strict=True), key=lambda place: abs(place[0] - near))
     tangent = chord.direction + (b / scale + 2 * c * x0 / scale**2) * chord.normal
     slope = math.degrees(math.atan2(abs(float(tangent @ towards.normal)), float(tangent @ towards.direction)))
     gradient = np.array([1.0, x0 / scale, (x0 / scale) ** 2])
     std = math.sqrt(max(float(gradient @ covariance @ gradient), 0.0)) / max(math.sin(math.radians(slope)), 0.03)
-    return float(along[pick]), slope, std
+    return along, slope, std
 
 
 def _rounding(
