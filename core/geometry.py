@@ -81,7 +81,8 @@ def angle_between_deg(first: Points, second: Points) -> float:
 def signed_area(points: Points) -> float:
     """Return the area of a closed polygon (shoelace), positive when counter-clockwise."""
     x, y = points[:, 0], points[:, 1]
-    return float(0.5 * np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y))
+    closing = float(x[-1] * y[0] - x[0] * y[-1]) if len(points) else 0.0
+    return 0.5 * (float(x[:-1] @ y[1:] - x[1:] @ y[:-1]) + closing)
 
 
 def arc_length(points: Points) -> Points:

@@ -140,7 +140,10 @@ def _parabola(along: Points, height: Points, centre: float, half: float, noise: 
     if last - first < 5:
         return None
     x = (along[first:last] - centre) / half
-    design = np.stack([np.ones_like(x), x, x * x])
+    design = np.empty((3, len(x)))
+    design[0] = 1.0
+    design[1] = x
+    np.multiply(x, x, out=design[2])
     try:
         inverse = np.linalg.inv(design @ design.T)
     except np.linalg.LinAlgError:
@@ -150,10 +153,9 @@ def _parabola(along: Points, height: Points, centre: float, half: float, noise: 
     if not x[0] <= top <= x[-1]:
         top = 0.0
     at = np.array([1.0, top, top * top])
-    place = centre + top * half
     index = first + int(np.argmin(np.abs(x - top)))
     std = noise.of_mean(float(at @ inverse @ at))
-    return Peak(float(place), float(at @ [a, b, c]), std, float(2 * c / half**2), index)
+    return Peak(float(centre + top * half), a + top * (b + top * c), std, 2 * c / half**2, index)
 
 
 def blur_part(peak: Peak, noise: Noise) -> float:

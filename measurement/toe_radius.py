@@ -31,6 +31,7 @@ Values = NDArray[np.float64]
 # A face that bends more than a real bead (2.5 mm outwards, 10 mm inwards) would stand in for the arc.
 _LOW = np.array([-2.0, -0.5, 0.02, math.log(_LEAST_RADIUS_MM), -0.4])
 _HIGH = np.array([2.0, 0.5, 3.0, math.log(20.0), 0.1])
+_ON_PLATE = np.array([[0.0], [-1.0], [0.0], [0.0], [0.0]])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -159,42 +160,60 @@ def _near(toe: Toe, reach_mm: float) -> Points:
     return np.vstack([plate, face])
 
 
-def _residuals(parameters: Values, points: Points) -> Values:
-    """Distance of each point from the template, positive in the air, (N,).
+@dataclass(frozen=True, slots=True, eq=False)
+class _Seen:
+    """Points as a template with some parameters sees them.
 
-    Parameters: corner x and y, turn, log radius, curvature of the face beyond the arc.
+    Parameters: corner x and y, turn, log radius, curvature of the face beyond the arc. ``u`` and ``v`` lead from the
+    centre of the arc, ``along`` is the way along the face from the end of the arc, ``aside`` the height above it.
     """
-    x0, y0, turn, log_radius, bend = parameters
+
+    parameters: Values
+    radius: float
+    cut: float
+    u: Values
+    v: Values
+    distance: Values
+    along: Values
+    aside: Values
+    on_plate: NDArray[np.bool_]
+    on_face: NDArray[np.bool_]
+    residuals: Values
+
+
+def _seen(parameters: Values, x: Values, y: Values) -> _Seen:
+    """Look at points, (N,) each, with a template; its residuals are positive in the air."""
+    x0, y0, turn, log_radius, bend = parameters.tolist()
     radius = math.exp(log_radius)
     cut = radius * math.tan(turn / 2)
     c, s = math.cos(turn), math.sin(turn)
-    x, y = points[:, 0] - x0, points[:, 1] - y0
-    along = x * c + y * s - cut
-    on_face = -x * s + y * c - 0.5 * bend * along**2
-    on_arc = radius - np.hypot(x + cut, y - radius)
-    return np.asarray(np.where(x < -cut, y, np.where(along > 0, on_face, on_arc)))
-
-
-def _jacobian(parameters: Values, points: Points) -> Values:
-    """Derivative of each point's distance by each parameter, (N, 5)."""
-    x0, y0, turn, log_radius, bend = parameters
-    radius = math.exp(log_radius)
-    cut, cut_by_turn = radius * math.tan(turn / 2), radius / (2 * math.cos(turn / 2) ** 2)
-    c, s = math.cos(turn), math.sin(turn)
-    x, y = points[:, 0] - x0, points[:, 1] - y0
-    along = x * c + y * s - cut
-    bent = bend * along
+    x, y = x - x0, y - y0
+    along, aside = x * c + y * s - cut, y * c - x * s
+    u, v = x + cut, y - radius
+    distance = np.hypot(u, v)
     on_plate, on_face = x < -cut, along > 0
-    distance = np.maximum(np.hypot(x + cut, y - radius), 1e-12)
-    u, v = (x + cut) / distance, (y - radius) / distance
-    found = np.empty((5, len(x)))
+    on_face_by = aside - 0.5 * bend * along**2
+    residuals = np.where(on_plate, y, np.where(on_face, on_face_by, radius - distance))
+    return _Seen(parameters, radius, cut, u, v, distance, along, aside, on_plate, on_face, residuals)
+
+
+def _jacobian(seen: _Seen) -> Values:
+    """Derivative of each point's distance by each parameter, (5, N)."""
+    _, _, turn, _, bend = seen.parameters.tolist()
+    radius, cut, along, on_face = seen.radius, seen.cut, seen.along, seen.on_face
+    cut_by_turn = radius / (2 * math.cos(turn / 2) ** 2)
+    c, s = math.cos(turn), math.sin(turn)
+    bent = bend * along
+    distance = np.maximum(seen.distance, 1e-12)
+    u, v = seen.u / distance, seen.v / distance
+    found = np.empty((5, len(along)))
     found[0] = np.where(on_face, s + bent * c, u)
     found[1] = np.where(on_face, bent * s - c, v)
-    found[2] = np.where(on_face, -x * c - y * s - bent * (y * c - x * s - cut_by_turn), -u * cut_by_turn)
+    found[2] = np.where(on_face, -(along + cut) - bent * (seen.aside - cut_by_turn), -u * cut_by_turn)
     found[3] = np.where(on_face, bent * cut, radius * (1 + v) - u * cut)
     found[4] = np.where(on_face, -0.5 * along**2, 0.0)
-    found[:, on_plate] = np.array([[0.0], [-1.0], [0.0], [0.0], [0.0]])
-    return np.asarray(found.T)
+    found[:, seen.on_plate] = _ON_PLATE
+    return found
 
 
 def _on_arc(parameters: Values, points: Points) -> NDArray[np.bool_]:
@@ -206,19 +225,18 @@ def _on_arc(parameters: Values, points: Points) -> NDArray[np.bool_]:
 
 def _levenberg_marquardt(start: Values, points: Points) -> tuple[Values, float]:
     """Return parameters of least squared distance and that sum (Marquardt 1963, damping by the diagonal)."""
-    parameters, damping = start, 1e-3
-    residuals = _residuals(parameters, points)
-    cost = float(residuals @ residuals)
+    x, y = np.ascontiguousarray(points.T)
+    damping = 1e-3
+    seen = _seen(start, x, y)
+    cost = float(seen.residuals @ seen.residuals)
     for _ in range(25):
-        jacobian = _jacobian(parameters, points)
-        normal, gradient = jacobian.T @ jacobian, jacobian.T @ residuals
+        jacobian = _jacobian(seen)
+        normal, gradient = jacobian @ jacobian.T, jacobian @ seen.residuals
         improved = False
-        diagonal = np.diag(np.diag(normal) + 1e-9)
+        diagonal = np.diag(normal.diagonal() + 1e-9)
         for _ in range(6):
-            damped = normal + damping * diagonal
-            trial = _bounded(parameters - np.linalg.solve(damped, gradient))
-            trial_residuals = _residuals(trial, points)
-            trial_cost = float(trial_residuals @ trial_residuals)
+            trial = _seen(_bounded(seen.parameters - np.linalg.solve(normal + damping * diagonal, gradient)), x, y)
+            trial_cost = float(trial.residuals @ trial.residuals)
             if trial_cost < cost:
                 improved = True
                 break
@@ -226,10 +244,10 @@ def _levenberg_marquardt(start: Values, points: Points) -> tuple[Values, float]:
         if not improved:
             break
         gain = (cost - trial_cost) / max(cost, 1e-30)
-        parameters, residuals, cost, damping = trial, trial_residuals, trial_cost, damping / 5
+        seen, cost, damping = trial, trial_cost, damping / 5
         if gain < 1e-6:
             break
-    return parameters, cost
+    return seen.parameters, cost
 
 
 def _bounded(parameters: Values) -> Values:
@@ -237,10 +255,10 @@ def _bounded(parameters: Values) -> Values:
 
 
 def _log_radius_std(parameters: Values, points: Points, scatter: float) -> float:
-    jacobian = _jacobian(parameters, points)
-    covariance = np.linalg.pinv(jacobian.T @ jacobian) * scatter**2
+    jacobian = _jacobian(_seen(parameters, *points.T))
+    covariance = np.linalg.pinv(jacobian @ jacobian.T) * scatter**2
     # a parameter to which no point answers has no information at all, not perfect information
-    if float(np.sum(jacobian[:, 3] ** 2)) < 1e-12:
+    if float(np.sum(jacobian[3] ** 2)) < 1e-12:
         return math.inf
     return math.sqrt(max(float(covariance[3, 3]), 0.0))
 

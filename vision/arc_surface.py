@@ -13,6 +13,7 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from core.fitting import LineFit, total_least_squares
 from core.geometry import Points, arc_length

@@ -502,7 +502,8 @@ def _recognise(
             pairs = [*pairs, root]
         return pairs
 
-    if joint in ("auto", "butt"):
+    wanted = joint in ("auto", "butt")
+    if wanted and (fillets or not fine):
         butts = butt_welds(trim=False)
     full = replace(shape, runs=plates)
     # The walls of an undercut can pass for a small fillet inside a butt weld.
@@ -511,8 +512,8 @@ def _recognise(
         kinds = {classify_fillet(shape.points, pair, plates) for pair in fillets}
         kind = joint if joint != "auto" else ("tee" if "tee" in kinds else "lap")
         return _Structure(kind, (full,), fillets=tuple(fillets), score=max(pair.score for pair in fillets))
-    if joint in ("auto", "butt") and (fine or not butts):
-        butts = butt_welds(trim=True) or butts
+    if wanted and (fine or not butts):
+        butts = butt_welds(trim=True) or butts or butt_welds(trim=False)
     if butts:
         # Metal shows the other side of its plates, background between metal and frame does not.
         score = butts[0].score + (1.5 if opposite_run(shape.points, butts[0].first, plates) else -2.0)

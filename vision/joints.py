@@ -171,12 +171,14 @@ def butt_pairs(
     extent = float(np.hypot(*np.ptp(points, axis=0)))
     before, after = plates, plates
     if trim:
-        # A face that comes off its plate gently shares a run with it; only the plate's own stretch is kept.
-        before = [trimmed_run(points, run, at_stop=True) for run in plates]
-        after = [trimmed_run(points, run, at_stop=False) for run in plates]
+        # A face that comes off its plate gently shares a run with it; only the plate's own stretch is kept. On an open
+        # outline nothing follows the last run and nothing comes before the first: they keep the ends that none meets.
+        last = len(plates) if closed else len(plates) - 1
+        before = [trimmed_run(points, run, at_stop=True) if i < last else run for i, run in enumerate(plates)]
+        after = [trimmed_run(points, run, at_stop=False) if i or closed else run for i, run in enumerate(plates)]
     for i, first in enumerate(before):
         for j, second in enumerate(after):
-            if i == j or abs(turn_deg(first.line, second.line)) > BUTT_TURN_DEG:
+            if i == j or (j < i and not closed) or abs(turn_deg(first.line, second.line)) > BUTT_TURN_DEG:
                 continue
             pair = _butt(points, cut, first, second, closed, smallest_rise, extent)
             if pair is not None:

@@ -10,7 +10,7 @@ import pytest
 
 from core.quantity import NotMeasurable, Quantity
 from measurement import measure
-from measurement.toe_radius import _jacobian, _residuals
+from measurement.toe_radius import _jacobian, _seen
 
 LEFT, RIGHT = np.array([-1.0, 0.0]), np.array([1.0, 0.0])
 
@@ -88,14 +88,15 @@ def test_sharp_toe_gives_an_upper_bound_and_no_radius(draw):
 
 
 def test_slopes_of_the_template_are_those_of_its_distances():
-    points = np.column_stack([np.linspace(-2, 2, 60), np.linspace(0, 1.6, 60) ** 2])
+    x, y = np.linspace(-2, 2, 60), np.linspace(0, 1.6, 60) ** 2
     parameters = np.array([0.1, 0.02, 0.8, math.log(0.7), 0.15])
-    exact = _jacobian(parameters, points)
+    exact = _jacobian(_seen(parameters, x, y))
     for index in range(5):
         step = np.zeros(5)
         step[index] = 1e-6
-        numeric = (_residuals(parameters + step, points) - _residuals(parameters - step, points)) / 2e-6
-        assert exact[:, index] == pytest.approx(numeric, abs=1e-5)
+        above, below = _seen(parameters + step, x, y), _seen(parameters - step, x, y)
+        numeric = (above.residuals - below.residuals) / 2e-6
+        assert exact[index] == pytest.approx(numeric, abs=1e-5)
 
 
 def groove_beside(depth, width):
