@@ -28,6 +28,7 @@ OTHER_LIGHT = "only light that does not continue the line is seen here"
 FAINT = "the line is too faint here"
 DISTURBED = "the line is double, blurred or hit by other light here"
 HIDDEN = "the line jumps: what lies between is hidden or not lit"
+REASONS = (NO_LIGHT, OTHER_LIGHT, AMBIGUOUS, FAINT, DISTURBED, "")
 
 
 @dataclass(frozen=True, slots=True)
@@ -214,14 +215,15 @@ def _interpolated(
     return np.asarray(rows[index] + np.where(away > 0, right[index], left[index]) * away)
 
 
-def _reasons(path: Path, columns: NDArray[np.int64], found: Centres, factor: int, width: int) -> list[str]:
-    """Return for each full-size column why it has no point ("" where it has one)."""
-    reasons = np.full(width, NO_LIGHT, dtype=object)
-    reduced = np.minimum(np.arange(width) // factor, len(path.rows) - 1)
-    reasons[path.other[reduced] & ~np.isfinite(path.rows[reduced])] = OTHER_LIGHT
-    reasons[path.ambiguous[reduced]] = AMBIGUOUS
-    reasons[columns] = np.where(np.isfinite(found.position), "", np.where(found.faint, FAINT, DISTURBED))
-    return list(reasons)
+def _reasons(path: Path, columns: NDArray[np.int64], found: Centres, factor: int, width: int) -> NDArray[np.int64]:
+    """Return for each full-size column why it has no point, as a place in ``REASONS`` ("" where it has one)."""
+    no_light, other, ambiguous, faint, disturbed, seen = range(len(REASONS))
+    reduced = np.full(len(path.rows), no_light)
+    reduced[path.other & ~np.isfinite(path.rows)] = other
+    reduced[path.ambiguous] = ambiguous
+    reasons = reduced[np.minimum(np.arange(width) // factor, len(path.rows) - 1)]
+    reasons[columns] = np.where(np.isfinite(found.position), seen, np.where(found.faint, faint, disturbed))
+    return reasons
 
 
 def _with_steep(gray: NDArray[Any], path: Path, body: _Piece, factor: int, sigma: float) -> list[_Piece]:
@@ -334,26 +336,26 @@ def _lonely(points: Points, std: NDArray[np.float64]) -> NDArray[np.bool_]:
     return result
 
 
-def _gaps(points: Points, reasons: list[str], width: int) -> tuple[Gap, ...]:
+def _gaps(points: Points, reasons: NDArray[np.int64], width: int) -> tuple[Gap, ...]:
     gaps = []
     step = np.hypot(*np.diff(points, axis=0).T)
     for after in np.flatnonzero(step > BREAK_PX).tolist():
         low, high = sorted((int(points[after, 0]), int(points[after + 1, 0])))
-        inside = [reason for reason in reasons[low + 1 : high] if reason]
-        reason = max(set(inside), key=inside.count) if inside else HIDDEN
-        gaps.append(Gap(after, float(step[after]), reason))
+        gaps.append(Gap(after, float(step[after]), _most(reasons[low + 1 : high], HIDDEN)))
     first, last = int(points[0, 0]), int(points[-1, 0])
     rims = []
     if first > 6:
-        rims.append(Gap(-1, float(first), _most(reasons[:first])))
+        rims.append(Gap(-1, float(first), _most(reasons[:first], NO_LIGHT)))
     if width - 1 - last > 6:
-        gaps.append(Gap(len(points) - 1, float(width - 1 - last), _most(reasons[last + 1 :])))
+        gaps.append(Gap(len(points) - 1, float(width - 1 - last), _most(reasons[last + 1 :], NO_LIGHT)))
     return (*rims, *gaps)
 
 
-def _most(reasons: list[str]) -> str:
-    inside = [reason for reason in reasons if reason]
-    return max(set(inside), key=inside.count) if inside else NO_LIGHT
+def _most(reasons: NDArray[np.int64], without: str) -> str:
+    """Return the reason of most columns, the first listed of equals; ``without`` where no column has one."""
+    counts = np.bincount(reasons, minlength=len(REASONS))
+    counts[REASONS.index("")] = 0
+    return REASONS[int(np.argmax(counts))] if counts.any() else without
 
 
 def draw(frame: NDArray[Any], stripe: Stripe) -> NDArray[np.uint8]:

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from core.geometry import Points
+from core.medians import median
 
 BREAK_PX = 6.0
 """Neighbours farther apart than this have something missing between them."""
@@ -40,7 +41,7 @@ def beyond_ends(points: Points, height: NDArray[np.float64], sigma: float) -> ND
         if stop - start < 4 * reach:
             continue
         for order in (np.arange(start, stop), np.arange(stop - 1, start - 1, -1)):
-            inside = float(np.median(height[order[reach : 3 * reach]]))
+            inside = median(height[order[reach : 3 * reach]])
             faded = height[order[:reach]] < 0.5 * inside
             count = int(np.argmin(faded)) if not faded.all() else reach
             result[order[:count]] = True
@@ -118,13 +119,9 @@ def with_ends(
     gray = np.ascontiguousarray(gray)
     for number, (start, stop) in enumerate(spans):
         own = (points[start:stop], std[start:stop], saturated[start:stop])
-        begin = (
-            _end(gray, own[0][::-1], float(np.median(own[1])), sigma)
-            if number and _wide(points, start - 1, sigma)
-            else None
-        )
+        begin = _end(gray, own[0][::-1], median(own[1]), sigma) if number and _wide(points, start - 1, sigma) else None
         end = (
-            _end(gray, own[0], float(np.median(own[1])), sigma)
+            _end(gray, own[0], median(own[1]), sigma)
             if number < len(spans) - 1 and _wide(points, stop - 1, sigma)
             else None
         )
@@ -167,7 +164,7 @@ def _end(gray: NDArray[Any], run: Points, std: float, sigma: float) -> tuple[Poi
     spots = middle + at[:, None] * along
     grid = np.stack([spots + shift * sigma * across for shift in (-0.7, 0.0, 0.7)], axis=0).astype(np.float32)
     seen = cv2.remap(gray, grid[..., 0], grid[..., 1], cv2.INTER_LINEAR).astype(float).mean(axis=0)
-    inside = float(np.median(seen[at < tip]))
+    inside = median(seen[at < tip])
     outside = float(np.percentile(seen, 10))
     half = 0.5 * (inside + outside)
     below = np.flatnonzero((seen < half) & (at > tip))
