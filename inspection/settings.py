@@ -105,6 +105,8 @@ def settings_entry(settings: Settings) -> dict[str, Any]:
         "file_units": settings.file_units,
         "outside_diameter_mm": settings.outside_diameter_mm,
         "tone_curve": settings.tone_curve,
+        "inside": settings.inside,
+        "pore_size_mm": settings.pore_size_mm,
         "region": None if settings.region is None else list(settings.region),
         "marks": marks,
     }
@@ -136,6 +138,8 @@ def settings_of(entry: Mapping[str, Any], source: str) -> Settings:
         marks=marks,
         region=None if region is None else tuple(region),
         tone_curve=entry.get("tone_curve", "auto"),
+        inside=entry.get("inside", "auto"),
+        pore_size_mm=entry.get("pore_size_mm", 0.2),
     )
 
 
