@@ -14,10 +14,19 @@ import numpy as np
 
 from core.geometry import Points, angle_between_deg
 from vision.outline import Outline
-from vision.section import Section, WeldSurface
+from vision.section import PreparedEdge, Section, WeldSurface
 
 ROUGHEST = 0.006
 """Scatter of a plate about its line over the width of the face; real ones stay below 0.0025."""
+
+MOST_UNEVEN = {"tee": 0.0022, "lap": 0.0045, "butt": 0.0015}
+"""Scatter of a plate about its line over its own length: rolled and cut plates are straight, hillsides are not.
+
+Drawn ones reach half of this at most; the short edge of a lap is scattered over less length."""
+
+TALLEST = 0.35
+"""Height of the face over the line between its toes, as a share of its width: drawn ones reach 0.17, a half circle
+0.5. A cup on a table has the outline of a cap, only taller."""
 
 LEAST_PLATES = {"tee": 1.1, "lap": 0.0, "butt": 0.8}
 """Both plates together over the width of the face: drawn tees show 1.5 and more, butts 1; a lap has a short edge."""
@@ -38,6 +47,9 @@ LEAST_ALIKE = 0.6
 
 LEAST_SHARED, LEAST_THICKNESS_SHARE = 0.4, 0.5
 """Share of the thinner member's thickness that faces the other, and its thickness over the other's."""
+
+WIDEST_GAP = 0.9
+"""Distance of two square edges over the thinner member's thickness: farther apart they are two things, not a joint."""
 
 MOST_BEND_DEG = 15.0
 """Angle between the plates of a butt weld; corners of polygons are blunter than a weld is ever bent."""
@@ -137,7 +149,9 @@ def is_weld(section: Section, *, told: bool = False) -> bool:
     """
     face = section.face
     if face is None:
-        return section.edge_left is None or section.edge_right is None or _face_each_other(section)
+        if section.edge_left is None or section.edge_right is None:
+            return True
+        return _face_each_other(section) and (told or not _far_apart(section.edge_left, section.edge_right))
     if not told and (section.joint != "butt" and min(_toe_angles_deg(face)) > GENTLE_DEG):
         return False
     if not told and section.joint == "butt" and _bend_deg(face) > MOST_BEND_DEG:
@@ -146,7 +160,13 @@ def is_weld(section: Section, *, told: bool = False) -> bool:
     fits = (face.left.fit, face.right.fit)
     if width < LEAST_WIDTH_PX * section.resolution_mm or max(fit.residual_std for fit in fits) > ROUGHEST * width:
         return False
-    if sum(_lengths(face)) < LEAST_PLATES[section.joint] * width:
+    lengths = _lengths(face)
+    if sum(lengths) < LEAST_PLATES[section.joint] * width:
+        return False
+    bound = MOST_UNEVEN[section.joint]
+    if any(fit.residual_std > bound * length for fit, length in zip(fits, lengths, strict=True)):
+        return False
+    if not told and _height(face) > TALLEST * width:
         return False
     if min(int(fit.inliers.sum()) for fit in fits) < LEAST_PLATE_POINTS[section.joint]:
         return False
@@ -166,6 +186,15 @@ def _face_each_other(section: Section) -> bool:
     return shared >= LEAST_SHARED * thin and thin >= LEAST_THICKNESS_SHARE * thick
 
 
+def _far_apart(left: PreparedEdge, right: PreparedEdge) -> bool:
+    """Tell whether two square edges are farther apart than either member is thick, or nearly so."""
+    if left.bevel is not None or right.bevel is not None:
+        return False
+    thickness = min(float(np.hypot(*(edge.outer_corner - edge.land_bottom))) for edge in (left, right))
+    middles = [0.5 * (edge.outer_corner + edge.land_bottom) for edge in (left, right)]
+    return abs(float((middles[1] - middles[0]) @ right.outside.line.direction)) > WIDEST_GAP * thickness
+
+
 def _toe_angles_deg(face: WeldSurface) -> list[float]:
     """Return the angle between each plate, leading away, and the fifth of the face next to it."""
     length = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(face.face, axis=0).T))])
@@ -173,6 +202,12 @@ def _toe_angles_deg(face: WeldSurface) -> list[float]:
     points = np.column_stack([np.interp(at, length, face.face[:, 0]), np.interp(at, length, face.face[:, 1])])
     ways = ((points[1] - points[0], face.left), (points[2] - points[3], face.right))
     return [angle_between_deg(way / max(float(np.hypot(*way)), 1e-12), plate.fit.line.direction) for way, plate in ways]
+
+
+def _height(face: WeldSurface) -> float:
+    chord = face.toe_right - face.toe_left
+    off = (face.face - face.toe_left) @ np.array([-chord[1], chord[0]]) / max(float(np.hypot(*chord)), 1e-12)
+    return float(np.abs(off).max())
 
 
 def _bend_deg(face: WeldSurface) -> float:

@@ -79,6 +79,40 @@ def test_members_of_a_joint_face_each_other(top: float, thickness: float, kept: 
     assert is_weld(section) is kept
 
 
+@pytest.mark.parametrize(("gap_mm", "kept"), [(2.0, True), (6.0, True), (12.0, False)])
+def test_square_edges_farther_apart_than_they_are_thick_are_two_things(gap_mm: float, kept: bool) -> None:
+    def moved(side: int) -> PreparedEdge:
+        edge = member(side, 0.0, 10)
+        shift = np.array([side * (gap_mm / 2 - 1.0), 0.0])
+        return replace(edge, outer_corner=edge.outer_corner + shift, land_bottom=edge.land_bottom + shift)
+
+    section = Section("groove", 0.005, 0.03, edge_left=moved(-1), edge_right=moved(1))
+    assert is_weld(section) is kept
+    assert is_weld(section, told=True)
+
+
+def cap(height_mm: float, **of_plates: float) -> Section:
+    """A butt weld's cap of 12 mm width, an ellipse of the given height."""
+    turn = np.linspace(np.pi, 0, 80)
+    points = np.column_stack([6 * np.cos(turn), height_mm * np.sin(turn)])
+    left, right = plate((-6.0, 0.0), (-1.0, 0.0), **of_plates), plate((6.0, 0.0), (1.0, 0.0), **of_plates)
+    return Section("butt", 0.005, 0.03, face=WeldSurface(left, right, points[0], points[-1], points, 0.02, 0.02))
+
+
+def test_a_cup_on_a_table_is_taller_than_a_cap() -> None:
+    assert is_weld(cap(2.5))
+    assert not is_weld(cap(5.5))
+    assert is_weld(cap(5.5), told=True)
+
+
+@pytest.mark.parametrize("told", [False, True])
+def test_hillsides_are_not_as_straight_as_plates(told: bool) -> None:
+    assert is_weld(cap(2.0, rough_mm=0.012), told=told)
+    assert not is_weld(cap(2.0, rough_mm=0.03), told=told)
+    assert is_weld(fillet([], rough_mm=0.018), told=told)
+    assert not is_weld(fillet([], rough_mm=0.03), told=told)
+
+
 def outline(contrast: float, one_way: float) -> Outline:
     return Outline(np.zeros((4, 2)), np.zeros(4, bool), 1.0, 0.1, 1.0, contrast, 1.0, one_way)
 
