@@ -25,6 +25,8 @@ BORDER_PX = 3.0
 NOISE_LAG = 8
 """Points between which the noise of an outline is taken."""
 
+LAST_REACH_PX = 3.5
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Outline:
@@ -100,6 +102,10 @@ def refine_outline(
         points = _resample_closed(points, step_px)
         base = _smooth_closed(points, 2.0)
         shift, sampled = _edge_shift(gray, base, max(3.5, 0.4 * reach_px), smooth=3, curve=curve)
+        points = _moved(base, shift, gray, BORDER_PX)
+        # Once more with little smoothing along the edge: grooves and corners a few points wide were cut across.
+        base = _smooth_closed(points, 1.0)
+        shift, _ = _edge_shift(gray, base, LAST_REACH_PX, smooth=2, curve=curve)
         points = _moved(base, shift, gray, BORDER_PX)
     cut = (
         (points[:, 0] < BORDER_PX)
