@@ -23,6 +23,9 @@ from measurement.plate import offset_between, thickness_at
 from measurement.uncertainty import Input, Noise, line_shifts
 from vision.section import PreparedEdge, Section
 
+UNSEEN_LAND_PX = 12.0
+"""A straight land of fewer outline points than this is not told from a rounded tip."""
+
 NO_MEMBER = "this member of the joint was not found; show both edges of the groove"
 NO_INSIDE = "the inside surface is not visible; photograph the joint end-on or from the other side"
 
@@ -211,7 +214,7 @@ def _note(section: Section, name: str) -> str | None:
     if name.startswith("bevel_angle") and edge is not None and edge.bevel is None:
         return "square edge: the angle of the edge itself"
     if name.startswith("root_face") and edge is not None and edge.land is None:
-        return "the bevel ends without a land"
+        return f"the bevel ends without a land; one below {UNSEEN_LAND_PX * section.resolution_mm:.1f} mm does not show"
     if name == "root_gap":
         edges = (section.edge_left, section.edge_right)
         if any(member is not None and member.inside is None for member in edges):

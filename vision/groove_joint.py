@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TypeGuard
 
 import numpy as np
 from numpy.typing import NDArray
 
-from core.fitting import LineFit
+from core.fitting import LineFit, total_least_squares
 from core.geometry import Line, Points, intersection
 from vision.runs import Run, turn_deg
 from vision.section import PreparedEdge
@@ -15,6 +16,9 @@ from vision.surface import Detail, fit_plate
 
 SQUARE_WITHIN_DEG = 6.0
 """A face within this angle of square to the surface is a root face, beyond it a bevel."""
+
+ROUNDED_POINTS, LEAST_FACE_POINTS, STRAIGHT_SHARE = 3, 6, 0.06
+"""A short face: what is left without so many points at each end, rounded by blur, is as long and straight as this."""
 
 LEAST_LENGTH = 1.15
 """A plate is longer than thick; a square of a board is not."""
@@ -66,6 +70,7 @@ def member(points: Points, cut: NDArray[np.bool_], runs: list[Run], direction: P
     ordered = tuple(run for run in ordered if -160 <= turn_deg(towards.line, run.line) <= -20)
     if not ordered:
         return None
+    ordered = _with_short_lands(points, ordered, towards, stop)
     covered = sum(run.length for run in ordered)
     length = float(np.hypot(*np.diff(points[path], axis=0).T).sum())
     if covered < 0.5 * length:
@@ -75,6 +80,44 @@ def member(points: Points, cut: NDArray[np.bool_], runs: list[Run], direction: P
     if corner_towards is None or corner_away is None:
         return None
     return Member(points, towards, away, ordered, corner_towards, corner_away)
+
+
+def _with_short_lands(points: Points, faces: tuple[Run, ...], towards: Run, stop: int) -> tuple[Run, ...]:
+    """Add a land between a bevel and a surface of the plate.
+
+    One of less than a millimetre on a large plate is too short to be sought all over the outline; its place tells it.
+    """
+    count = len(points)
+    first, last = faces[0], faces[-1]
+    begin = towards.stop if towards.stop <= first.start else towards.stop - count
+    end = stop
+    while end - last.stop >= count:
+        end -= count
+
+    def is_land(face: Run | None, beside: Run) -> TypeGuard[Run]:
+        return (
+            face is not None
+            and _from_square_deg(towards.line, face.line) < SQUARE_WITHIN_DEG
+            and _from_square_deg(towards.line, beside.line) > 2 * SQUARE_WITHIN_DEG
+        )
+
+    head, tail = _short_face(points, begin, first.start), _short_face(points, last.stop, end)
+    return (*((head,) if is_land(head, first) else ()), *faces, *((tail,) if is_land(tail, last) else ()))
+
+
+def _short_face(points: Points, start: int, stop: int) -> Run | None:
+    """Return the straight stretch between two places of an outline without its rounded ends, None where it is none."""
+    start, stop = start + ROUNDED_POINTS, stop - ROUNDED_POINTS
+    if stop - start + 1 < LEAST_FACE_POINTS:
+        return None
+    stretch = points[np.arange(start, stop + 1) % len(points)]
+    length = float(np.hypot(*(stretch[-1] - stretch[0])))
+    line = total_least_squares(stretch)
+    if (stretch[-1] - stretch[0]) @ line.direction < 0:
+        line = line.reversed()
+    if float(np.abs(line.offset(stretch)).max()) > STRAIGHT_SHARE * length:
+        return None
+    return Run(start, stop, line, length, False)
 
 
 def _too_short(towards: Run, away: Run, thickness: float) -> bool:

@@ -125,3 +125,15 @@ def test_closed_joint_is_no_groove(photograph) -> None:
     photo = photograph(butt(thickness_left_mm=10, thickness_right_mm=10, weld=cap, **ENDS))
     (weld,) = find_welds(photo.gray, photo.calibration).welds
     assert weld.section.joint == "butt"
+
+
+def test_a_short_land_on_a_large_plate_is_not_lost(photograph) -> None:
+    """It is too short to be sought among the straight runs of the whole outline; its place tells it."""
+    sides = {"left": Edge("bevel", 35.0, 0.75), "right": Edge("bevel", 30.0, 2.0)}
+    ends = {"end_left": PlateEnd(95), "end_right": PlateEnd(90)}
+    drawing = groove(thickness_left_mm=13, thickness_right_mm=13, root_gap_mm=3.0, **sides, **ends)
+    photo = photograph(drawing, mm_per_px=0.055, size_px=(3700, 700))
+    (found,) = find_welds(photo.gray, photo.calibration).welds
+    measured = measure(found.section)
+    assert measured["root_face_left"].value == pytest.approx(0.75, abs=0.08)
+    assert measured["root_gap"].value == pytest.approx(3.0, abs=0.08)
