@@ -30,6 +30,11 @@ CURVATURE_SPANS = (1.0, 1.5, 2.25, 3.4, 5.0)
 FARTHEST = 2.4
 """Points farther apart than so many correlation lengths have nothing in common (less than 1e-7)."""
 
+WEDGE_DOUBT = 0.25
+"""Share of what a toe angle lacks to 90 degrees that is doubt (judged on rendered pictures).
+
+Under a lobe the wedge of air closes in the blur, and the tangent is taken where the lobe comes out of it."""
+
 TANGENT_DOUBT = 1.12
 """What a tangent at the very end of a fitted piece is off by beyond the scatter of its points (judged on rendered
 pictures, where without it one interval in twelve missed)."""
@@ -124,6 +129,7 @@ def toe_angle(toe: Toe, noise: Noise, *, transition_mm: float = 0.0) -> Measured
         "edge": TANGENT_DOUBT * math.degrees(std),
         "plate fit": math.degrees(toe.fit.angle_std_rad),
         toe.source: math.degrees(abs(bend) * toe.std),
+        "blur": WEDGE_DOUBT * max(0.0, math.degrees(rise) - 90.0),
     }
     note = f"tangent at the toe, fitted over {start:.2f} to {end:.2f} mm of the face, its bend up to {reach:.2f} mm"
     return quantity(180.0 - math.degrees(rise), "deg", parts, noise, note=note)

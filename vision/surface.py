@@ -22,6 +22,9 @@ from vision.section import Flag, PlateSurface, WeldSurface
 SHORTEST_WANDER_MM = 1.2
 """Rolled, ground and cut surfaces wander over millimetres (common practice, no source); shorter stretches
 of a surface carry no independent information about its line."""
+WIDEST_SPATTER_MM = 1.5
+"""A bump on a plate that is narrower than this, and falls below the plate line after it, is not where a face begins."""
+
 STAYS_ON_PLATE_MM = 0.5
 """A surface that follows the plate line this far beyond a bump is plate again: the bump was no weld."""
 
@@ -47,6 +50,9 @@ WIDEST_SHARE, AGREE = 0.8, 1.6
 
 NOISY_MM = 0.02
 """Points that scatter by more (of a scanner, not of a picture) tell a toe only together with much of the face."""
+
+LOBE_MM = 0.04
+"""Face that overhangs its plate is clear of it by more than this, a rounded toe by less."""
 
 SINGULAR = 1e-12 * np.eye(3)
 """Keeps a parabola through points that do not tell it from being none at all."""
@@ -198,7 +204,9 @@ def trace_surface(points: Points, first: Run, second: Run, detail: Detail, *, fa
     if right_index - toe_left.face_index < 4:
         return None
     face = path[toe_left.face_index : right_index + 1]
-    face = _between(face, toe_left.point, right_point)
+    least = _clear_of(detail)
+    lobes = (towards.offset(face) > least, fit_second.line.offset(face) > least)
+    face = _between(face, toe_left.point, right_point, lobes)
     flags = tuple(
         Flag("toe_ambiguous", f"the {side} toe is doubtful: {toe.flag}")
         for side, toe in (("left", toe_left), ("right", toe_right))
@@ -216,16 +224,24 @@ def trace_surface(points: Points, first: Run, second: Run, detail: Detail, *, fa
     return Traced(surface, flags)
 
 
-def _between(face: Points, left: Points, right: Points) -> Points:
-    """Put the toes at the ends of the face, dropping points that lie outside them along the chord."""
+def _clear_of(detail: Detail) -> float:
+    """Return how far face that overhangs a plate is away from it, in mm."""
+    return max(LOBE_MM, 6.0 * detail.noise_mm, detail.blur_mm)
+
+
+def _between(face: Points, left: Points, right: Points, lobes: tuple[NDArray[np.bool_], NDArray[np.bool_]]) -> Points:
+    """Put the toes at the ends of the face, dropping points that lie outside them along the chord.
+
+    What runs out over a plate, clear of it (``lobes``, (N,) each for the left and the right one), belongs to the face.
+    """
     chord = right - left
     length2 = float(chord @ chord)
     share = (face - left) @ chord / length2
     margin = 1e-6
     third = len(face) // 3
     keep = np.ones(len(face), bool)
-    keep[:third] = share[:third] > margin
-    keep[len(face) - third :] = share[len(face) - third :] < 1 - margin
+    keep[:third] = (share[:third] > margin) | lobes[0][:third]
+    keep[len(face) - third :] = (share[len(face) - third :] < 1 - margin) | lobes[1][len(face) - third :]
     return np.vstack([left, face[keep], right])
 
 
@@ -297,7 +313,11 @@ def _departure(
         stays = STAYS_ON_PLATE_MM + 0.2 * extent
         if wide or (on_plate < stays and (peak > 2.0 * threshold or extent > 0.5)):
             if side:
-                return 1, max(0, index - 1)
+                falls = resume < len(path) and departed[resume] and not rises[resume]
+                if wide or not falls or extent > WIDEST_SPATTER_MM:
+                    return 1, max(0, index - 1)
+                index = end  # a bead of spatter on the rim of a groove
+                continue
             face_ahead = float(length[min(face_stop, len(path) - 1)] - length[end])
             narrow = extent < WIDEST_UNDERCUT_MM and extent < 0.5 * face_ahead and peak > FLATTEST_UNDERCUT * extent
             if narrow and resume < len(path) and rises[resume]:
@@ -352,8 +372,8 @@ def _model_toe(
         (np.arange(len(path)) >= max(0, leave - round(3.0 / detail.step_mm))) & (ahead >= along)
     )
     face_index = int(candidates[0]) if len(candidates) else leave
-    if undercut:
-        face_index = leave
+    if undercut or bool(np.max(towards.offset(path[leave : face_index + 1]), initial=0.0) > _clear_of(detail)):
+        face_index = leave  # also where a lobe runs out over the plate before the face is beyond its toe
     # A face is no smoother than the plate beside it.
     noise = beyond_noise(max(fit.residual_std, detail.wander_mm), detail)
     if detail.noise_mm <= NOISY_MM:  # else what the points' own scatter does is in the fit of the face
