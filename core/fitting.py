@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from core.geometry import Line, Points
+from core.geometry import Line, Points, diagonal
 from core.medians import median
 
 WANDER_PIECE = 1.65
@@ -186,7 +186,7 @@ def _best_hypothesis(points: Points, noise_std: float, hypotheses: int, seed: in
     count = len(points)
     # Which line it is shows in some of the points; all of them polish it.
     sample = points[:: max(1, count // MOST_SCORED)]
-    extent = float(np.hypot(*np.ptp(points, axis=0)))
+    extent = diagonal(points)
     bound = 4 * noise_std
     best: Line | None = None
     least = math.inf

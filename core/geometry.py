@@ -85,6 +85,12 @@ def signed_area(points: Points) -> float:
     return 0.5 * (float(x[:-1] @ y[1:] - x[1:] @ y[:-1]) + closing)
 
 
+def diagonal(points: Points) -> float:
+    """Return the diagonal of the upright box around points (numpy goes over pairs of columns slowly)."""
+    x, y = points[:, 0], points[:, 1]
+    return math.hypot(float(x.max() - x.min()), float(y.max() - y.min()))
+
+
 def arc_length(points: Points) -> Points:
     """Return the length along an open polyline up to each of its points, (N,)."""
     steps = np.hypot(*np.diff(points, axis=0).T)

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from calibration.model import Calibration
 from core.errors import NothingMeasurable
 from core.fitting import LineFit
-from core.geometry import Points, intersection, signed_area
+from core.geometry import Points, diagonal, intersection, signed_area
 from core.medians import median
 from vision import applied_marks
 from vision.arc_branch import Branch, branch_of
@@ -38,7 +38,7 @@ from vision.plausible import MOST_SOFT, TOLD_SOFT, are_alike, is_edge_of_metal, 
 from vision.profile import Profile
 from vision.runs import Run, bridged_runs, straight_runs, without_stray_ends
 from vision.section import Flag, Joint, PreparedEdge, Section
-from vision.segmentation import ReducedPicture, Silhouette, proposals, reduce_picture, silhouettes
+from vision.segmentation import ReducedPicture, Silhouette, contrast_of, proposals, reduce_picture, silhouettes
 from vision.surface import NOISY_MM, Detail, beyond_noise, fit_plate, surface_wander, trace_surface
 from vision.tone import ToneCurve
 
@@ -361,9 +361,9 @@ def _judge(
     """
     score = structure.score
     height, width = reduced.gray.shape
-    diagonal = math.hypot(height, width) * reduced.factor
-    extent = max(float(np.hypot(*np.ptp(o.points_px, axis=0))) for o in outlines)
-    score += 3.0 * min(1.0, extent / diagonal)
+    across = math.hypot(height, width) * reduced.factor
+    extent = max(diagonal(o.points_px) for o in outlines)
+    score += 3.0 * min(1.0, extent / across)
     shape = structure.shapes[0]
     score += 5.0 * (min(min(_straight_share(s) for s in structure.shapes), 0.9) - 0.7)
     # Background between section and frame has most of its outline on the frame.
@@ -426,10 +426,10 @@ def _levels(
 
 
 def _coarse_shape(outline: Silhouette, reduced: ReducedPicture, calibration: Calibration) -> _Shape | None:
-    if abs(outline.contrast) < LEAST_CONTRAST_LEVELS:
-        return None
     perimeter = float(np.hypot(*np.diff(outline.points_px, axis=0).T).sum())
     if perimeter > MOST_PERIMETER * math.sqrt(outline.area_px):
+        return None
+    if abs(contrast_of(outline, reduced)) < LEAST_CONTRAST_LEVELS:
         return None
     height, width = reduced.gray.shape
     points_px = outline.points_px
@@ -453,7 +453,7 @@ def _fine_shape(outline: Outline, calibration: Calibration) -> _Shape:
 
 
 def _shape(points: Points, cut: NDArray[np.bool_], detail: Detail, *, closed: bool, tolerance: float) -> _Shape:
-    extent = float(np.hypot(*np.ptp(points, axis=0)))
+    extent = diagonal(points)
     shortest = max(6 * tolerance, 0.008 * extent)
     runs = straight_runs(points, cut, closed=closed, tolerance=tolerance, shortest=shortest)
     if not closed:
@@ -473,7 +473,7 @@ def _recognise(
         # Two plates in line with a gap between them may have come out as one straight run.
         alone = find_square_gap(shape.points, shape.runs) if joint == "groove" and not closed else None
         return None if alone is None else _Structure("groove", (shape,), open_groove=alone, score=alone.score)
-    extent = float(np.hypot(*np.ptp(shape.points, axis=0)))
+    extent = diagonal(shape.points)
     smallest = max(5.0 * shape.detail.step_mm, 0.012 * extent)
     gap = min(2.5, 0.05 * extent)
     plates = bridged_runs(
@@ -513,7 +513,8 @@ def _recognise(
         kind = joint if joint != "auto" else ("tee" if "tee" in kinds else "lap")
         return _Structure(kind, (full,), fillets=tuple(fillets), score=max(pair.score for pair in fillets))
     if wanted and (fine or not butts):
-        butts = butt_welds(trim=True) or butts or butt_welds(trim=False)
+        looked = bool(fillets) or not fine
+        butts = butt_welds(trim=True) or (butts if looked else butt_welds(trim=False))
     if butts:
         # Metal shows the other side of its plates, background between metal and frame does not.
         score = butts[0].score + (1.5 if opposite_run(shape.points, butts[0].first, plates) else -2.0)
@@ -532,7 +533,7 @@ def _straight_share(shape: _Shape) -> float:
 
 
 def _long_share(shape: _Shape) -> float:
-    extent = float(np.hypot(*np.ptp(shape.points, axis=0)))
+    extent = diagonal(shape.points)
     length = float(np.hypot(*np.diff(shape.points, axis=0).T).sum())
     return sum(run.length for run in shape.runs if run.length > 0.1 * extent) / max(length, 1e-9)
 

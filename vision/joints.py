@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from core.fitting import robust_line
-from core.geometry import Points, intersection
+from core.geometry import Points, diagonal, intersection
 from core.medians import median
 from vision.runs import Run, turn_deg
 
@@ -67,7 +67,7 @@ def fillet_pairs(
     points: Points, cut: NDArray[np.bool_], runs: list[Run], *, closed: bool, smallest_leg: float
 ) -> list[FilletPair]:
     """Return the fillets of an outline, none sharing a plate end, widest first."""
-    extent = float(np.hypot(*np.ptp(points, axis=0)))
+    extent = diagonal(points)
     found = []
     plates = [run for run in runs if not run.cut]
     for first in plates:
@@ -168,7 +168,7 @@ def butt_pairs(
     """Return pairs of nearly aligned plate runs with a bead or hollow between them, best first."""
     found = []
     plates = [run for run in runs if not run.cut]
-    extent = float(np.hypot(*np.ptp(points, axis=0)))
+    extent = diagonal(points)
     before, after = plates, plates
     if trim:
         # A face that comes off its plate gently shares a run with it; only the plate's own stretch is kept. On an open

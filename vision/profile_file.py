@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 
 from core.errors import UnreadableFile
-from core.geometry import Points, signed_area
+from core.geometry import Points, diagonal, signed_area
 from vision.picture import read_bytes
 from vision.point_table import array_table, cloud_hint, in_mm, text_table
 from vision.profile import Profile
@@ -80,7 +80,7 @@ def profile_from_points(points_mm: Points) -> Profile:
     if len(points) < 3 or not steps.any():
         raise UnreadableFile("the profile has fewer than 3 different points.")
     spacing = float(np.median(steps))
-    extent = float(np.hypot(*np.ptp(points, axis=0)))
+    extent = diagonal(points)
     gap = float(np.hypot(*(points[-1] - points[0])))
     closed = len(points) > 8 and gap <= max(3 * spacing, 1e-9) and gap < 0.05 * extent
     if closed:

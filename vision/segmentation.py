@@ -6,8 +6,10 @@ region of it is handed on, and the shape of the outline decides which one is the
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -32,15 +34,12 @@ class Silhouette:
         (N, 2), clockwise as seen in the picture, so that metal lies to the right of the direction.
     area_px
         Enclosed area.
-    contrast
-        Difference of the median grey levels inside and outside, in grey levels, signed.
     proposal
         Name of the split that gave it.
     """
 
     points_px: Points
     area_px: float
-    contrast: float
     proposal: str
 
 
@@ -93,20 +92,24 @@ def silhouettes(mask: NDArray[np.uint8], picture: ReducedPicture, proposal: str,
     cleaned = cv2.morphologyEx(mask, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
     cleaned = cv2.morphologyEx(cleaned, cv2.MORPH_CLOSE, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (5, 5)))
     contours, tree = cv2.findContours(cleaned, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
-    # Outer borders only, also of what lies inside another region (a section in the ring of its mount).
-    outer = [c for c, links in zip(contours, tree[0], strict=True) if links[3] < 0] if tree is not None else []
+    # Outer borders only, also of what lies inside another region (a section in the ring of its mount); most of them are
+    # specks, whose few points enclose too little.
+    least = SMALLEST_REGION_SHARE * mask.size
+    outer = (
+        c
+        for c, links in zip(contours, tree[0].tolist() if tree is not None else (), strict=True)
+        if links[3] < 0 and len(c) > 2.0 * math.sqrt(least)
+    )
     sized = sorted(((cv2.contourArea(c), c) for c in outer), key=lambda pair: -pair[0])[:most]
     found = []
     for area, contour in sized:
-        if area < SMALLEST_REGION_SHARE * mask.size or area > 0.97 * mask.size:
+        if area < least or area > 0.97 * mask.size:
             continue
         points = contour.reshape(-1, 2).astype(float)
         if _screen_area(points) < 0:
             points = points[::-1]
         full = (points + 0.5) * picture.factor - 0.5
-        found.append(
-            Silhouette(full, area * picture.factor**2, _contrast(np.asarray(contour, np.int32), picture.gray), proposal)
-        )
+        found.append(Silhouette(full, area * picture.factor**2, proposal))
     return found
 
 
@@ -166,7 +169,7 @@ def _otsu_float(values: NDArray[np.float64]) -> float:
 
 def _three_classes(gray: Gray) -> tuple[int, int]:
     """Return the two levels that split the histogram in three with the largest variance between."""
-    histogram = np.bincount(gray.ravel(), minlength=256).astype(float).reshape(64, 4).sum(axis=1)
+    histogram = cv2.calcHist([gray], [0], None, [256], [0, 256]).astype(float).reshape(64, 4).sum(axis=1)
     weight = np.concatenate([[0.0], np.cumsum(histogram)])
     moment = np.concatenate([[0.0], np.cumsum(histogram * np.arange(64))])
     first, second = np.triu_indices(63, k=1)
@@ -200,9 +203,11 @@ def _unlike_border(gray: Gray) -> NDArray[np.uint8]:
         residual = values - design @ solution
         scale = 1.4826 * float(np.median(np.abs(residual))) + 1.0
         weights = 1.0 / (1.0 + (residual / (2.0 * scale)) ** 2)
-    all_rows, all_cols = np.mgrid[0:height, 0:width]
-    surface = _quadratic(all_cols.ravel() / width, all_rows.ravel() / height) @ solution
-    difference = np.abs(gray.astype(float) - surface.reshape(gray.shape)).clip(0, 255).astype(np.uint8)
+    constant, by_x, by_y, by_xx, by_yy, by_xy = solution.astype(np.float32)
+    x, y = np.arange(width, dtype=np.float32) / width, (np.arange(height, dtype=np.float32) / height)[:, None]
+    # In powers of x with factors for each row: no table of all terms for each pixel.
+    surface = (by_xx * x * x + constant) + (by_xy * y + by_x) * x + (by_yy * y + by_y) * y
+    difference = np.minimum(cv2.absdiff(gray.astype(np.float32), surface), 255.0).astype(np.uint8)
     _, mask = cv2.threshold(difference, 0, 255, cv2.THRESH_BINARY + cv2.THRESH_OTSU)
     return np.asarray(mask, np.uint8)
 
@@ -211,19 +216,36 @@ def _quadratic(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.flo
     return np.column_stack([np.ones_like(x), x, y, x * x, y * y, x * y])
 
 
-def _contrast(contour: NDArray[np.int32], gray: Gray) -> float:
+def contrast_of(outline: Silhouette, picture: ReducedPicture) -> float:
+    """Return the difference of the median grey levels inside and outside an outline, in grey levels, signed."""
+    contour = _small(outline, picture)
     x, y, w, h = cv2.boundingRect(contour)
     pad = 6
     x0, y0 = max(0, x - pad), max(0, y - pad)
-    window = gray[y0 : y + h + pad, x0 : x + w + pad]
+    window = picture.gray[y0 : y + h + pad, x0 : x + w + pad]
+    # One contour drawn thick point by point costs more than all else here; a pixel to a side changes no median.
+    drawn = cv2.approxPolyDP(contour, 1.0, True) - np.array([x0, y0], np.int32)
     ring = np.zeros(window.shape, np.uint8)
-    cv2.drawContours(ring, [contour - np.array([x0, y0])], -1, 255, 9)
+    cv2.drawContours(ring, [drawn], -1, 255, 9)
     body = np.zeros(window.shape, np.uint8)
-    cv2.drawContours(body, [contour - np.array([x0, y0])], -1, 255, -1)
-    inner, outer = window[(ring > 0) & (body > 0)], window[(ring > 0) & (body == 0)]
-    if inner.size == 0 or outer.size == 0:
+    cv2.drawContours(body, [drawn], -1, 255, -1)
+    inner = cv2.calcHist([window], [0], cv2.bitwise_and(ring, body), [256], [0, 256])
+    outer = cv2.calcHist([window], [0], cv2.subtract(ring, body), [256], [0, 256])
+    if not inner.any() or not outer.any():
         return 0.0
-    return float(np.median(inner)) - float(np.median(outer))
+    return _middle(inner) - _middle(outer)
+
+
+def _middle(histogram: NDArray[Any]) -> float:
+    """Return the median of the whole numbers that a histogram counts."""
+    upto = np.cumsum(histogram.ravel(), dtype=np.float64)
+    half = upto[-1] / 2
+    return float(np.searchsorted(upto, half) + np.searchsorted(upto, half, side="right")) / 2
+
+
+def _small(outline: Silhouette, picture: ReducedPicture) -> NDArray[np.int32]:
+    """Return an outline in whole pixels of the reduced picture, (N, 1, 2)."""
+    return np.asarray(np.rint((outline.points_px + 0.5) / picture.factor - 0.5), np.int32).reshape(-1, 1, 2)
 
 
 def _screen_area(points: Points) -> float:

@@ -12,6 +12,7 @@ from core.geometry import (
     Line,
     angle_between_deg,
     arc_length,
+    diagonal,
     distance_to_segments,
     intersection,
     rotate,
@@ -124,3 +125,7 @@ def test_distance_beyond_an_end_and_over_a_repeated_point() -> None:
     polyline = np.array([[0.0, 0.0], [0.0, 0.0], [2.0, 0.0]])
     assert distance_to_segments(np.array([5.0, 4.0]), polyline)[0] == pytest.approx(5.0)
     assert distance_to_segments(np.array([1.0, -3.0]), polyline)[1] == pytest.approx([1.0, 0.0])
+
+
+def test_diagonal_is_that_of_the_upright_box():
+    assert diagonal(np.array([[1.0, 7.0], [4.0, 3.0], [2.0, 5.0]])) == 5.0

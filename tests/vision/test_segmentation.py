@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from benchmarks.render.camera import coverage
-from vision.segmentation import flatten_light, proposals, reduce_picture, silhouettes
+from vision.segmentation import contrast_of, flatten_light, proposals, reduce_picture, silhouettes
 
 HEIGHT, WIDTH = 900, 1200
 L_SHAPE = np.array([[200, 150], [900, 150], [900, 350], [420, 350], [420, 760], [200, 760]], float)
@@ -107,4 +107,18 @@ def test_reduced_picture_is_at_most_a_thousand_long(shape: tuple[int, int]) -> N
 def test_blank_picture_gives_no_outline_of_contrast(level: int) -> None:
     reduced = reduce_picture(np.full((300, 400), level, np.uint8))
     for name, mask in proposals(reduced):
-        assert all(outline.contrast == 0 for outline in silhouettes(mask, reduced, name))
+        assert all(contrast_of(outline, reduced) == 0 for outline in silhouettes(mask, reduced, name))
+
+
+@pytest.mark.parametrize(("metal", "ground"), [(200, 60), (40, 150), (101, 100)])
+def test_contrast_is_that_of_both_sides_of_the_outline(metal: int, ground: int) -> None:
+    gray = np.full((400, 600), ground, np.uint8)
+    shape = np.array([[100, 80], [480, 110], [470, 330], [250, 300], [120, 330]], np.int32)
+    mask = np.zeros(gray.shape, np.uint8)
+    cv2.fillPoly(mask, [shape], 255)
+    gray[mask > 0] = metal
+    # What lies far from the outline is none of its sides.
+    gray[:40], gray[180:220, 260:320] = 255, 0
+    reduced = reduce_picture(gray)
+    (outline,) = silhouettes(mask, reduced, "drawn")
+    assert contrast_of(outline, reduced) == metal - ground
