@@ -495,7 +495,6 @@ def _recognise(
 
     def butt_welds(*, trim: bool) -> list[ButtPair]:
         pairs = butt_pairs(shape.points, shape.cut, plates, closed=closed, smallest_rise=rise, trim=trim)
-        pairs = [pair for pair in pairs if pair.score > 2.0]
         # The root side is looked for behind the plates of the face side: its offset may exceed its width.
         root = root_pair(shape.points, shape.cut, plates, pairs[0], closed=closed) if pairs else None
         if root is not None and all(pair.first.stop != root.first.stop for pair in pairs):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +24,14 @@ LEAST_DEPARTURE_MM = 0.03
 """A plate that wanders less than this about its line has not been left."""
 ENOUGH_POINTS = 200
 """Points that tell the line of a run."""
+LEAST_BUTT = 2.0
+"""Score of a pair that is taken for the plates of a butt weld; each twelfth of the part that the shorter
+plate is long counts one, a bead one more."""
+WIDEST_BUTT, SHORTEST_PLATE = 0.6, 0.35
+"""A bead is no wider than this share of the part, its plates no shorter than this share of its width."""
+NEAR_ENOUGH, TRIMMED_TURN_DEG = 0.9, 15.0
+"""A plate that is cut where the face comes off it is no longer than before, but for how straight it is, and its line
+turns by less than this."""
 BUTT_TURN_DEG = 28.0
 """Plates of a butt weld may peak by up to this angle."""
 
@@ -70,9 +79,11 @@ def fillet_pairs(
     extent = diagonal(points)
     found = []
     plates = [run for run in runs if not run.cut]
+    long = LONGEST_PLATE_SHARE * extent
     for first in plates:
         for second in plates:
-            if first is second:
+            # Most runs of a ragged outline are short.
+            if first is second or (first.length < long and second.length < long):
                 continue
             pair = _fillet(points, cut, first, second, closed, smallest_leg, extent)
             if pair is not None:
@@ -156,8 +167,6 @@ def _fillet(
         return None
     if float(distance.min()) < 0.1 * min(leg_first, leg_second) * math.cos(math.radians((180 - turn) / 2)):
         return None
-    if max(first.length, second.length) < LONGEST_PLATE_SHARE * extent:
-        return None
     plates = min(first.length, 3 * bound) / bound + min(second.length, 3 * bound) / bound
     return FilletPair(first, second, root, leg_first, leg_second, plates + 0.2 * bound / extent)
 
@@ -165,23 +174,29 @@ def _fillet(
 def butt_pairs(
     points: Points, cut: NDArray[np.bool_], runs: list[Run], *, closed: bool, smallest_rise: float, trim: bool
 ) -> list[ButtPair]:
-    """Return pairs of nearly aligned plate runs with a bead or hollow between them, best first."""
+    """Return pairs of nearly aligned plate runs with a bead or hollow between them, best first.
+
+    Only those whose shorter plate is long enough for a score over `LEAST_BUTT`.
+    """
     found = []
     plates = [run for run in runs if not run.cut]
     extent = diagonal(points)
-    before, after = plates, plates
-    if trim:
-        # A face that comes off its plate gently shares a run with it; only the plate's own stretch is kept. On an open
-        # outline nothing follows the last run and nothing comes before the first: they keep the ends that none meets.
-        last = len(plates) if closed else len(plates) - 1
-        before = [trimmed_run(points, run, at_stop=True) if i < last else run for i, run in enumerate(plates)]
-        after = [trimmed_run(points, run, at_stop=False) if i or closed else run for i, run in enumerate(plates)]
-    for i, first in enumerate(before):
-        for j, second in enumerate(after):
-            if i == j or (j < i and not closed) or abs(turn_deg(first.line, second.line)) > BUTT_TURN_DEG:
+    # Of the many short runs of a ragged outline none is the plate of a pair that is kept.
+    long = [i for i, run in enumerate(plates) if 12.0 * run.length > (LEAST_BUTT - 1.0) * NEAR_ENOUGH * extent]
+    # A face that comes off its plate gently shares a run with it; only the plate's own stretch is kept. On an open
+    # outline nothing follows the last run and nothing comes before the first: they keep the ends that none meets.
+    last = len(plates) if closed else len(plates) - 1
+    before = cache(lambda i: trimmed_run(points, plates[i], at_stop=True) if trim and i < last else plates[i])
+    after = cache(lambda i: trimmed_run(points, plates[i], at_stop=False) if trim and (i or closed) else plates[i])
+    for i in long:
+        for j in long:
+            if i == j or (j < i and not closed) or not _may_be_butt(points, plates[i], plates[j], extent):
+                continue
+            first, second = before(i), after(j)
+            if abs(turn_deg(first.line, second.line)) > BUTT_TURN_DEG:
                 continue
             pair = _butt(points, cut, first, second, closed, smallest_rise, extent)
-            if pair is not None:
+            if pair is not None and pair.score > LEAST_BUTT:
                 found.append(pair)
     found.sort(key=lambda pair: -pair.score)
     chosen: list[ButtPair] = []
@@ -189,6 +204,14 @@ def butt_pairs(
         if all(pair.first is not other.first and pair.second is not other.second for other in chosen):
             chosen.append(pair)
     return chosen
+
+
+def _may_be_butt(points: Points, first: Run, second: Run, extent: float) -> bool:
+    """Tell whether two runs may be plates once they are trimmed: they are no longer then, and no nearer."""
+    if abs(turn_deg(first.line, second.line)) > BUTT_TURN_DEG + TRIMMED_TURN_DEG:
+        return False
+    width = NEAR_ENOUGH * math.dist(points[second.start % len(points)], points[first.stop % len(points)])
+    return width <= WIDEST_BUTT * extent and min(first.length, second.length) >= SHORTEST_PLATE * width * NEAR_ENOUGH
 
 
 def trimmed_run(points: Points, run: Run, *, at_stop: bool) -> Run:
@@ -219,7 +242,7 @@ def _butt(
     # What the ends tell comes first: most pairs are no weld, and a face has many points.
     chord = points[second.start % len(points)] - points[first.stop % len(points)]
     width = math.hypot(*chord)
-    if width < 1e-6 or width > 0.6 * extent or min(first.length, second.length) < 0.35 * width:
+    if width < 1e-6 or width > WIDEST_BUTT * extent or min(first.length, second.length) < SHORTEST_PLATE * width:
         return None
     direction = chord / width
     if direction @ first.line.direction < 0.5 or direction @ second.line.direction < 0.5:
