@@ -33,6 +33,8 @@ OWN_EDGE_MM = 0.3
 SPIKE_MM = 0.9
 CLICK_STD_PX = 8.0
 """How well a person marks a fusion line, px."""
+FREE_OF_CLICK, NEAR_CLICK = 1.5, 3.0
+"""Within so many of these a click pulls nothing, and a path that was found without clicks agrees with one."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -84,12 +86,17 @@ def propose(
     ----------
     clicks_mm
         (N, 2) points that a person put on the line, each within about ``click_std_mm``; the path passes them by
-        and is free between them.
+        and is free between them. Where the path found without them agrees with all of them it stands: they say
+        which boundary is meant, the picture says where it lies.
     """
+    if clicks_mm is not None and len(clicks_mm) > 0:
+        free = propose(frame, sheet, calibration)
+        if free is not None and free.holds and _passes(free.points_mm, clicks_mm, NEAR_CLICK * click_std_mm):
+            return free
     at = window_px(calibration, frame.points)
     tone, metal = sheet.sample(at)
     hollow = sheet.hollow_at(at) > 0
-    if hollow.any():
+    if hollow.any() and not (clicks_mm is not None and _behind(frame, hollow, clicks_mm, click_std_mm)):
         frame = _before(frame, hollow)
     # Where a gap between plates runs along a row there is no contrast to follow: the path runs straight on.
     blind = np.count_nonzero(sheet.gap_at(at) > 0, axis=1) * frame.step_mm > BLIND_MM
@@ -111,6 +118,22 @@ def propose(
     return best
 
 
+def _passes(path_mm: Points, clicks_mm: Points, reach_mm: float) -> bool:
+    """Tell whether a path passes every click within a reach."""
+    return all(float(np.min(np.hypot(*(path_mm - click).T))) < reach_mm for click in clicks_mm)
+
+
+def _behind(frame: Frame, hollow: NDArray[np.bool_], clicks_mm: Points, std_mm: float) -> bool:
+    """Tell whether a person marked the line behind a hollow: then that is a pore in the weld metal."""
+    for click in clicks_mm:
+        distance = np.hypot(*np.moveaxis(frame.points - click, 2, 0))
+        row, station = np.unravel_index(int(np.argmin(distance)), distance.shape)
+        inside = np.flatnonzero(hollow[row])
+        if len(inside) and (station - inside[-1]) * frame.step_mm > std_mm:
+            return True
+    return False
+
+
 def _before(frame: Frame, hollow: NDArray[np.bool_]) -> Frame:
     """Return a frame whose line ends before a hollow: what lies behind it is not fused."""
     reached = np.cumsum(hollow, axis=1) > 0
@@ -125,7 +148,8 @@ def _pull(frame: Frame, clicks_mm: Points, std_mm: float) -> NDArray[np.float32]
         distance = np.hypot(*np.moveaxis(frame.points - click, 2, 0))
         row, _ = np.unravel_index(int(np.argmin(distance)), distance.shape)
         near = slice(max(0, row - 1), row + 2)
-        loss[near] += np.minimum(2.0 * (distance[near] / std_mm) ** 2, 60.0).astype(np.float32)
+        beyond = np.maximum(distance[near] / std_mm - FREE_OF_CLICK, 0.0)
+        loss[near] += np.minimum(2.0 * beyond**2, 60.0).astype(np.float32)
     return loss
 
 

@@ -32,6 +32,8 @@ STIFF_PX = 4.0
 LEAST_STD_PX = 0.7
 BLIND_STD_PX = 6.0
 UNEVEN_LEVELS = 40.0
+DEEP = 3
+"""Dark samples across the line from which a hollow lies on it."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -99,6 +101,7 @@ def _shift(
         borderMode=cv2.BORDER_REPLICATE,
     ).astype(np.float32)  # fmt: skip
     metal = sheet.metal_at(at)
+    hollow = sheet.hollow_at(at) > 0
     count = len(line)
     # Levels of both sides, from the outer parts of the band, along the line smoothed: the etch is uneven.
     edge = max(2, int(0.55 * half))
@@ -108,7 +111,9 @@ def _shift(
     step = np.maximum(sign * (outer - inner), 2.0) * sign
     middle = 0.5 * (inner + outer)
     # Lower by calling a station inside while it looks like inside; the running sum is the energy of a boundary.
-    pull = np.clip((rows - middle[:, None]) / step[:, None], -0.75, 0.75) * metal
+    pull = np.asarray(np.clip((rows - middle[:, None]) / step[:, None], -0.75, 0.75) * metal, np.float64)
+    if hollow.any():
+        pull = _with_dark_edge(pull, rows, hollow, inner)
     energy = np.cumsum(pull, axis=1) - 0.5 * pull
     rest = np.concatenate([(rows - inner[:, None])[:, sides[0]][metal[:, sides[0]] > 0],
                            (rows - outer[:, None])[:, sides[1]][metal[:, sides[1]] > 0]])  # fmt: skip
@@ -137,6 +142,19 @@ def _shift(
     # The etch itself wanders by some grey levels: the smaller the step, the farther that moves its middle.
     faint = np.hypot(1.0, UNEVEN_LEVELS / float(np.abs(step).mean()))
     return smooth, faint * np.sqrt(_along(std, 6.0))
+
+
+def _with_dark_edge(pull: Floats, rows: NDArray[np.float32], hollow: NDArray[np.bool_], inner: Floats) -> Floats:
+    """Return the costs with those of rows that a dark hollow lies on, (N, J).
+
+    There the line is the near edge of the hollow; what lies behind that edge says nothing.
+    """
+    dark = float(np.percentile(rows[hollow], 10))
+    step = np.minimum(dark - inner, -2.0)
+    edge = np.clip((rows - 0.5 * (dark + inner)[:, None]) / step[:, None], -0.75, 0.75)
+    deep = hollow & (edge > 0.1)
+    behind = np.cumsum(deep, axis=1) > 0
+    return np.where((deep.sum(axis=1) >= DEEP)[:, None], np.where(behind, 0.75, edge), pull)
 
 
 def _corner(line: Points) -> Floats:

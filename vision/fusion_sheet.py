@@ -18,6 +18,9 @@ Plane = NDArray[np.float32]
 
 SPOT_CLEAR = 6.0
 SPOT_LEVELS = 24.0
+SPOT_RIM = np.ones((5, 5), np.uint8)
+SECTORS, WELD_LEVELS = 8, 14.0
+"""A dark spot near the root is a pore when all sectors round it are within so many grey levels of weld metal."""
 THIN, THIN_CLEAR, THIN_LEVELS = 7, 8.0, 14.0
 """Depth of a spot over its surroundings, in spreads of the grain and in grey levels."""
 
@@ -152,14 +155,15 @@ def reduced_sheet(
     spots, dark, thin = _spots(tone, mask, level, spot_px / factor)
     hollow = np.zeros(mask.shape, np.float32)
     if root_px is not None:
-        hollow = _hollow(dark, ((root_px - low + 0.5) / factor - 0.5), 0.11 * spot_px / factor + 1.0)
+        at = (root_px - low + 0.5) / factor - 0.5
+        hollow = _hollow(dark, at, 0.11 * spot_px / factor + 1.0, tone, solid, level)
     metal = np.asarray(mask * (1 - spots), np.float32)
     gap = np.maximum(solid - mask, thin).astype(np.float32)
     return Sheet(tone, metal, solid, gap, hollow, level, low.astype(float), factor)
 
 
 def _spots(tone: Plane, mask: Gray, level: float, size: float) -> tuple[Gray, Gray, Gray]:
-    """Return where spots or gaps lie, dark or bright and smaller than a size, then the dark spots, then the gaps.
+    """Return where spots (dark or bright, smaller than a size) or gaps lie; dark spots without their rim; gaps.
 
     A spot differs from all that surrounds it, and is darker (or brighter) than nearly all of the metal: the land
     between two welds and a narrow heat-affected zone are no spots.
@@ -167,7 +171,7 @@ def _spots(tone: Plane, mask: Gray, level: float, size: float) -> tuple[Gray, Gr
     reach = max(3, round(size)) | 1
     kernel = np.ones((reach, reach), np.uint8)
     plain = cv2.GaussianBlur(tone, (0, 0), 0.8)
-    found = []
+    found, raw = [], []
     usual = np.percentile(plain[mask > 0], (5, 95)) if mask.any() else (level, level)
     limits = (min(level, float(usual[0])), max(level, float(usual[1])))
     for operation, sign, limit in ((cv2.MORPH_BLACKHAT, -1.0, limits[0]), (cv2.MORPH_TOPHAT, 1.0, limits[1])):
@@ -178,7 +182,8 @@ def _spots(tone: Plane, mask: Gray, level: float, size: float) -> tuple[Gray, Gr
         _, labels, stats, _ = cv2.connectedComponentsWithStats(deep, connectivity=8)
         small = stats[:, cv2.CC_STAT_AREA] < 0.6 * size**2
         small[0] = False
-        found.append(np.asarray(cv2.dilate(np.asarray(small[labels], np.uint8), np.ones((5, 5), np.uint8)), np.uint8))
+        raw.append(np.asarray(small[labels], np.uint8))
+        found.append(np.asarray(cv2.dilate(raw[-1], SPOT_RIM), np.uint8))
     dark, bright = found
     # A gap between plates is thin and dark, and as long as it likes.
     thin = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (THIN, THIN))
@@ -191,16 +196,29 @@ def _spots(tone: Plane, mask: Gray, level: float, size: float) -> tuple[Gray, Gr
     long = np.maximum(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT]) > 0.4 * size
     long[0] = False
     gap = np.asarray(cv2.dilate(np.asarray(long[labels], np.uint8), np.ones((3, 3), np.uint8)), np.uint8)
-    return np.asarray(dark | bright | gap, np.uint8), np.asarray(dark, np.uint8), gap
+    return np.asarray(dark | bright | gap, np.uint8), raw[0], gap
 
 
-def _hollow(dark: Gray, root: Points, reach: float) -> Plane:
-    """Return the dark spots that come near the root."""
+def _hollow(dark: Gray, root: Points, reach: float, tone: Plane, solid: Plane, level: float) -> Plane:
+    """Return the dark spots that come near the root and have something else than weld metal round them.
+
+    A pore near the root has weld metal on all sides; a hollow lies between weld metal and the plates.
+    """
     _, labels = cv2.connectedComponents(dark, connectivity=8)
-    y, x = np.indices(dark.shape)
+    y, x = np.mgrid[: dark.shape[0], : dark.shape[1]]
     near = np.hypot(x - root[0], y - root[1]) < reach
-    at_root = np.unique(labels[near & (dark > 0)])
-    return np.asarray(np.isin(labels, at_root[at_root > 0]), np.float32)
+    hollow: Gray = np.zeros(dark.shape, np.uint8)
+    rims = cv2.dilate(dark, SPOT_RIM) > 0
+    for label in np.unique(labels[(cv2.dilate(np.asarray(near, np.uint8), SPOT_RIM) > 0) & (dark > 0)]):
+        spot = np.asarray(labels == label, np.uint8)
+        ring = (cv2.dilate(spot, np.ones((9, 9), np.uint8)) > 0) & ~rims
+        turn = np.arctan2(y[ring] - y[spot > 0].mean(), x[ring] - x[spot > 0].mean())
+        sector = np.minimum(((turn + np.pi) / (2 * np.pi) * SECTORS).astype(int), SECTORS - 1)
+        tones, shown = tone[ring], solid[ring] > 0
+        levels = [tones[(sector == number) & shown] for number in range(SECTORS)]
+        if not all(len(part) and abs(float(np.median(part)) - level) < WELD_LEVELS for part in levels):
+            hollow |= np.asarray(cv2.dilate(spot, SPOT_RIM), np.uint8)
+    return np.asarray(hollow, np.float32)
 
 
 def _texture(tone: Plane, mask: Gray) -> Plane:

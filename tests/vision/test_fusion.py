@@ -105,6 +105,30 @@ def test_five_clicks_are_enough() -> None:
     assert "fusion_marked" in {flag.code for flag in weld.flags}
 
 
+def test_pore_beside_the_root_is_no_hollow() -> None:
+    picture = etched_picture(21007, "tee", pores=4)
+    weld = inside_of(picture).welds[0]
+    inside = weld.section.inside
+    assert not inside.hollow_root
+    assert "hollow_root" not in {flag.code for flag in weld.flags}
+    assert rms_px(inside.lines[0], picture.fusion_px[0][0]) <= 1.5
+
+
+def test_line_runs_along_the_near_edge_of_a_hollow() -> None:
+    picture = etched_picture(21030, "lap", pores=4)
+    inside = inside_of(picture).welds[0].section.inside
+    assert inside.hollow_root
+    assert rms_px(inside.lines[0], picture.fusion_px[0][0]) <= 1.0
+
+
+def test_click_far_off_says_which_line_and_not_where() -> None:
+    picture = etched_picture(21040, "partial_v", pores=4)
+    marks = [WeldMarks(fusion=clicks(np.random.default_rng(21040), picture.fusion_px[0]))]
+    line = inside_of(picture, marks).welds[0].section.inside.lines[0]
+    assert line.marked
+    assert rms_px(line, picture.fusion_px[0][0]) <= 1.0
+
+
 def test_clicks_are_taken_as_given_where_nothing_shows() -> None:
     picture = etched_picture(31, "tee", blank=True, **SIZE)
     given = clicks(np.random.default_rng(0), picture.fusion_px[0], 12)
