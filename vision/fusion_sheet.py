@@ -19,8 +19,11 @@ Plane = NDArray[np.float32]
 SPOT_CLEAR = 6.0
 SPOT_LEVELS = 24.0
 SPOT_RIM = np.ones((5, 5), np.uint8)
-SECTORS, WELD_LEVELS = 8, 14.0
-"""A dark spot near the root is a pore when all sectors round it are within so many grey levels of weld metal."""
+SECTORS, WELD_LEVELS, OTHER_SECTORS, LEAST_HOLLOW = 8, 14.0, 3, 4
+"""A dark spot near the root, so many pixels of the sheet at least, is a hollow when so many of the sectors round it
+have another tone than weld metal: farther from it than this and than half the way to the tone of the plates."""
+LEAST_ISLAND, MOST_ISLANDS = 12, 24
+"""Pixels of the sheet that a spot with the tone of the plates has at least, and how many are looked at."""
 THIN, THIN_CLEAR, THIN_LEVELS = 7, 8.0, 14.0
 """Depth of a spot over its surroundings, in spreads of the grain and in grey levels."""
 
@@ -175,14 +178,19 @@ def _spots(tone: Plane, mask: Gray, level: float, size: float) -> tuple[Gray, Gr
     usual = np.percentile(plain[mask > 0], (5, 95)) if mask.any() else (level, level)
     limits = (min(level, float(usual[0])), max(level, float(usual[1])))
     for operation, sign, limit in ((cv2.MORPH_BLACKHAT, -1.0, limits[0]), (cv2.MORPH_TOPHAT, 1.0, limits[1])):
-        depth = np.minimum(cv2.morphologyEx(plain, operation, kernel), np.maximum(sign * (plain - limit), 0.0))
+        stands_out = cv2.morphologyEx(plain, operation, kernel)
+        depth = np.minimum(stands_out, np.maximum(sign * (plain - limit), 0.0))
         inside = depth[mask > 0]
         spread = float(np.median(inside)) if len(inside) else 0.0
         deep = np.asarray((depth > max(SPOT_CLEAR * spread, SPOT_LEVELS)) & (mask > 0), np.uint8)
         _, labels, stats, _ = cv2.connectedComponentsWithStats(deep, connectivity=8)
         small = stats[:, cv2.CC_STAT_AREA] < 0.6 * size**2
         small[0] = False
-        raw.append(np.asarray(small[labels], np.uint8))
+        spots = np.asarray(small[labels], np.uint8)
+        off_weld = np.minimum(stands_out, np.maximum(sign * (plain - level), 0.0))
+        deep = np.asarray((off_weld > max(SPOT_CLEAR * spread, SPOT_LEVELS)) & (mask > 0), np.uint8)
+        islands = _islands(deep, spots, tone, mask, level, 0.6 * size**2)
+        raw.append(np.asarray(spots | islands, np.uint8))
         found.append(np.asarray(cv2.dilate(raw[-1], SPOT_RIM), np.uint8))
     dark, bright = found
     # A gap between plates is thin and dark, and as long as it likes.
@@ -199,6 +207,38 @@ def _spots(tone: Plane, mask: Gray, level: float, size: float) -> tuple[Gray, Gr
     return np.asarray(dark | bright | gap, np.uint8), raw[0], gap
 
 
+def _welded_sectors(
+    spot: Gray, rims: NDArray[np.bool_], tone: Plane, shown: NDArray[np.bool_], level: float, limit: float
+) -> int:
+    """Return how many of the sectors round a spot have the tone of weld metal."""
+    ring = (cv2.dilate(spot, np.ones((9, 9), np.uint8)) > 0) & ~rims
+    y, x = np.nonzero(ring)
+    middle = np.mean(np.nonzero(spot), axis=1)
+    turn = np.arctan2(y - middle[0], x - middle[1])
+    sector = np.minimum(((turn + np.pi) / (2 * np.pi) * SECTORS).astype(int), SECTORS - 1)
+    tones, known = tone[ring], shown[ring]
+    levels = [tones[(sector == number) & known] for number in range(SECTORS)]
+    return sum(len(part) > 0 and abs(float(np.median(part)) - level) < limit for part in levels)
+
+
+def _islands(deep: Gray, known: Gray, tone: Plane, mask: Gray, level: float, most: float) -> Gray:
+    """Return the spots among deep places that weld metal surrounds, however many other places have their tone."""
+    found: Gray = np.zeros(deep.shape, np.uint8)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(deep, connectivity=8)
+    area = stats[:, cv2.CC_STAT_AREA]
+    sized = [label for label in range(1, count) if LEAST_ISLAND <= area[label] < most]
+    for label in sorted(sized, key=lambda label: -area[label])[:MOST_ISLANDS]:
+        left, top, wide, high = (int(number) for number in stats[label, :4])
+        at = (slice(max(0, top - 6), top + high + 6), slice(max(0, left - 6), left + wide + 6))
+        spot = np.asarray(labels[at] == label, np.uint8)
+        if (known[at] & spot).any():
+            continue
+        rims = cv2.dilate(spot, SPOT_RIM) > 0
+        if _welded_sectors(spot, rims, tone[at], mask[at] > 0, level, WELD_LEVELS) == SECTORS:
+            found[at] |= spot
+    return found
+
+
 def _hollow(dark: Gray, root: Points, reach: float, tone: Plane, solid: Plane, level: float) -> Plane:
     """Return the dark spots that come near the root and have something else than weld metal round them.
 
@@ -208,15 +248,14 @@ def _hollow(dark: Gray, root: Points, reach: float, tone: Plane, solid: Plane, l
     y, x = np.mgrid[: dark.shape[0], : dark.shape[1]]
     near = np.hypot(x - root[0], y - root[1]) < reach
     hollow: Gray = np.zeros(dark.shape, np.uint8)
+    others = tone[(solid > 0) & (np.abs(tone - level) > WELD_LEVELS)]
+    parent = float(np.median(others)) if len(others) else level
+    limit = max(WELD_LEVELS, 0.5 * abs(parent - level))
     rims = cv2.dilate(dark, SPOT_RIM) > 0
     for label in np.unique(labels[(cv2.dilate(np.asarray(near, np.uint8), SPOT_RIM) > 0) & (dark > 0)]):
         spot = np.asarray(labels == label, np.uint8)
-        ring = (cv2.dilate(spot, np.ones((9, 9), np.uint8)) > 0) & ~rims
-        turn = np.arctan2(y[ring] - y[spot > 0].mean(), x[ring] - x[spot > 0].mean())
-        sector = np.minimum(((turn + np.pi) / (2 * np.pi) * SECTORS).astype(int), SECTORS - 1)
-        tones, shown = tone[ring], solid[ring] > 0
-        levels = [tones[(sector == number) & shown] for number in range(SECTORS)]
-        if not all(len(part) and abs(float(np.median(part)) - level) < WELD_LEVELS for part in levels):
+        welded = _welded_sectors(spot, rims, tone, solid > 0, level, limit)
+        if np.count_nonzero(spot) >= LEAST_HOLLOW and SECTORS - welded >= OTHER_SECTORS:
             hollow |= np.asarray(cv2.dilate(spot, SPOT_RIM), np.uint8)
     return np.asarray(hollow, np.float32)
 

@@ -158,3 +158,27 @@ def test_values_of_an_etched_tee() -> None:
     assert values["weld_metal_area"].value == pytest.approx(truth["weld_metal_area"], rel=0.02)
     for side in ("left", "right"):
         assert values[f"haz_width_{side}"].value == pytest.approx(truth[f"haz_width_{side}"], abs=0.2)
+
+
+@pytest.mark.parametrize(
+    ("seed", "joint"),
+    [
+        (52046, "double_tee"),  # an inclusion as bright as the plates
+        (52031, "tee"),  # a thin dark one
+        (52005, "lap"),  # a pore that a gap comes near to
+    ],
+)
+def test_spots_that_weld_metal_surrounds_do_not_draw_the_line(seed: int, joint: str) -> None:
+    picture = etched_picture(seed, joint, pores=4)
+    for weld, truth in zip(inside_of(picture).welds, picture.fusion_px, strict=True):
+        assert not weld.section.inside.hollow_root
+        assert rms_px(weld.section.inside.lines[0], truth[0]) <= 1.0
+
+
+def test_gap_between_plates_does_not_draw_the_line_in() -> None:
+    picture = etched_picture(52058, "partial_double_v", pores=4)
+    lines = inside_of(picture).welds[0].section.inside.lines
+    for line, truth in zip(lines, picture.fusion_px[0], strict=True):
+        true = LineString(truth)
+        middle = line.points_px[len(line.points_px) // 3 : -len(line.points_px) // 3]
+        assert max(true.distance(Point(*point)) for point in middle) <= 3.0

@@ -1,0 +1,63 @@
+"""Pieces that work along a line in the picture: sampling beside it, averages along it, its normals."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from core.geometry import Points, arc_length
+
+Gray = NDArray[np.uint8]
+Floats = NDArray[np.float64]
+
+
+def sampled(gray: Gray, at: Points) -> NDArray[np.float32]:
+    """Return grey levels at points (..., 2) of the picture."""
+    x, y = at[..., 0].astype(np.float32), at[..., 1].astype(np.float32)
+    values = cv2.remap(gray, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(values, np.float32)
+
+
+def level(rows: NDArray[np.float32], metal: NDArray[np.float32], spread: float) -> Floats:
+    """Return the mean level of metal along the line, smoothed over ``spread`` stations."""
+    total = averaged((rows * metal).sum(axis=1), spread)
+    share = averaged(metal.sum(axis=1), spread)
+    return np.asarray(total / np.maximum(share, 1e-6))
+
+
+def averaged(values: Floats, sigma: float) -> Floats:
+    """Average along the line by a Gaussian of sigma samples, mirrored at the ends."""
+    if sigma < 0.3 or len(values) < 3:
+        return np.asarray(values, float)
+    reach = min(int(3 * sigma) + 1, len(values) - 1)
+    kernel = np.exp(-0.5 * (np.arange(-reach, reach + 1) / sigma) ** 2)
+    padded = np.pad(np.asarray(values, float), reach, mode="reflect")
+    return np.asarray(np.convolve(padded, kernel / kernel.sum(), mode="valid"))
+
+
+def resampled(points: Points, step: float) -> Points:
+    along = arc_length(points)
+    at = np.linspace(0.0, along[-1], max(12, round(float(along[-1]) / step)))
+    return np.column_stack([np.interp(at, along, points[:, k]) for k in (0, 1)])
+
+
+def smoothed(points: Points, sigma: float, anchors: tuple[bool, bool]) -> Points:
+    """Smooth an open line about the straight line between its ends, which stay."""
+    base = points[0] + np.linspace(0, 1, len(points))[:, None] * (points[-1] - points[0])
+    rest = points - base
+    reach = min(int(3 * sigma) + 1, len(points) - 1)
+    if sigma < 0.3 or reach < 1:
+        return points
+    kernel = np.exp(-0.5 * (np.arange(-reach, reach + 1) / sigma) ** 2)
+    kernel /= kernel.sum()
+    # Odd reflection keeps the ends where they are and does not bend the line there.
+    padded = np.vstack([-rest[reach:0:-1], rest, -rest[-2 : -reach - 2 : -1]])
+    return np.asarray(base + np.column_stack([np.convolve(padded[:, k], kernel, mode="valid") for k in (0, 1)]))
+
+
+def normals_of(points: Points) -> Points:
+    """Return unit normals to the left of the way along the line, as the numbers (x, y) go."""
+    tangent = np.gradient(points, axis=0)
+    length = np.maximum(np.hypot(*tangent.T), 1e-9)
+    return np.asarray(np.column_stack([-tangent[:, 1], tangent[:, 0]]) / length[:, None])

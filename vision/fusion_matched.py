@@ -1,0 +1,179 @@
+"""Where a blurred step between two textures lies, place by place along a line: the matched filter for it.
+
+Across the line the picture is ``inside + step * Phi((x - shift) / blur)`` plus texture: on either side grain of its
+own strength, coarse along and across the line in its own way (covariance exponential in both directions), and noise.
+The shift is sought wave by wave along the line. For each wavelength the weights across the line that give it with the
+least variance follow from the covariance (generalised least squares): a columnar grain that is dark from the line to
+far inside then counts as grain, not as a shifted line. Each wave is shrunk by how much of it is noise: how far the
+line wanders is what makes the waves found most likely.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+BLURS_PX = (0.8, 1.2, 1.7, 2.3, 3.0, 3.8, 4.8, 6.0, 7.5)
+NODES = 24
+"""Wavelengths at which the weights are worked out; between them they are interpolated."""
+SHORTEST_PX = 9.0
+WANDERS_PX = (0.25, 0.5, 1.0, 1.6, 2.4, 3.6, 5.4)
+LONGEST_PX = (40.0, 80.0, 160.0)
+"""Standard deviations of the wander, and the wavelengths below which it fades, that are tried."""
+DRIFT, DRIFT_PX = 10.0, 60.0
+"""Variance of the slow change of both levels that an uneven etch makes, and its length along the line."""
+CLEAR_WAVE = 20.0
+"""A wave whose square is more than this many variances of its noise is believed by itself."""
+LEAST_VARIANCE = 0.6
+"""Noise of the picture, grey levels squared: rounding and more."""
+
+
+@dataclass(frozen=True, slots=True)
+class Texture:
+    """Grain of one side: variance in grey levels squared, correlation lengths along and across the line, px."""
+
+    variance: float
+    along_px: float
+    across_px: float
+
+
+@dataclass(frozen=True, slots=True)
+class Edge:
+    """The step as it lies now: its height outwards in grey levels, its blur, the textures, the noise's variance."""
+
+    step: float
+    blur_px: float
+    weld: Texture
+    parent: Texture
+    noise: float
+
+
+def normal_share(x: Floats) -> Floats:
+    """Return the share of a normal distribution below x (Abramowitz and Stegun 7.1.26, within 2e-7)."""
+    z = np.abs(x) / math.sqrt(2.0)
+    t = 1.0 / (1.0 + 0.3275911 * z)
+    tail = 0.5 * t * np.exp(-z * z) * (
+        0.254829592 + t * (-0.284496736 + t * (1.421413741 + t * (-1.453152027 + t * 1.061405429)))
+    )  # fmt: skip
+    return np.asarray(np.where(x > 0, 1.0 - tail, tail))
+
+
+def blur_of(rows: NDArray[np.float32], good: NDArray[np.bool_], offsets: Floats, inside: Floats, step: Floats) -> float:
+    """Return the blur (standard deviation, px) that fits the mean profile across the line best."""
+    share = (rows - inside[:, None]) / step[:, None]
+    count = good.sum(axis=0)
+    usable = count > 0.2 * len(rows)
+    if usable.sum() < 8:
+        return 3.0
+    profile = np.where(good, share, 0.0).sum(axis=0)[usable] / count[usable]
+    x = offsets[usable]
+    best, least = 3.0, math.inf
+    for blur in BLURS_PX:
+        for middle in (-0.5, 0.0, 0.5):
+            shape = normal_share((x - middle) / blur)
+            design = np.column_stack([np.ones_like(shape), shape])
+            answer, *_ = np.linalg.lstsq(design, profile, rcond=None)
+            rest = float(np.sum((profile - design @ answer) ** 2))
+            if rest < least:
+                best, least = blur, rest
+    return best
+
+
+def texture_of(rest: Floats, good: NDArray[np.bool_], spacing_px: float) -> tuple[Texture, float]:
+    """Return the grain of a strip of residuals (N, J), and the variance that no neighbour shares (noise)."""
+    values = np.where(good, rest, 0.0)
+    if good.sum() < 50 or values.shape[1] < 4:
+        return Texture(25.0, 5.0, 5.0), LEAST_VARIANCE
+    level = float(values.sum() / good.sum())
+    values = np.where(good, np.clip(values - level, -60, 60), 0.0)
+
+    def covariance(i: int, j: int) -> float:
+        a, b = values[i:, j:], values[: len(values) - i, : values.shape[1] - j]
+        pairs = good[i:, j:] & good[: len(good) - i, : good.shape[1] - j]
+        return float((a * b).sum() / max(int(pairs.sum()), 1))
+
+    total = covariance(0, 0)
+    across = [covariance(0, j) for j in range(1, min(values.shape[1], 12))]
+    along = [covariance(i, 0) for i in range(1, min(len(values), 8))]
+    # The fall from no lag to one is noise as far as it exceeds the fall from one lag to two.
+    noise = max(total - across[0] - max(across[0] - across[1], 0.0), 0.0) if len(across) > 1 else 0.0
+    variance = max(total - noise, 1e-3)
+    return Texture(
+        variance, _length(along, variance, spacing_px), _length(across, variance, 1.0)
+    ), max(noise, LEAST_VARIANCE)  # fmt: skip
+
+
+def _length(covariances: list[float], variance: float, spacing_px: float) -> float:
+    """Return the decay length of covariances at lags 1, 2, ..."""
+    lags = spacing_px * np.arange(1, len(covariances) + 1)
+    ratio = np.clip(np.array(covariances) / variance, 1e-3, 0.99)
+    weight = ratio**2
+    # log(ratio) = -lag / length, the higher correlations counting more.
+    return float(np.clip(np.sum(weight * lags**2) / np.sum(weight * lags * -np.log(ratio)), 0.7, 60.0))
+
+
+def information(edge: Edge, offsets: Floats, waves_per_px: Floats, spacing_px: float) -> tuple[Floats, Floats]:
+    """Return weights (K, J) for the shift by frequency along the line, and the information each gives (K,), 1/px^2.
+
+    ``weights @ residual`` estimates the shift; the residual's unit is grey levels, its spectrum per sample.
+    """
+    x = offsets / edge.blur_px
+    slope = -edge.step * np.exp(-0.5 * x**2) / (math.sqrt(2 * math.pi) * edge.blur_px)
+    share = normal_share(x)
+    lag = np.abs(offsets[:, None] - offsets[None, :])
+    pairs = []
+    for texture, part in ((edge.weld, 1.0 - share), (edge.parent, share)):
+        shape = texture.variance * np.exp(-lag / texture.across_px) * part[:, None] * part[None, :]
+        pairs.append((texture.along_px, shape))
+    weights: Floats = np.empty((len(waves_per_px), len(offsets)))
+    informations: Floats = np.empty(len(waves_per_px))
+    # The etch's slow drift moves the whole level: let it cost nothing, by a large variance of the mean of both sides.
+    free = DRIFT * (np.outer(1.0 - share, 1.0 - share) + np.outer(share, share))
+    for number, wave in enumerate(waves_per_px):
+        covariance = np.eye(len(offsets)) * edge.noise
+        for along, shape in pairs:
+            covariance = covariance + shape * _spectrum(wave, along, spacing_px)
+        covariance = covariance + free * _spectrum(wave, DRIFT_PX, spacing_px)
+        solved = np.linalg.solve(covariance, slope)
+        informations[number] = max(float(slope @ solved), 1e-9)
+        weights[number] = solved / informations[number]
+    return weights, informations
+
+
+def _spectrum(wave_per_px: float, length_px: float, spacing_px: float) -> float:
+    """Return the spectral density of samples correlated by exp(-lag / length), variance 1, per sample."""
+    a = math.exp(-spacing_px / length_px)
+    return (1 - a * a) / (1 - 2 * a * math.cos(2 * math.pi * wave_per_px * spacing_px) + a * a)
+
+
+def waves(count: int, spacing_px: float, *, tied: tuple[bool, bool]) -> tuple[Floats, Floats]:
+    """Return waves along a line (K, count), orthonormal, 0 at the ends that are tied, and their frequencies, 1/px."""
+    length = count - 1.0 if all(tied) else count - 0.5
+    most = int(min(2 * length * spacing_px / SHORTEST_PX, count - 2))
+    order = np.arange(1, most + 1) - (0.0 if all(tied) else 0.5)
+    at = np.arange(count)
+    basis = np.sin(np.pi * order[:, None] * at[None, :] / length) * math.sqrt(2.0 / length)
+    if tied[1] and not tied[0]:
+        basis = basis[:, ::-1]
+    return np.asarray(basis, np.float64), np.asarray(order / (2 * length * spacing_px), np.float64)
+
+
+def wander_of(found: Floats, information_of: Floats, frequencies: Floats) -> Floats:
+    """Return the variance of each wave (K,) that makes what was found likeliest, ``found`` being noisy shifts (K,)."""
+    noise, square = 1.0 / information_of, found**2
+    best, most = np.ones_like(found), -math.inf
+    for longest in LONGEST_PX:
+        shape = 1.0 / (1.0 + (longest * frequencies) ** 2) ** 2
+        shape = shape / shape.mean()
+        for wander in WANDERS_PX:
+            variance = wander**2 * shape + noise
+            likelihood = -float(np.sum(np.log(variance) + np.minimum(square / variance, 12.0)))
+            if likelihood > most:
+                best, most = wander**2 * shape, likelihood
+    # A wave that stands clear of its noise is one, whatever its neighbours are.
+    return np.asarray(np.maximum(best, square - CLEAR_WAVE * noise))
