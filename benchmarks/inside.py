@@ -1,8 +1,8 @@
 """Figures for the inside of etched sections: ``python -m benchmarks.inside [--cases 56] [--seed 100] [--blank 28]``.
 
 Random etched sections of every kind of joint are drawn, measured through the program's own functions and
-compared with what is true: fusion lines, values with their intervals, pores; then with five clicks of a person
-on each line, then on sections without any etch.
+compared with what is true: fusion lines (and how well they can be found at all, `fusion_bound`), values with their
+intervals, pores; then with five clicks of a person on each line, then on sections without any etch.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from shapely.geometry import LineString, Point
 
+from benchmarks.fusion_bound import bound_px
 from benchmarks.render.etch import JOINTS
 from benchmarks.render.etch_paint import EtchedPicture, etched_picture
 from calibration.model import Calibration
@@ -29,7 +30,8 @@ from vision.fusion_line import FusionLine
 from vision.marks import WeldMarks
 
 CLEAR_CONTRAST = 0.2
-CLICK_STD_PX = 8.0
+CLICK_STDS_PX = (2.0, 8.0)
+"""A person's clicks lie off the line by so much: with care, and at a glance."""
 FLOORS = {"mm": (0.1, 0.03), "mm2": (0.0, 0.02), "percent": (0.0, 0.05)}
 """Absolute and relative floor of an error by unit; the larger one counts."""
 
@@ -42,7 +44,8 @@ class Figures:
     claimed: int = 0
     wrong_kind: int = 0
     rms_px: list[float] = field(default_factory=list)
-    clicked_rms_px: list[float] = field(default_factory=list)
+    bound_px: list[float] = field(default_factory=list)
+    clicked_rms_px: dict[float, list[float]] = field(default_factory=lambda: defaultdict(list))
     errors: dict[str, list[tuple[float, float, bool]]] = field(default_factory=lambda: defaultdict(list))
     absent: dict[str, int] = field(default_factory=lambda: defaultdict(int))
     pores: int = 0
@@ -85,12 +88,14 @@ def well_outlined(picture: EtchedPicture, found: FoundWelds) -> bool:
     return True
 
 
-def clicks(rng: np.random.Generator, lines: Sequence[Points], count: int = 5) -> tuple[tuple[float, float], ...]:
-    """Return points that a person puts on each line, each off by CLICK_STD_PX across both directions."""
+def clicks(
+    rng: np.random.Generator, lines: Sequence[Points], count: int = 5, std_px: float = 8.0
+) -> tuple[tuple[float, float], ...]:
+    """Return points that a person puts on each line, each off by ``std_px`` in all."""
     marked = []
     for line in lines:
         for at in (np.arange(count) + 0.5) / count * (len(line) - 1):
-            x, y = line[round(float(at))] + CLICK_STD_PX / np.sqrt(2) * rng.standard_normal(2)
+            x, y = line[round(float(at))] + std_px / np.sqrt(2) * rng.standard_normal(2)
             marked.append((float(x), float(y)))
     return tuple(marked)
 
@@ -108,7 +113,10 @@ def judge(figures: Figures, picture: EtchedPicture, index: int, weld: FoundWeld)
     if any(kind is None for kind in kinds) or through != (picture.section.joint in ("single_v", "double_v")):
         figures.wrong_kind += 1
         return
-    figures.rms_px += [rms_to(line.points_px, t) for line, t in zip(inside.lines, kinds, strict=True) if t is not None]
+    for line, true in zip(inside.lines, kinds, strict=True):
+        if true is not None:
+            figures.rms_px.append(rms_to(line.points_px, true))
+            figures.bound_px.append(bound_px(picture.etch, true, picture.camera.mm_per_px))
     for name, value in measure(weld.section).items():
         if name not in truth:
             continue
@@ -155,14 +163,18 @@ def run(cases: int, seed: int, *, size: tuple[int, int]) -> tuple[dict[str, Figu
             continue
         figures = list(groups.values())[0 if picture.etch.contrast >= CLEAR_CONTRAST else 1]
         looked = look_inside(picture.picture, found, calibration)
-        rng = np.random.default_rng(case)
-        marks = [WeldMarks(fusion=clicks(rng, lines)) for lines in picture.fusion_px]
-        clicked = look_inside(picture.picture, found, calibration, marks)
-        for index, (weld, led) in enumerate(zip(looked.welds, clicked.welds, strict=True)):
+        for index, weld in enumerate(looked.welds):
             judge(figures, picture, index, weld)
-            for line in led.section.inside.lines if led.section.inside else ():
-                true = true_line(line, picture.fusion_px[index])
-                figures.clicked_rms_px.append(99.0 if true is None else rms_to(line.points_px, true))
+        for std_px in CLICK_STDS_PX:
+            rng = np.random.default_rng(case)
+            marks = [WeldMarks(fusion=clicks(rng, lines, std_px=std_px)) for lines in picture.fusion_px]
+            led = look_inside(picture.picture, found, calibration, marks)
+            figures.clicked_rms_px[std_px] += [
+                99.0 if true is None else rms_to(line.points_px, true)
+                for weld, lines in zip(led.welds, picture.fusion_px, strict=True)
+                for line in (weld.section.inside.lines if weld.section.inside else ())
+                for true in (true_line(line, lines),)
+            ]
     return groups, skipped
 
 
@@ -186,14 +198,22 @@ def false_claims(cases: int, seed: int) -> tuple[int, int]:
 def report(name: str, figures: Figures) -> None:
     """Print the figures of one range of contrast."""
     print(f"\n{name}: {figures.lines} welds, {figures.claimed} with a line, {figures.wrong_kind} of them read wrongly")
-    for words, values in (("line rms, px", figures.rms_px), ("with five clicks", figures.clicked_rms_px)):
+    lines = {"line": (figures.rms_px, 1.5)}
+    for std_px, rms in figures.clicked_rms_px.items():
+        lines[f"with five clicks that are off by {std_px:g} px"] = (rms, 1.0)
+    for words, (values, limit) in lines.items():
         if values:
             print(
-                f"  {words}: median {_at(values, 50):.2f}, 90 % {_at(values, 90):.2f}, 95 % {_at(values, 95):.2f}; ",
-                end="",
+                f"  {words}, rms: median {_at(values, 50):.2f} px, 90 % {_at(values, 90):.2f}, 95 % "
+                f"{_at(values, 95):.2f}; over {limit:g} px: {_share_over(values, limit)}"
             )
-            limit = 1.5 if words.startswith("line") else 1.0
-            print(f"within {limit:g} px: {100 * np.mean(np.array(values) <= limit):.0f} %")
+    if figures.bound_px:
+        bound, ratio = figures.bound_px, np.array(figures.rms_px) / np.array(figures.bound_px)
+        print(
+            f"  bound of the rms: median {_at(bound, 50):.2f} px, 90 % {_at(bound, 90):.2f}; over 1.5 px: "
+            f"{_share_over(bound, 1.5)}, over 1 px: {_share_over(bound, 1.0)}; rms over bound: median "
+            f"{_at(ratio, 50):.2f}, 90 % {_at(ratio, 90):.2f}"
+        )
     for value, errors in figures.errors.items():
         table = np.array(errors, float)
         print(
@@ -203,6 +223,11 @@ def report(name: str, figures: Figures) -> None:
         )
     area = f", area 90 % within {100 * _at(np.abs(figures.pore_area), 90):.0f} %" if figures.pore_area else ""
     print(f"  pores: {figures.pores_found} of {figures.pores} found, {figures.pores_false} false{area}")
+
+
+def _share_over(values: Sequence[float], limit: float) -> str:
+    over = int(np.count_nonzero(np.array(values) > limit))
+    return f"{over} of {len(values)} ({100 * over / len(values):.0f} %)"
 
 
 def _at(values: Sequence[float] | NDArray[np.float64], percent: float) -> float:

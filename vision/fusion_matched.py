@@ -19,7 +19,8 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 
 BLURS_PX = (0.8, 1.2, 1.7, 2.3, 3.0, 3.8, 4.8, 6.0, 7.5)
-NODES = 24
+_TRIED = np.array([(blur, middle) for blur in BLURS_PX for middle in (-0.5, 0.0, 0.5)])
+NODES = 16
 """Wavelengths at which the weights are worked out; between them they are interpolated."""
 SHORTEST_PX = 9.0
 WANDERS_PX = (0.25, 0.5, 1.0, 1.6, 2.4, 3.6, 5.4)
@@ -71,17 +72,12 @@ def blur_of(rows: NDArray[np.float32], good: NDArray[np.bool_], offsets: Floats,
     if usable.sum() < 8:
         return 3.0
     profile = np.where(good, share, 0.0).sum(axis=0)[usable] / count[usable]
-    x = offsets[usable]
-    best, least = 3.0, math.inf
-    for blur in BLURS_PX:
-        for middle in (-0.5, 0.0, 0.5):
-            shape = normal_share((x - middle) / blur)
-            design = np.column_stack([np.ones_like(shape), shape])
-            answer, *_ = np.linalg.lstsq(design, profile, rcond=None)
-            rest = float(np.sum((profile - design @ answer) ** 2))
-            if rest < least:
-                best, least = blur, rest
-    return best
+    shapes = normal_share((offsets[usable] - _TRIED[:, 1:]) / _TRIED[:, :1])
+    # Least squares of a level and a height for every shape at once: what is left over is what is not correlated.
+    shapes = shapes - shapes.mean(axis=1, keepdims=True)
+    profile = profile - profile.mean()
+    explained = (shapes @ profile) ** 2 / np.maximum(np.sum(shapes**2, axis=1), 1e-12)
+    return float(_TRIED[int(np.argmax(explained)), 0])
 
 
 def texture_of(rest: Floats, good: NDArray[np.bool_], spacing_px: float) -> tuple[Texture, float]:
@@ -130,50 +126,100 @@ def information(edge: Edge, offsets: Floats, waves_per_px: Floats, spacing_px: f
     for texture, part in ((edge.weld, 1.0 - share), (edge.parent, share)):
         shape = texture.variance * np.exp(-lag / texture.across_px) * part[:, None] * part[None, :]
         pairs.append((texture.along_px, shape))
-    weights: Floats = np.empty((len(waves_per_px), len(offsets)))
-    informations: Floats = np.empty(len(waves_per_px))
-    # The etch's slow drift moves the whole level: let it cost nothing, by a large variance of the mean of both sides.
-    free = DRIFT * (np.outer(1.0 - share, 1.0 - share) + np.outer(share, share))
-    for number, wave in enumerate(waves_per_px):
-        covariance = np.eye(len(offsets)) * edge.noise
-        for along, shape in pairs:
-            covariance = covariance + shape * _spectrum(wave, along, spacing_px)
-        covariance = covariance + free * _spectrum(wave, DRIFT_PX, spacing_px)
-        solved = np.linalg.solve(covariance, slope)
-        informations[number] = max(float(slope @ solved), 1e-9)
-        weights[number] = solved / informations[number]
-    return weights, informations
+    # The etch's slow drift moves the whole level: let it cost little, by a large variance of the mean of both sides.
+    pairs.append((DRIFT_PX, DRIFT * (np.outer(1.0 - share, 1.0 - share) + np.outer(share, share))))
+    covariance = np.repeat(np.eye(len(offsets))[None] * edge.noise, len(waves_per_px), axis=0)
+    for along, shape in pairs:
+        covariance += _spectrum(waves_per_px, along, spacing_px)[:, None, None] * shape
+    solved = np.linalg.solve(covariance, np.repeat(slope[None, :, None], len(waves_per_px), axis=0))[..., 0]
+    informations = np.maximum(solved @ slope, 1e-9)
+    return np.asarray(solved / informations[:, None]), np.asarray(informations)
 
 
-def _spectrum(wave_per_px: float, length_px: float, spacing_px: float) -> float:
+def _spectrum(waves_per_px: Floats, length_px: float, spacing_px: float) -> Floats:
     """Return the spectral density of samples correlated by exp(-lag / length), variance 1, per sample."""
     a = math.exp(-spacing_px / length_px)
-    return (1 - a * a) / (1 - 2 * a * math.cos(2 * math.pi * wave_per_px * spacing_px) + a * a)
+    return np.asarray((1 - a * a) / (1 - 2 * a * np.cos(2 * math.pi * waves_per_px * spacing_px) + a * a))
 
 
-def waves(count: int, spacing_px: float, *, tied: tuple[bool, bool]) -> tuple[Floats, Floats]:
-    """Return waves along a line (K, count), orthonormal, 0 at the ends that are tied, and their frequencies, 1/px."""
-    length = count - 1.0 if all(tied) else count - 0.5
-    most = int(min(2 * length * spacing_px / SHORTEST_PX, count - 2))
+@dataclass(frozen=True, slots=True, eq=False)
+class Waves:
+    """Waves along a line of ``count`` points that are 0 at the ends that are tied, orthonormal.
+
+    They are sines of a whole number of half waves, or where one end is free of an odd number of quarter waves, up to
+    the shortest one; by the fast Fourier transform of the line continued as they continue.
+
+    Attributes
+    ----------
+    frequencies
+        (K,) 1/px.
+    """
+
+    count: int
+    tied: tuple[bool, bool]
+    frequencies: Floats
+
+    def of(self, values: Floats) -> Floats:
+        """Return how much of each wave is in values along the line, (count,) or (count, J): (K,) or (K, J)."""
+        values = values[::-1] if self._turned else values
+        held = np.array(values, float)
+        held[0] = 0.0
+        if all(self.tied):
+            held[-1] = 0.0
+            period = np.concatenate([held, -held[-2:0:-1]])
+        else:
+            half = np.concatenate([held, held[:0:-1]])
+            period = np.concatenate([half, np.zeros_like(held[:1]), -half[:0:-1]])
+        spectrum = np.fft.rfft(period, axis=0)[self._places]
+        return np.asarray(-spectrum.imag * (self._height / (2 if all(self.tied) else 4)))
+
+    def along(self, amounts: Floats) -> Floats:
+        """Return the sum of so much of each wave, (K,), along the line, (count,)."""
+        spectrum = np.zeros(self._period // 2 + 1, complex)
+        spectrum[self._places] = -0.5j * self._period * self._height * amounts
+        values = np.fft.irfft(spectrum, self._period)[: self.count]
+        return np.asarray(values[::-1] if self._turned else values)
+
+    @property
+    def _turned(self) -> bool:
+        return self.tied[1] and not self.tied[0]
+
+    @property
+    def _period(self) -> int:
+        return 2 * (self.count - 1) if all(self.tied) else 4 * self.count - 2
+
+    @property
+    def _height(self) -> float:
+        return math.sqrt(2.0 / (self.count - (1.0 if all(self.tied) else 0.5)))
+
+    @property
+    def _places(self) -> NDArray[np.int64]:
+        order = np.arange(1, len(self.frequencies) + 1)
+        return order if all(self.tied) else 2 * order - 1
+
+
+def waves(count: int, spacing_px: float, *, tied: tuple[bool, bool], shortest_px: float = SHORTEST_PX) -> Waves:
+    """Return the waves along a line of so many points, so far apart."""
+    length = count - (1.0 if all(tied) else 0.5)
+    most = int(min(2 * length * spacing_px / shortest_px, count - 2))
     order = np.arange(1, most + 1) - (0.0 if all(tied) else 0.5)
-    at = np.arange(count)
-    basis = np.sin(np.pi * order[:, None] * at[None, :] / length) * math.sqrt(2.0 / length)
-    if tied[1] and not tied[0]:
-        basis = basis[:, ::-1]
-    return np.asarray(basis, np.float64), np.asarray(order / (2 * length * spacing_px), np.float64)
+    return Waves(count, tied, np.asarray(order / (2 * length * spacing_px), np.float64))
 
 
-def wander_of(found: Floats, information_of: Floats, frequencies: Floats) -> Floats:
-    """Return the variance of each wave (K,) that makes what was found likeliest, ``found`` being noisy shifts (K,)."""
+def wander_of(found: Floats, information_of: Floats, frequencies: Floats, scale: float = 1.0) -> Floats:
+    """Return the variance of each wave (K,) that makes what was found likeliest, ``found`` being noisy shifts (K,).
+
+    ``scale`` multiplies the lengths that are tried: pictures differ in how many pixels a millimetre has.
+    """
     noise, square = 1.0 / information_of, found**2
     best, most = np.ones_like(found), -math.inf
     for longest in LONGEST_PX:
-        shape = 1.0 / (1.0 + (longest * frequencies) ** 2) ** 2
+        shape = 1.0 / (1.0 + (longest * scale * frequencies) ** 2) ** 2
         shape = shape / shape.mean()
         for wander in WANDERS_PX:
-            variance = wander**2 * shape + noise
+            variance = (scale * wander) ** 2 * shape + noise
             likelihood = -float(np.sum(np.log(variance) + np.minimum(square / variance, 12.0)))
             if likelihood > most:
-                best, most = wander**2 * shape, likelihood
+                best, most = (scale * wander) ** 2 * shape, likelihood
     # A wave that stands clear of its noise is one, whatever its neighbours are.
     return np.asarray(np.maximum(best, square - CLEAR_WAVE * noise))

@@ -57,23 +57,41 @@ class Support:
 def contrast(values: Rows, metal: Rows, step_mm: float) -> Rows:
     """Return the contrast of both sides at every station of every row (outside less inside), 0 without enough metal."""
     near, far = 1, max(3, round(WINDOW_MM / step_mm))
-    inside, inside_share = _window(values, metal, -far, -near)
-    outside, outside_share = _window(values, metal, near, far)
+    sums = _sums(values, metal)
+    inside, inside_share = _window(sums, -far, -near)
+    outside, outside_share = _window(sums, near, far)
     found = outside - inside
     found[(inside_share < 0.5) | (outside_share < 0.5)] = 0.0
     return np.asarray(cv2.blur(found, (1, 3), borderType=cv2.BORDER_REPLICATE), np.float32)
 
 
-def _window(values: Rows, metal: Rows, first: int, last: int) -> tuple[Rows, Rows]:
+def _sums(values: Rows, metal: Rows) -> tuple[Floats, Floats]:
+    """Return running sums along rows of the values in metal and of metal, one longer than the rows."""
+    rows, count = values.shape
+    sums, shares = np.zeros((rows, count + 1)), np.zeros((rows, count + 1))
+    np.cumsum(values * metal, axis=1, dtype=np.float64, out=sums[:, 1:])
+    np.cumsum(metal, axis=1, dtype=np.float64, out=shares[:, 1:])
+    return sums, shares
+
+
+def _window(sums: tuple[Floats, Floats], first: int, last: int) -> tuple[Rows, Rows]:
     """Return mean and share of metal of the stations from first to last relative to each station."""
-    count = values.shape[1]
-    sums = np.pad(np.cumsum(values * metal, axis=1, dtype=np.float64), ((0, 0), (1, 0)))
-    shares = np.pad(np.cumsum(metal, axis=1, dtype=np.float64), ((0, 0), (1, 0)))
+    count = sums[0].shape[1] - 1
     at = np.arange(count)
     low, high = np.clip(at + first, 0, count), np.clip(at + last + 1, 0, count)
-    number = shares[:, high] - shares[:, low]
-    mean = (sums[:, high] - sums[:, low]) / np.maximum(number, 1e-6)
+    number = sums[1][:, high] - sums[1][:, low]
+    mean = (sums[0][:, high] - sums[0][:, low]) / np.maximum(number, 1e-6)
     return np.asarray(mean, np.float32), np.asarray(number / (last - first + 1), np.float32)
+
+
+def _window_at(sums: tuple[Floats, Floats], at: NDArray[np.int64], first: int, last: int) -> tuple[Floats, Floats]:
+    """Return mean and share of metal of the stations from first to last relative to one station of each row, (I,)."""
+    count = sums[0].shape[1] - 1
+    rows = np.arange(len(at))
+    low, high = np.clip(at + first, 0, count), np.clip(at + last + 1, 0, count)
+    number = sums[1][rows, high] - sums[1][rows, low]
+    mean = (sums[0][rows, high] - sums[0][rows, low]) / np.maximum(number, 1e-6)
+    return np.asarray(mean), np.asarray(number / (last - first + 1))
 
 
 def best_paths(scores: Rows, *, bend: float = BEND) -> NDArray[np.int64]:
@@ -108,11 +126,10 @@ def support(values: Rows, metal: Rows, path: Floats, length_mm: float, step_mm: 
     rows = np.arange(len(path))
     gap, far = max(1, round(GAP_MM / step_mm)), max(3, round((GAP_MM + WINDOW_MM) / step_mm))
     at = np.clip(np.rint(path), 0, values.shape[1] - 1).astype(int)
-    sides = []
+    sums, sides = _sums(values, metal), []
     deeper = far + gap + (far - gap)
     for first, last in ((-far, -gap), (gap, far), (-deeper, -far - gap)):
-        mean, share = _window(values, metal, first, last)
-        sides.append((mean[rows, at].astype(float), share[rows, at].astype(float)))
+        sides.append(_window_at(sums, at, first, last))
     blocks = max(4, round(length_mm / BLOCK_MM))
     number = np.minimum(rows * blocks // len(path), blocks - 1)
     means, scatter2 = [], 0.0

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from core.geometry import Points
 from vision.fusion_band import averaged, level, normals_of, resampled, sampled, smoothed
 from vision.fusion_path import best_paths
-from vision.fusion_settle import STEP_PX, Settled, settled
+from vision.fusion_settle import USUAL_MM_PER_PX, Settled, settled
 from vision.fusion_sheet import Sheet
 
 Gray = NDArray[np.uint8]
@@ -79,9 +79,10 @@ def refined(
         +1 when outside lies to the left of the way along the line as numbers (x, y) go, -1 to the right.
     """
     line = coarse_px
+    spacing = ALONG_PX * max(1.0, USUAL_MM_PER_PX / mm_per_px)
     for share in (1.0, 0.6):
-        line = resampled(smoothed(resampled(line, ALONG_PX), 0.5 * reach_px * share / ALONG_PX, anchors), ALONG_PX)
-        shift, step = _shift(gray, sheet, line, sign, max(4.0, reach_px * share), mm_per_px, outside, anchors)
+        line = resampled(smoothed(resampled(line, spacing), 0.5 * reach_px * share / spacing, anchors), spacing)
+        shift, step = _shift(gray, sheet, line, sign, max(4.0, reach_px * share), spacing, mm_per_px, outside, anchors)
         line = line + shift[:, None] * normals_of(line) * outside
     found = settled(gray, sheet, line, mm_per_px, outside, anchors)
     return Refined(found.points_px, _std(sheet, found, step, outside))
@@ -95,10 +96,10 @@ def _std(sheet: Sheet, line: Settled, step: float, outside: float) -> Floats:
     beside = line.points_px[:, None] + offsets * (normals_of(line.points_px) * outside)[:, None]
     shown = sheet.metal_at(beside).mean(axis=1)
     shown[line.blind] = np.minimum(shown[line.blind], BRIDGED)
-    hidden = BLIND_STD_PX * (1.0 - averaged(shown, 12.0 / STEP_PX))
+    hidden = BLIND_STD_PX * (1.0 - averaged(shown, 12.0 / line.step_px))
     corner = (CORNER_PX + CORNER_BLURS * line.blur_px) * cv2.dilate(line.turning[:, None], CORNER_REACH).ravel()
     grain = GRAIN_SHARE * line.std_px
-    square = LEAST_STD_PX**2 + (faint * grain) ** 2 + averaged(hidden**2, 18.0 / STEP_PX) + corner**2
+    square = LEAST_STD_PX**2 + (faint * grain) ** 2 + averaged(hidden**2, 18.0 / line.step_px) + corner**2
     return np.asarray(np.sqrt(square))
 
 
@@ -108,6 +109,7 @@ def _shift(
     line: Points,
     sign: float,
     reach: float,
+    spacing: float,
     mm_per_px: float,
     outside: float,
     anchors: tuple[bool, bool],
@@ -123,7 +125,7 @@ def _shift(
     count = len(line)
     # Levels of both sides, from the outer parts of the band, along the line smoothed: the etch is uneven.
     edge = max(2, int(0.55 * half))
-    spread = max(3.0, LEVEL_MM / mm_per_px / ALONG_PX)
+    spread = max(3.0, LEVEL_MM / mm_per_px / spacing)
     sides = (slice(0, half - edge + 1), slice(half + edge, None))
     inner, outer = (level(rows[:, side], metal[:, side], spread) for side in sides)
     step = np.maximum(sign * (outer - inner), 2.0) * sign
@@ -142,10 +144,10 @@ def _shift(
     for row, tied in zip((0, count - 1), anchors, strict=True):
         if tied:
             score[row] -= 1e4 * np.abs(offsets).astype(np.float32)
-    bend = 0.5 / (WANDER * ALONG_PX) ** 2
+    bend = 0.5 / (WANDER * spacing) ** 2
     path = best_paths(score[None], bend=bend)[0]
     raw = offsets[path]
-    smooth = averaged(raw, STIFF_PX / ALONG_PX)
+    smooth = averaged(raw, STIFF_PX / spacing)
     if anchors[0]:
         smooth *= np.clip(np.arange(count) / 6.0, 0, 1)
     if anchors[1]:

@@ -20,6 +20,7 @@ from core.geometry import Points
 from vision.fusion_band import averaged, level, normals_of, resampled, sampled, smoothed
 from vision.fusion_matched import (
     NODES,
+    SHORTEST_PX,
     Edge,
     blur_of,
     information,
@@ -33,10 +34,12 @@ from vision.fusion_sheet import Sheet
 Gray = NDArray[np.uint8]
 Floats = NDArray[np.float64]
 
+USUAL_MM_PER_PX = 0.023
+"""Lengths along the line below hold at this scale; in finer pictures they grow with it."""
 STEP_PX = 2.0
 BASE_PX, FIRST_PX = 16.0, 8.0
 """Lengths of the averages that give the base, and the shift to begin with (standard deviations)."""
-ROUNDS = 3
+ROUNDS = 2
 LEVEL_MM = 0.9
 LEAST_BAND_PX, MOST_BAND_PX = 12, 24
 CLIP = 0.5
@@ -51,10 +54,11 @@ TURNING_RAD = 0.5
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Settled:
-    """A line, (N, 2) px, about STEP_PX apart; the standard uncertainty that grain and noise leave it, px; the blur of
+    """A line, (N, 2) px, ``step_px`` apart; the standard uncertainty that grain and noise leave it, px; the blur of
     the step, px; how far the line turns round each place, rad (N,); where nothing shows it, (N,) bool."""
 
     points_px: Points
+    step_px: float
     std_px: float
     blur_px: float
     turning: Floats
@@ -73,16 +77,19 @@ def settled(
     anchors
         Whether its ends are known and stay.
     """
-    fine = resampled(line, STEP_PX)
-    fine, blind = over_gaps(gray, sheet, fine, normals_of(smoothed(fine, BASE_PX / STEP_PX, anchors)) * outside)
+    scale = max(1.0, USUAL_MM_PER_PX / mm_per_px)
+    spacing = STEP_PX * scale
+    fine = resampled(line, spacing)
+    fine, blind = over_gaps(gray, sheet, fine, normals_of(smoothed(fine, BASE_PX / STEP_PX, anchors)) * outside, scale)
     base = smoothed(fine, BASE_PX / STEP_PX, anchors)
     normals = normals_of(base) * outside
     before = np.sum((fine - base) * normals, axis=1)
     shift = averaged(before, FIRST_PX / STEP_PX)
-    basis, frequencies = waves(len(base), STEP_PX, tied=anchors)
-    bend = np.sum(np.gradient(np.gradient(base, axis=0), axis=0) * normals, axis=1) / STEP_PX**2
+    basis = waves(len(base), spacing, tied=anchors, shortest_px=SHORTEST_PX * scale)
+    frequencies = basis.frequencies
+    bend = np.sum(np.gradient(np.gradient(base, axis=0), axis=0) * normals, axis=1) / spacing**2
     bend[:3], bend[-3:] = 0.0, 0.0
-    spread = max(3.0, LEVEL_MM / mm_per_px / STEP_PX)
+    spread = max(3.0, LEVEL_MM / mm_per_px / spacing)
     blur, std, moved = 3.0, 1.0, shift
     for _ in range(ROUNDS):
         half = int(np.clip(math.ceil(3 * blur) + 8, LEAST_BAND_PX, MOST_BAND_PX))
@@ -90,28 +97,28 @@ def settled(
         at = base[:, None] + (offsets[None, :] + shift[:, None])[..., None] * normals[:, None]
         metal = sheet.metal_at(at)
         metal[blind] = 0.0
-        edge, rest = _edge(sampled(gray, at), metal, offsets, blur, spread)
+        edge, rest = _edge(sampled(gray, at), metal, offsets, blur, spread, spacing)
         blur = edge.blur_px
-        weights, gathered = _by_wave(edge, offsets, frequencies)
-        apparent = np.sum(weights * (basis @ rest), axis=1) + basis @ shift
+        weights, gathered = _by_wave(edge, offsets, frequencies, spacing)
+        apparent = np.sum(weights * basis.of(rest), axis=1) + basis.of(shift)
         # What the blur does to a wave, and to the base: a circle of radius r shrinks by blur^2 / (2 r).
         fade = np.exp(-2 * np.pi**2 * blur**2 * np.minimum(frequencies, 0.25 / blur) ** 2)
         bent = 0.5 * blur**2 * bend
-        found, gathered = (apparent - basis @ bent) / fade, gathered * fade**2
-        wander = wander_of(found, gathered, frequencies)
+        found, gathered = (apparent - basis.of(bent)) / fade, gathered * fade**2
+        wander = wander_of(found, gathered, frequencies, scale)
         kept = found * wander / (wander + 1 / gathered)
         std = math.sqrt(float(np.sum(1 / (gathered + 1 / wander))) / len(base))
         # At a hollow the line is the hollow's edge, which the step before has found.
         dark = sheet.hollow_at(at)[:, half - 6 : half + 7].max(axis=1)
         stays = averaged(cv2.dilate(dark[:, None], np.ones((9, 1), np.uint8)).ravel().astype(np.float64), 2.0)
-        shift = stays * before + (1 - stays) * (bent + basis.T @ (fade * kept))
-        moved = stays * before + (1 - stays) * (basis.T @ kept)
+        shift = stays * before + (1 - stays) * (bent + basis.along(fade * kept))
+        moved = stays * before + (1 - stays) * basis.along(kept)
     settled_px = base + moved[:, None] * normals
-    return Settled(settled_px, std, blur, turning_of(settled_px), blind)
+    return Settled(settled_px, spacing, std, blur, turning_of(settled_px), blind)
 
 
 def _edge(
-    rows: NDArray[np.float32], metal: NDArray[np.float32], offsets: Floats, blur: float, spread: float
+    rows: NDArray[np.float32], metal: NDArray[np.float32], offsets: Floats, blur: float, spread: float, spacing: float
 ) -> tuple[Edge, Floats]:
     """Return the step as rows (N, J) across the line show it, and what they leave over it, (N, J) grey levels."""
     rim = int(max(4, (len(offsets) - 1) // 2 - math.ceil(2 * blur)))
@@ -124,16 +131,16 @@ def _edge(
     model = inner[:, None] + step[:, None] * normal_share(offsets / blur)
     rest = np.where(good, rows - model, 0.0)
     rest = np.clip(rest, -CLIP * np.abs(step)[:, None], CLIP * np.abs(step)[:, None])
-    (weld, noise), (parent, other) = (texture_of(rest[:, side], good[:, side], STEP_PX) for side in sides)
+    (weld, noise), (parent, other) = (texture_of(rest[:, side], good[:, side], spacing) for side in sides)
     strength = float(np.sqrt(np.mean(step**2)))
     edge = Edge(sign * strength, blur, weld, parent, min(noise, other))
     return edge, rest * (strength / np.abs(step))[:, None]
 
 
-def _by_wave(edge: Edge, offsets: Floats, frequencies: Floats) -> tuple[Floats, Floats]:
+def _by_wave(edge: Edge, offsets: Floats, frequencies: Floats, spacing: float) -> tuple[Floats, Floats]:
     """Return weights (K, J) and information (K,) at every frequency, interpolated between some."""
     nodes = np.geomspace(frequencies[0], frequencies[-1], NODES)
-    weights, gathered = information(edge, offsets, nodes, STEP_PX)
+    weights, gathered = information(edge, offsets, nodes, spacing)
     at, among = np.log(frequencies), np.log(nodes)
     low = np.clip(np.searchsorted(among, at) - 1, 0, NODES - 2)
     share = ((at - among[low]) / (among[low + 1] - among[low]))[:, None]
@@ -154,10 +161,13 @@ def turning_of(line: Points, reach: int = 5) -> Floats:
     return np.asarray(turn)
 
 
-def over_gaps(gray: Gray, sheet: Sheet, line: Points, normals: Points) -> tuple[Points, NDArray[np.bool_]]:
+def over_gaps(
+    gray: Gray, sheet: Sheet, line: Points, normals: Points, scale: float = 1.0
+) -> tuple[Points, NDArray[np.bool_]]:
     """Return a line that runs on over places where nothing shows it, and which those are, (N,) bool.
 
-    Those are places with little metal on one side (a hollow apart), and dark gaps that end at the line from outside.
+    Those are places with little metal on one side (a hollow apart), and dark gaps that end at the line from
+    outside. The line's points are STEP_PX times ``scale`` apart.
     """
     across = np.arange(-GAP_REACH_PX, GAP_REACH_PX + 1)
     beside = line[:, None] + across[None, :, None] * normals[:, None]

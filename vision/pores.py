@@ -137,8 +137,8 @@ def _spots(
             if own_top < least or _touches_rim(patch.metal, place, part):
                 continue
             spot = np.asarray(part & (depth[place] > 0.5 * own_top), np.uint8)
-            indication = _indication(patch, spot, own_top, place, sign, surfaces_px, calibration)
-            if indication is not None and indication.equivalent_diameter_mm >= smallest_mm:
+            indication = _indication(patch, spot, own_top, place, sign, surfaces_px, calibration, smallest_mm)
+            if indication is not None:
                 found.append(indication)
     return found
 
@@ -183,6 +183,7 @@ def _indication(
     sign: int,
     surfaces_px: Sequence[Points],
     calibration: Calibration,
+    smallest_mm: float,
 ) -> Indication | None:
     rows, columns = np.nonzero(spot)
     count = len(rows)
@@ -198,16 +199,16 @@ def _indication(
         # Bright streaks are columnar grains and borders of passes.
         return None
     area = count * pixel**2
+    diameter = 2 * math.sqrt(area / math.pi)
+    if diameter < smallest_mm:
+        return None
     # The rim is known to a part of a pixel all round.
     perimeter = math.pi * (length + width) / 2
     area_std = perimeter * pixel * math.hypot(0.12, 0.5 * patch.noise / top)
     points = (
         (np.column_stack([columns + window[1].start, rows + window[0].start]) + 0.5) * patch.factor - 0.5 + patch.low
     )
-    distance = min(
-        (min(distance_to_segments(point, outline)[0] for outline in surfaces_px) for point in _rim(points, centre)),
-        default=0.0,
-    ) if surfaces_px else 0.0  # fmt: skip
+    distance = _distance(_rim(points, centre), centre, surfaces_px) if surfaces_px else 0.0
     at_mm = calibration.to_mm(centre[None])[0]
     return Indication(
         "linear_indication" if length > LONG * width else "pore_or_inclusion",
@@ -216,11 +217,25 @@ def _indication(
         (float(at_mm[0]), float(at_mm[1])),
         float(area),
         float(area_std),
-        float(2 * math.sqrt(area / math.pi)),
+        float(diameter),
         float(length),
         float(width),
         float(distance * calibration.mm_per_px(centre)),
     )
+
+
+def _distance(rim: Points, centre: Points, surfaces_px: Sequence[Points]) -> float:
+    """Return the shortest distance from the rim of a spot to a surface, px."""
+    reach = float(np.max(np.hypot(*(rim - centre).T)))
+    least = np.inf
+    for outline in surfaces_px:
+        # Only what lies about as near to the centre as the nearest point can be the nearest to the rim.
+        away = np.hypot(*(outline - centre).T)
+        longest = float(np.max(np.abs(np.diff(outline, axis=0)).sum(axis=1), initial=0.0))
+        near = np.flatnonzero(away <= float(away.min()) + 2 * reach + longest)
+        chain = outline[max(0, int(near[0]) - 1) : int(near[-1]) + 2]
+        least = min(least, *(distance_to_segments(point, chain)[0] for point in rim))
+    return float(least)
 
 
 def _rim(points: Points, centre: Points) -> Points:

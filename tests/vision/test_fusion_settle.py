@@ -106,8 +106,14 @@ def test_blur_and_grain_are_read_off() -> None:
 
 @pytest.mark.parametrize("tied", [(True, True), (True, False), (False, True)])
 def test_waves_are_orthonormal_and_end_where_the_line_is_tied(tied: tuple[bool, bool]) -> None:
-    basis, frequencies = waves(200, 2.0, tied=tied)
-    assert np.allclose(basis @ basis.T, np.eye(len(basis)), atol=0.02)
-    assert np.all(np.diff(frequencies) > 0)
+    those = waves(200, 2.0, tied=tied)
+    each = np.eye(len(those.frequencies))
+    basis = np.array([those.along(one) for one in each])
+    assert np.allclose(basis @ basis.T, each, atol=1e-9)
+    assert np.allclose(those.of(basis.T), each, atol=1e-9)
+    assert np.all(np.diff(those.frequencies) > 0)
     for end, held in zip((0, -1), tied, strict=True):
         assert bool(np.abs(basis[:, end]).max() < 1e-9) == held
+    # The frequency is that of the wave: it crosses 0 twice in each length.
+    crossings = np.count_nonzero(np.diff(np.sign(basis[20][1:-1])))
+    assert crossings == pytest.approx(2 * those.frequencies[20] * 2.0 * 199, abs=1.5)
