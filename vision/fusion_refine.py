@@ -32,13 +32,14 @@ WANDER = 0.2
 """Standard deviation of the line's slope against its proposal."""
 STIFF_PX = 4.0
 """Length of the average along the line, standard deviation, in pixels."""
-LEAST_STD_PX = 0.5
-BLIND_STD_PX, BESIDE_PX, BRIDGED = 6.0, 14, 0.7
-"""What a line may be off where nothing shows it for long, and how much is known where it is bridged over a gap."""
+LEAST_STD_PX = 0.35
+BLIND_STD_PX, BESIDE_PX, BRIDGED, SPECKS = 6.0, 14, 0.6, 0.1
+"""What a line may be off where nothing shows it for long, how much is known where it is bridged over a gap, and how
+much of the band beside it may be hidden without harm."""
 GRAIN_SHARE = 1.4
 """Scatter of lines over what the grain's covariance alone lets expect."""
-CORNER_PX, CORNER_BLURS, CORNER_REACH = 0.9, 0.2, np.ones((11, 1))
-"""A corner is rounded by this and so many blurs for each radian that it turns."""
+CORNER_PX, CORNER_BLURS, CORNER_REACH, GENTLE_RAD = 1.1, 0.25, np.ones((11, 1)), 0.2
+"""A corner is rounded by this and so many blurs for each radian that it turns within 20 px beyond a gentle bend."""
 UNEVEN_LEVELS = 40.0
 DEEP = 3
 """Dark samples across the line from which a hollow lies on it."""
@@ -96,11 +97,12 @@ def _std(sheet: Sheet, line: Settled, step: float, outside: float) -> Floats:
     beside = line.points_px[:, None] + offsets * (normals_of(line.points_px) * outside)[:, None]
     shown = sheet.metal_at(beside).mean(axis=1)
     shown[line.blind] = np.minimum(shown[line.blind], BRIDGED)
-    hidden = BLIND_STD_PX * (1.0 - averaged(shown, 12.0 / line.step_px))
-    corner = (CORNER_PX + CORNER_BLURS * line.blur_px) * cv2.dilate(line.turning[:, None], CORNER_REACH).ravel()
+    hidden = BLIND_STD_PX * np.maximum(1.0 - SPECKS - averaged(shown, 12.0 / line.step_px), 0.0)
+    turning = np.maximum(cv2.dilate(line.turning[:, None], CORNER_REACH).ravel() - GENTLE_RAD, 0.0)
+    corner = (CORNER_PX + CORNER_BLURS * line.blur_px) * turning
     grain = GRAIN_SHARE * line.std_px
-    square = LEAST_STD_PX**2 + (faint * grain) ** 2 + averaged(hidden**2, 18.0 / line.step_px) + corner**2
-    return np.asarray(np.sqrt(square))
+    square = LEAST_STD_PX**2 + grain**2 + averaged(hidden**2, 18.0 / line.step_px) + corner**2
+    return np.asarray(faint * np.sqrt(square))
 
 
 def _shift(

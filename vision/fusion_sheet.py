@@ -22,8 +22,9 @@ SPOT_RIM = np.ones((5, 5), np.uint8)
 SECTORS, WELD_LEVELS, OTHER_SECTORS, LEAST_HOLLOW = 8, 14.0, 3, 4
 """A dark spot near the root, so many pixels of the sheet at least, is a hollow when so many of the sectors round it
 have another tone than weld metal: farther from it than this and than half the way to the tone of the plates."""
-LEAST_ISLAND, MOST_ISLANDS = 12, 24
-"""Pixels of the sheet that a spot with the tone of the plates has at least, and how many are looked at."""
+LEAST_ISLAND, MOST_ISLANDS, ISLAND_SHARE = 12, 24, 0.4
+"""Pixels of the sheet that a spot with the tone of the plates has at least, how many are looked at, and how near to
+weld metal the tone round one is, as a share of how far its own is."""
 THIN, THIN_CLEAR, THIN_LEVELS = 7, 8.0, 14.0
 """Depth of a spot over its surroundings, in spreads of the grain and in grey levels."""
 
@@ -234,7 +235,9 @@ def _islands(deep: Gray, known: Gray, tone: Plane, mask: Gray, level: float, mos
         if (known[at] & spot).any():
             continue
         rims = cv2.dilate(spot, SPOT_RIM) > 0
-        if _welded_sectors(spot, rims, tone[at], mask[at] > 0, level, WELD_LEVELS) == SECTORS:
+        clear = abs(float(np.median(tone[at][spot > 0])) - level)
+        limit = max(WELD_LEVELS, ISLAND_SHARE * clear)
+        if _welded_sectors(spot, rims, tone[at], mask[at] > 0, level, limit) == SECTORS:
             found[at] |= spot
     return found
 

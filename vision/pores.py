@@ -32,6 +32,10 @@ MOST_AT_RIM = 0.25
 SPREAD_MM = 1.6
 
 
+BAND_AT, BAND_SHARE = (2.0, 2.5, 3.0, 3.5), 0.35
+"""Where, in radii of a spot, and how deep against it a band goes on at opposite sides of it."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class _Patch:
     """Weld metal cut out of the picture: grey levels less their surroundings, and where it is weld metal."""
@@ -137,6 +141,8 @@ def _spots(
             if own_top < least or _touches_rim(patch.metal, place, part):
                 continue
             spot = np.asarray(part & (depth[place] > 0.5 * own_top), np.uint8)
+            if _on_band(smooth, spot, own_top, place):
+                continue
             indication = _indication(patch, spot, own_top, place, sign, surfaces_px, calibration, smallest_mm)
             if indication is not None:
                 found.append(indication)
@@ -166,6 +172,29 @@ def _within(outer: slice, inner: slice) -> slice:
 def _top(values: Plane) -> float:
     """Return the level of the deepest sixth of a spot."""
     return float(np.mean(np.sort(values)[-max(3, len(values) // 6) :]))
+
+
+def _on_band(depth: Plane, spot: Gray, top: float, window: tuple[slice, slice]) -> bool:
+    """Tell whether a compact spot is a piece of a longer band, which goes on at opposite sides of it.
+
+    The border between two passes breaks up into such pieces where grain crosses it.
+    """
+    rows, columns = np.nonzero(spot)
+    if len(rows) < 4:
+        return False
+    radius = math.sqrt(len(rows) / math.pi)
+    spread = np.linalg.eigvalsh(np.cov(np.vstack([columns, rows]).astype(float)) + np.eye(2) / 12.0)
+    if math.sqrt(spread[1] / spread[0]) > LONG:
+        return False
+    turn = np.arange(16) * math.pi / 8
+    beside = []
+    for share in BAND_AT:
+        x = columns.mean() + window[1].start + share * radius * np.cos(turn)
+        y = rows.mean() + window[0].start + share * radius * np.sin(turn)
+        around = cv2.remap(depth, x.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR, borderValue=0)
+        beside.append(around.ravel())
+    along = np.mean(beside, axis=0)
+    return bool(np.max(np.minimum(along[:8], along[8:])) > BAND_SHARE * top)
 
 
 def _touches_rim(metal: Gray, window: tuple[slice, slice], own: NDArray[np.bool_]) -> bool:
