@@ -19,14 +19,17 @@ from vision.section import PreparedEdge, Section, WeldSurface
 ROUGHEST = 0.006
 """Scatter of a plate about its line over the width of the face; real ones stay below 0.0025."""
 
-MOST_UNEVEN = {"tee": 0.0022, "lap": 0.0045, "butt": 0.0015}
-"""Scatter of a plate about its line over its own length: rolled and cut plates are straight, hillsides are not.
+CROOKEDEST, CROOKEDEST_PX = 0.0025, 0.3
+"""Scatter of a plate about its line over the plate's own length, and the scatter that the grain of a picture gives.
+Drawn plates of tees and butts stay below 0.0011, edges of laps (short) below 0.0022; slopes of hills give 0.003."""
 
-Drawn ones reach half of this at most; the short edge of a lap is scattered over less length."""
+MOST_BULGE, MOST_BULGE_MM = 0.3, 1.0
+"""Height of a face above its toes, 1 mm + 0.3 of its width: ISO 5817 allows 1 mm + 0.25 of it at its lowest level D,
+drawn welds reach 0.17 of it. A dome, a box or a house on a straight line is higher."""
 
-TALLEST = 0.35
-"""Height of the face over the line between its toes, as a share of its width: drawn ones reach 0.17, a half circle
-0.5. A cup on a table has the outline of a cap, only taller."""
+WIDEST_SQUARE, WIDEST_SQUARE_MM, MOST_STEP_SQUARE, MOST_WEDGE_SQUARE = 0.5, 4.0, 0.25, 0.05
+"""Of two square edges, in shares of the thinner plate: gap (ISO 9692-1 has the thickness for plates of 4 mm, half of
+it beyond), step between the surfaces, and gap at the top less gap at the bottom (3 degrees from parallel)."""
 
 LEAST_PLATES = {"tee": 1.1, "lap": 0.0, "butt": 0.8}
 """Both plates together over the width of the face: drawn tees show 1.5 and more, butts 1; a lap has a short edge."""
@@ -48,11 +51,15 @@ LEAST_ALIKE = 0.6
 LEAST_SHARED, LEAST_THICKNESS_SHARE = 0.4, 0.5
 """Share of the thinner member's thickness that faces the other, and its thickness over the other's."""
 
-WIDEST_GAP = 0.9
-"""Distance of two square edges over the thinner member's thickness: farther apart they are two things, not a joint."""
-
 MOST_BEND_DEG = 15.0
 """Angle between the plates of a butt weld; corners of polygons are blunter than a weld is ever bent."""
+
+PLATES_DEG = (50.0, 136.0)
+"""Angle between the plates of a fillet: ISO 9692-1 has 60 to 120, AWS D1.1 skewed tees of 60 to 135 (from memory); roofs,
+mountains and braces lie outside."""
+
+LEAST_LEGS = 1 / 3
+"""Shorter leg over the longer one; drawn welds reach 0.74, the edge of a foot on a floor a quarter."""
 
 GENTLE_DEG = 166.0
 """A face that leaves both plates of a fillet at more than this is the inner radius of a rolled or bent profile."""
@@ -145,13 +152,14 @@ def is_weld(section: Section, *, told: bool = False) -> bool:
     ----------
     told
         Whether a person named the joint: then a corner with gentle toes on both sides is taken for a ground or
-        well-washed fillet, else for the inner radius of a rolled profile.
+        well-washed fillet, else for the inner radius of a rolled profile; a high face, a skewed joint and unequal
+        legs are taken for what they are, else for things on a line; two square edges need not fit each other.
     """
     face = section.face
     if face is None:
         if section.edge_left is None or section.edge_right is None:
             return True
-        return _face_each_other(section) and (told or not _far_apart(section.edge_left, section.edge_right))
+        return _face_each_other(section) and (told or _fit_if_square(section.edge_left, section.edge_right))
     if not told and (section.joint != "butt" and min(_toe_angles_deg(face)) > GENTLE_DEG):
         return False
     if not told and section.joint == "butt" and _bend_deg(face) > MOST_BEND_DEG:
@@ -160,13 +168,15 @@ def is_weld(section: Section, *, told: bool = False) -> bool:
     fits = (face.left.fit, face.right.fit)
     if width < LEAST_WIDTH_PX * section.resolution_mm or max(fit.residual_std for fit in fits) > ROUGHEST * width:
         return False
+    if not told and section.root is not None and not _is_corner(face, section.root):
+        return False
+    if not told and _bulge_mm(face) > MOST_BULGE_MM + MOST_BULGE * width:
+        return False
     lengths = _lengths(face)
+    grain = CROOKEDEST_PX * section.resolution_mm
+    if any(fit.residual_std > max(CROOKEDEST * long, grain) for fit, long in zip(fits, lengths, strict=True)):
+        return False
     if sum(lengths) < LEAST_PLATES[section.joint] * width:
-        return False
-    bound = MOST_UNEVEN[section.joint]
-    if any(fit.residual_std > bound * length for fit, length in zip(fits, lengths, strict=True)):
-        return False
-    if not told and _height(face) > TALLEST * width:
         return False
     if min(int(fit.inliers.sum()) for fit in fits) < LEAST_PLATE_POINTS[section.joint]:
         return False
@@ -186,13 +196,34 @@ def _face_each_other(section: Section) -> bool:
     return shared >= LEAST_SHARED * thin and thin >= LEAST_THICKNESS_SHARE * thick
 
 
-def _far_apart(left: PreparedEdge, right: PreparedEdge) -> bool:
-    """Tell whether two square edges are farther apart than either member is thick, or nearly so."""
+def _fit_if_square(left: PreparedEdge, right: PreparedEdge) -> bool:
+    """Tell whether two square edges, if they are such, form one gap between two surfaces in line."""
     if left.bevel is not None or right.bevel is not None:
-        return False
-    thickness = min(float(np.hypot(*(edge.outer_corner - edge.land_bottom))) for edge in (left, right))
-    middles = [0.5 * (edge.outer_corner + edge.land_bottom) for edge in (left, right)]
-    return abs(float((middles[1] - middles[0]) @ right.outside.line.direction)) > WIDEST_GAP * thickness
+        return True
+    along, across = left.outside.line.direction, left.outside.line.normal
+    top, bottom = right.outer_corner - left.outer_corner, right.land_bottom - left.land_bottom
+    gaps = abs(float(along @ top)), abs(float(along @ bottom))
+    thin = min(abs(float(across @ (edge.outer_corner - edge.land_bottom))) for edge in (left, right))
+    return (
+        min(gaps) <= max(WIDEST_SQUARE * thin, WIDEST_SQUARE_MM)
+        and abs(gaps[0] - gaps[1]) <= MOST_WEDGE_SQUARE * thin
+        and min(abs(float(across @ top)), abs(float(across @ bottom))) <= MOST_STEP_SQUARE * thin
+    )
+
+
+def _is_corner(face: WeldSurface, root: Points) -> bool:
+    """Tell whether the plates meet as those of a fillet do, with legs of about one length."""
+    least, most = PLATES_DEG
+    legs = sorted(float(np.hypot(*(toe - root))) for toe in (face.toe_left, face.toe_right))
+    between = angle_between_deg(face.left.fit.line.direction, face.right.fit.line.direction)
+    return least <= between <= most and legs[0] >= LEAST_LEGS * legs[1]
+
+
+def _bulge_mm(face: WeldSurface) -> float:
+    """Return how far the face leaves the straight line from toe to toe."""
+    chord = face.toe_right - face.toe_left
+    away = face.face - face.toe_left
+    return float(np.abs(chord[0] * away[:, 1] - chord[1] * away[:, 0]).max() / max(float(np.hypot(*chord)), 1e-12))
 
 
 def _toe_angles_deg(face: WeldSurface) -> list[float]:
@@ -202,12 +233,6 @@ def _toe_angles_deg(face: WeldSurface) -> list[float]:
     points = np.column_stack([np.interp(at, length, face.face[:, 0]), np.interp(at, length, face.face[:, 1])])
     ways = ((points[1] - points[0], face.left), (points[2] - points[3], face.right))
     return [angle_between_deg(way / max(float(np.hypot(*way)), 1e-12), plate.fit.line.direction) for way, plate in ways]
-
-
-def _height(face: WeldSurface) -> float:
-    chord = face.toe_right - face.toe_left
-    off = (face.face - face.toe_left) @ np.array([-chord[1], chord[0]]) / max(float(np.hypot(*chord)), 1e-12)
-    return float(np.abs(off).max())
 
 
 def _bend_deg(face: WeldSurface) -> float:
