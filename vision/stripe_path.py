@@ -8,7 +8,7 @@ bright and unbroken, and a stretch where two chains are as good as each other is
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import accumulate, pairwise
 from typing import Any
 
 import cv2
@@ -210,6 +210,24 @@ def _runs(light: NDArray[np.float32], mask: NDArray[np.bool_]) -> _Runs:
     return _Runs(column[first], row[first], row[last] + 1, (moment / mass).astype(float), peak.astype(float))
 
 
+def _onward(runs: _Runs, quality: NDArray[np.float64], width: int) -> tuple[list[float], list[int]]:
+    """Return what going on from the run before gains each run, and for each column where going on ends.
+
+    From one column to the next the light goes on where each has one run, the two touch, and it gains something; a
+    column's number is that of the first column to the right where that is no longer so.
+    """
+    gain = quality.copy()
+    gain[1:] -= 0.02 * np.abs(np.diff(runs.centre))
+    single = np.bincount(runs.column, minlength=width) == 1
+    touch = (runs.start[1:] - runs.stop[:-1] <= 2) & (runs.start[:-1] - runs.stop[1:] <= 2) & (gain[1:] > 0)
+    goes_on = np.zeros(width, bool)
+    goes_on[runs.column[1:][touch]] = True
+    goes_on[1:] &= single[1:] & single[:-1]
+    goes_on[0] = False
+    stops = np.append(np.flatnonzero(~goes_on), width)
+    return gain.tolist(), stops[np.searchsorted(stops, np.arange(width))].tolist()
+
+
 def _best_chain(runs: _Runs, width: int) -> NDArray[np.int64]:
     """Return indices of the runs of the best chain, left to right (Viterbi over columns)."""
     best_of_column = np.zeros(width)
@@ -228,17 +246,24 @@ def _best_chain(runs: _Runs, width: int) -> NDArray[np.int64]:
     continued = [False] * len(score)
     ends: list[int] = []
     low, high = runs.start.tolist(), runs.stop.tolist()
-    for c in range(width):
-        here = range(first_of[c], first_of[c + 1])
-        if len(here) == 1 and c and first_of[c] - first_of[c - 1] == 1:
+    gain, until = _onward(runs, quality, width)
+    c = 0
+    while c < width:
+        i = first_of[c]
+        if until[c] > c and total[i - 1] >= far_best:
             # The usual case, written out: one run goes on from one run, and nothing better lies behind.
-            i, j = first_of[c], first_of[c] - 1
-            if low[i] - high[j] <= 2 and low[j] - high[i] <= 2 and total[j] >= far_best:
-                total[i] = total[j] - 0.02 * abs(centre[i] - centre[j]) + score[i]
-                back[i], continued[j] = j, True
-                if total[i] > far_best:
-                    far_best, far_index = total[i], i
-                here = range(0)
+            stop = until[c]
+            last = i + stop - c
+            total[i:last] = list(accumulate(gain[i:last], initial=total[i - 1]))[1:]
+            back[i:last] = range(i - 1, last - 1)
+            continued[i - 1 : last - 1] = [True] * (last - i)
+            far_best, far_index = total[last - 1], last - 1
+            left = range(first_of[max(0, c - LOOK_BACK)], first_of[max(0, stop - LOOK_BACK)])
+            ends = [j for j in (*ends, *(j for j in left if not continued[j])) if stop - 1 - column[j] <= OPEN_COLUMNS]
+            ends = ends[-24:]
+            c = stop
+            continue
+        here = range(first_of[c], first_of[c + 1])
         for i in here:
             value, origin, near = 0.0, -1, False
             for j in range(first_of[max(0, c - LOOK_BACK)], first_of[c]):
@@ -269,6 +294,7 @@ def _best_chain(runs: _Runs, width: int) -> NDArray[np.int64]:
         for j in here:
             if total[j] > far_best:
                 far_best, far_index = total[j], j
+        c += 1
     index = int(np.argmax(total)) if total else -1
     chain: list[int] = []
     while index >= 0:
