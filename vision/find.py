@@ -39,7 +39,7 @@ from vision.profile import Profile
 from vision.runs import Run, bridged_runs, straight_runs, without_stray_ends
 from vision.section import Flag, Joint, PreparedEdge, Section
 from vision.segmentation import ReducedPicture, Silhouette, contrast_of, proposals, reduce_picture, silhouettes
-from vision.surface import NOISY_MM, Detail, beyond_noise, fit_plate, surface_wander, trace_surface
+from vision.surface import NOISY_MM, Detail, beyond_noise, fit_plate, longest_lines, trace_surface
 from vision.tone import ToneCurve
 
 PointPx = tuple[float, float]
@@ -565,8 +565,12 @@ def _recognise_open(shapes: tuple[_Shape, ...]) -> _Structure | None:
 
 def _with_wander(structure: _Structure) -> _Structure:
     """Put how far the long surfaces wander into the detail of each shape."""
-    wander = max(surface_wander(shape.points, shape.runs, shape.detail) for shape in structure.shapes)
-    shapes = tuple(replace(s, detail=replace(s.detail, wander_mm=wander)) for s in structure.shapes)
+    lines = [longest_lines(shape.points, shape.runs, shape.detail) for shape in structure.shapes]
+    wander = max(median([fit.residual_std for fit in fits.values()]) if fits else 0.0 for fits in lines)
+    shapes = tuple(
+        replace(shape, detail=replace(shape.detail, wander_mm=wander, lines=fits))
+        for shape, fits in zip(structure.shapes, lines, strict=True)
+    )
     return replace(structure, shapes=shapes)
 
 

@@ -7,8 +7,8 @@ the picture nor a rounded transition reaches: the radius of the transition is a 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -75,12 +75,15 @@ class Detail:
         Standard deviation of the edge spread.
     wander_mm
         How far the part's straight surfaces wander about their lines, seen on the longest of them.
+    lines
+        Lines of runs that were fitted for it.
     """
 
     noise_mm: float
     step_mm: float
     blur_mm: float
     wander_mm: float = 0.0
+    lines: Mapping[Run, LineFit] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -101,9 +104,12 @@ class _Toe:
 
 def fit_plate(points: Points, run: Run, detail: Detail, *, toe_at_stop: bool) -> tuple[LineFit, Points]:
     """Fit the plate line of a run; return it and the run's points, both leading away from the weld."""
-    along = points[run.indices(len(points))]
-    ordered = along[::-1] if toe_at_stop else along
-    fit, body = _line_of(ordered, detail)
+    ordered = points[run.indices(len(points))]
+    body = _body(ordered, detail)
+    fit = detail.lines.get(run) or _line_of(body, detail)
+    if toe_at_stop:
+        ordered, body = ordered[::-1], body[::-1]
+        fit = replace(fit, inliers=fit.inliers[::-1])
     correlation = correlation_points(fit.line.offset(body)[fit.inliers])
     fit = with_correlation(fit, correlation)
     length = float(np.hypot(*(body[-1] - body[0])))
@@ -115,26 +121,25 @@ def fit_plate(points: Points, run: Run, detail: Detail, *, toe_at_stop: bool) ->
     return fit, ordered
 
 
-def _line_of(ordered: Points, detail: Detail) -> tuple[LineFit, Points]:
-    """Return the line of a stretch of surface, and the points without the rounded ends that it was fitted to."""
-    trim = min(len(ordered) // 8, max(2, round((2.5 * detail.blur_mm + 0.15) / detail.step_mm)))
-    body = ordered[trim : len(ordered) - trim]
-    if len(body) < 8:
-        body = ordered
+def _body(along: Points, detail: Detail) -> Points:
+    """Return the points of a stretch of surface without its rounded ends."""
+    trim = min(len(along) // 8, max(2, round((2.5 * detail.blur_mm + 0.15) / detail.step_mm)))
+    body = along[trim : len(along) - trim]
+    return along if len(body) < 8 else body
+
+
+def _line_of(body: Points, detail: Detail) -> LineFit:
     noise = max(detail.noise_mm, 0.15 * detail.step_mm, 0.004)
     fit = robust_line(body, noise)
     # Real surfaces wander more than an edge point does: fit again with what the plate itself shows.
     own = 1.4826 * median(np.abs(fit.line.offset(body)))
-    if own > 1.3 * noise:
-        fit = robust_line(body, min(own, 6 * noise))
-    return fit, body
+    return robust_line(body, min(own, 6 * noise)) if own > 1.3 * noise else fit
 
 
-def surface_wander(points: Points, runs: Sequence[Run], detail: Detail) -> float:
-    """Return the robust standard deviation of the longest straight surfaces about their lines, mm."""
+def longest_lines(points: Points, runs: Sequence[Run], detail: Detail) -> dict[Run, LineFit]:
+    """Return the lines of the longest straight surfaces: how far these wander tells how far all do."""
     longest = sorted((run for run in runs if not run.cut), key=lambda run: -run.length)[:4]
-    found = [_line_of(points[run.indices(len(points))], detail)[0].residual_std for run in longest]
-    return median(found) if found else 0.0
+    return {run: _line_of(_body(points[run.indices(len(points))], detail), detail) for run in longest}
 
 
 def beyond_noise(spread: float, detail: Detail) -> float:
