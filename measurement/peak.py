@@ -143,9 +143,9 @@ def _parabola(along: Points, height: Points, centre: float, half: float, noise: 
     square = x * x
     seen = height[first:last]
     # The normal equations of 1, x, x², written out: numpy's own takes longer over the call than over the numbers.
-    s0, s1, s2 = float(last - first), float(x.sum()), float(x @ x)
+    s0, s1, s2 = float(last - first), float(np.add.reduce(x)), float(x @ x)
     s3, s4 = float(square @ x), float(square @ square)
-    h0, h1, h2 = float(seen.sum()), float(x @ seen), float(square @ seen)
+    h0, h1, h2 = float(np.add.reduce(seen)), float(x @ seen), float(square @ seen)
     m00, m01, m02 = s2 * s4 - s3 * s3, s2 * s3 - s1 * s4, s1 * s3 - s2 * s2
     m11, m12, m22 = s0 * s4 - s2 * s2, s1 * s2 - s0 * s3, s0 * s2 - s1 * s1
     determinant = s0 * m00 + s1 * m01 + s2 * m02

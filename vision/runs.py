@@ -97,17 +97,20 @@ def _corners(points: Points, closed: bool, tolerance: float) -> list[int]:
 
 
 def _split_at_cut(start: int, stop: int, cut: NDArray[np.bool_]) -> list[tuple[int, int, bool]]:
-    flags = cut[np.arange(start, stop + 1) % len(cut)]
+    flags = cut[start : stop + 1] if stop < len(cut) else cut[np.arange(start, stop + 1) % len(cut)]
+    if not flags.any():
+        return [(start, stop, False)]
     changes = np.flatnonzero(np.diff(flags.astype(np.int8))) + 1
     bounds = [0, *changes.tolist(), len(flags)]
     return [(start + low, start + high - 1, bool(flags[low])) for low, high in pairwise(bounds)]
 
 
 def _run(points: Points, start: int, stop: int, is_cut: bool) -> Run:
-    index = np.arange(start, stop + 1) % len(points)
-    inner = index[len(index) // 20 : len(index) - len(index) // 20] if len(index) > 40 else index
-    line = total_least_squares(points[inner])
-    chord = points[index[-1]] - points[index[0]]
+    # Of a ragged outline hundreds are looked at; most do not pass its end.
+    along = points[start : stop + 1] if stop < len(points) else points[np.arange(start, stop + 1) % len(points)]
+    trim = len(along) // 20 if len(along) > 40 else 0
+    line = total_least_squares(along[trim : len(along) - trim])
+    chord = along[-1] - along[0]
     if chord @ line.direction < 0:
         line = line.reversed()
     return Run(start, stop, line, float(np.hypot(*chord)), is_cut)
@@ -116,12 +119,15 @@ def _run(points: Points, start: int, stop: int, is_cut: bool) -> Run:
 def _merge_collinear(points: Points, runs: list[Run], closed: bool, tolerance: float, shortest: float) -> list[Run]:
     """Join neighbours that lie on one line, over nothing more than a speck between them."""
     merged = True
+    apart: set[tuple[Run, Run]] = set()
     while merged and len(runs) > 1:
         merged = False
         for i in range(len(runs) if closed else len(runs) - 1):
             first, second = runs[i], runs[(i + 1) % len(runs)]
-            if first.cut != second.cut or first is second:
+            if first.cut != second.cut or first is second or (first, second) in apart:
                 continue
+            # What does not join now will not join the next time around.
+            apart.add((first, second))
             offset_index = second.start if second.start >= first.stop - 1 else second.start + len(points)
             shift = offset_index - second.start
             if offset_index - first.stop > 3 or abs(turn_deg(first.line, second.line)) >= 12:

@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from core.geometry import Points
+from core.geometry import Points, signed_area
 from core.medians import median
 
 Gray = NDArray[np.uint8]
@@ -106,7 +106,8 @@ def silhouettes(mask: NDArray[np.uint8], picture: ReducedPicture, proposal: str,
         if area < least or area > 0.97 * mask.size:
             continue
         points = contour.reshape(-1, 2).astype(float)
-        if _screen_area(points) < 0:
+        # With y down, clockwise as seen on the screen.
+        if signed_area(points) < 0:
             points = points[::-1]
         full = (points + 0.5) * picture.factor - 0.5
         found.append(Silhouette(full, area * picture.factor**2, proposal))
@@ -241,12 +242,6 @@ def _levels_at(places: NDArray[np.float64], gray: Gray) -> NDArray[np.float64]:
     x, y = np.rint(places[..., 0]).astype(np.intp), np.rint(places[..., 1]).astype(np.intp)
     seen = (x >= 0) & (y >= 0) & (x < gray.shape[1]) & (y < gray.shape[0])
     return np.asarray(gray[y[seen], x[seen]], np.float64)
-
-
-def _screen_area(points: Points) -> float:
-    """Return the shoelace sum with y down: positive when clockwise as seen on the screen."""
-    x, y = points[:, 0], points[:, 1]
-    return float(0.5 * np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y))
 
 
 def _mask(chosen: NDArray[np.bool_]) -> NDArray[np.uint8]:
