@@ -219,7 +219,13 @@ def _welded_sectors(
     sector = np.minimum(((turn + np.pi) / (2 * np.pi) * SECTORS).astype(int), SECTORS - 1)
     tones, known = tone[ring], shown[ring]
     levels = [tones[(sector == number) & known] for number in range(SECTORS)]
-    return sum(len(part) > 0 and abs(float(np.median(part)) - level) < limit for part in levels)
+    return sum(len(part) > 0 and abs(_middle(part) - level) < limit for part in levels)
+
+
+def _middle(values: Plane) -> float:
+    """Return the upper median, several times faster than numpy's for a few values."""
+    half = len(values) // 2
+    return float(np.partition(values, half)[half])
 
 
 def _islands(deep: Gray, known: Gray, tone: Plane, mask: Gray, level: float, most: float) -> Gray:
@@ -248,14 +254,15 @@ def _hollow(dark: Gray, root: Points, reach: float, tone: Plane, solid: Plane, l
     A pore near the root has weld metal on all sides; a hollow lies between weld metal and the plates.
     """
     _, labels = cv2.connectedComponents(dark, connectivity=8)
-    y, x = np.mgrid[: dark.shape[0], : dark.shape[1]]
-    near = np.hypot(x - root[0], y - root[1]) < reach
+    near: Gray = np.zeros(dark.shape, np.uint8)
+    centre = (round(16 * float(root[0])), round(16 * float(root[1])))
+    cv2.circle(near, centre, round(16 * reach), 1, -1, cv2.LINE_8, 4)
     hollow: Gray = np.zeros(dark.shape, np.uint8)
     others = tone[(solid > 0) & (np.abs(tone - level) > WELD_LEVELS)]
     parent = float(np.median(others)) if len(others) else level
     limit = max(WELD_LEVELS, 0.5 * abs(parent - level))
     rims = cv2.dilate(dark, SPOT_RIM) > 0
-    for label in np.unique(labels[(cv2.dilate(np.asarray(near, np.uint8), SPOT_RIM) > 0) & (dark > 0)]):
+    for label in np.unique(labels[(cv2.dilate(near, SPOT_RIM) > 0) & (dark > 0)]):
         spot = np.asarray(labels == label, np.uint8)
         welded = _welded_sectors(spot, rims, tone, solid > 0, level, limit)
         if np.count_nonzero(spot) >= LEAST_HOLLOW and SECTORS - welded >= OTHER_SECTORS:

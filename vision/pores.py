@@ -29,6 +29,8 @@ LONG = 3.0
 SMALL_PX = 8.0
 """Pixels across the smallest spot; a finer picture is reduced to it."""
 MOST_AT_RIM = 0.25
+MOST_SAMPLES = 20_000
+"""Pixels from which a median is taken."""
 SPREAD_MM = 1.6
 
 
@@ -100,6 +102,7 @@ def _patch(
         return None
     rest = tone - _surroundings(tone, np.asarray(mask, np.uint8), SPREAD_MM / (pixel * factor))
     inside = rest[mask > 0]
+    inside = inside[:: max(1, len(inside) // MOST_SAMPLES)]
     noise = 1.4826 * float(np.median(np.abs(inside - np.median(inside))))
     return _Patch(np.asarray(rest, np.float32), np.asarray(mask, np.uint8), low, factor, max(noise, 0.7))
 
@@ -110,6 +113,7 @@ def _surroundings(tone: Plane, mask: Gray, spread_px: float) -> Plane:
     size = (max(2, tone.shape[1] // shrink), max(2, tone.shape[0] // shrink))
     share = cv2.resize(mask.astype(np.float32), size, interpolation=cv2.INTER_AREA)
     inside = tone[mask > 0]
+    inside = inside[:: max(1, len(inside) // MOST_SAMPLES)]
     middle = float(np.median(inside))
     spread = 1.4826 * float(np.median(np.abs(inside - middle))) + 1.0
     level = np.full(tone.shape, middle, np.float32)
@@ -126,7 +130,9 @@ def _spots(
 ) -> list[Indication]:
     depth = np.asarray(patch.rest * sign * patch.metal, np.float32)
     smooth = np.asarray(cv2.GaussianBlur(depth, (0, 0), SMALL_PX / 8), np.float32)
-    spread = 1.4826 * float(np.median(np.abs(smooth[patch.metal > 0]))) + 0.5
+    inside = smooth[patch.metal > 0]
+    inside = inside[:: max(1, len(inside) // MOST_SAMPLES)]
+    spread = 1.4826 * float(np.median(np.abs(inside))) + 0.5
     least = max(CLEAR * spread, LEAST_LEVELS)
     found = []
     for window, own in _pieces(np.asarray(smooth > least, np.uint8), least_px=4):
