@@ -55,8 +55,8 @@ MOST_BEND_DEG = 15.0
 """Angle between the plates of a butt weld; corners of polygons are blunter than a weld is ever bent."""
 
 PLATES_DEG = (50.0, 136.0)
-"""Angle between the plates of a fillet: ISO 9692-1 has 60 to 120, AWS D1.1 skewed tees of 60 to 135 (from memory); roofs,
-mountains and braces lie outside."""
+"""Angle between the plates of a fillet: ISO 9692-1 has 60 to 120, AWS D1.1 skewed tees of 60 to 135 (from memory);
+roofs, mountains and braces lie outside."""
 
 LEAST_LEGS = 1 / 3
 """Shorter leg over the longer one; drawn welds reach 0.74, the edge of a foot on a floor a quarter."""
