@@ -25,7 +25,10 @@ BORDER_PX = 3.0
 NOISE_LAG = 8
 """Points between which the noise of an outline is taken."""
 
-LAST_REACH_PX = 3.5
+LAST_REACH_PX = 2.5
+CLEAR = 0.5
+"""Steepness of an edge, over that of most, from which it is followed closely; along a fainter one that is following grain.
+"""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -104,9 +107,11 @@ def refine_outline(
         shift, sampled = _edge_shift(gray, base, max(3.5, 0.4 * reach_px), smooth=3, curve=curve)
         points = _moved(base, shift, gray, BORDER_PX)
         # Once more with little smoothing along the edge: grooves and corners a few points wide were cut across.
+        points = _resample_closed(points, step_px)
         base = _smooth_closed(points, 1.0)
-        shift, _ = _edge_shift(gray, base, LAST_REACH_PX, smooth=2, curve=curve)
-        points = _moved(base, shift, gray, BORDER_PX)
+        shift, sampled = _edge_shift(gray, base, LAST_REACH_PX, smooth=2, curve=curve)
+        clear = ~_faint(sampled, CLEAR)
+        points = np.where(clear[:, None], _moved(base, shift, gray, BORDER_PX), points)
     cut = (
         (points[:, 0] < BORDER_PX)
         | (points[:, 1] < BORDER_PX)
@@ -255,8 +260,13 @@ _SOFT = 0.2
 
 def _soft(sampled: _Sampled, inner: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Return where the outline follows something much less steep than most of it, in grey levels per px."""
+    return _faint(sampled, _SOFT, inner)
+
+
+def _faint(sampled: _Sampled, share: float, inner: NDArray[np.bool_] | None = None) -> NDArray[np.bool_]:
     steepness = _smooth_closed(np.column_stack([sampled.aligned.max(axis=1)] * 2), 4.0)[:, 0]
-    return np.asarray(steepness < _SOFT * float(np.median(steepness[inner])), bool)
+    usual = float(np.median(steepness if inner is None else steepness[inner]))
+    return np.asarray(steepness < share * usual, bool)
 
 
 _SAMPLERS = 1.25

@@ -32,4 +32,4 @@ def test_plates_cut_by_the_border(photograph, joint: str, turn_deg: float, seed:
     (truth,) = photo.truth_px()
     for name, point in truth.items():
         if name in weld.points_px:
-            assert math.dist(weld.points_px[name], point) < 1.0, name
+            assert math.dist(weld.points_px[name], point) < 1.2, name
