@@ -13,7 +13,7 @@ from core.geometry import Line, Points
 from core.quantity import Measured, NotMeasurable
 from measurement.model import Model, evaluated
 from measurement.names import BUTT, Name
-from measurement.outline import Mark, Outline, dilated, height_above, moved_line, outline_of, shifts
+from measurement.outline import Mark, Outline, dilated, face_lifted, height_above, moved_line, outline_of, shifts
 from measurement.peak import blur_part, highest
 from measurement.plate import bend_deg, offset_between, thickness_at
 from measurement.uncertainty import Input, Noise, line_shifts
@@ -62,9 +62,10 @@ def butt_model(section: Section, noise: Noise) -> Model[_Joint]:
         edge |= more
     under_left = section.opposite_left or (back.left.fit if back is not None else None)
     under_right = section.opposite_right or (back.right.fit if back is not None else None)
-    inputs = [Input(entry.source, partial(_face_moved, entry.move)) for entry in shifts(surface)]
+    lifted = Input("resolution", partial(face_lifted, noise.face_bias_mm))
+    inputs = [Input(entry.source, partial(_face_moved, entry.move)) for entry in (*shifts(surface), lifted)]
     if back is not None:
-        inputs += [Input(entry.source, partial(_root_moved, entry.move)) for entry in shifts(back)]
+        inputs += [Input(entry.source, partial(_root_moved, entry.move)) for entry in (*shifts(back), lifted)]
     for side, fit in (("under_left", under_left), ("under_right", under_right)):
         if fit is not None:
             inputs += [Input("plate fit", partial(_under_moved, side, shift)) for shift in line_shifts(fit)]

@@ -12,7 +12,7 @@ from core.geometry import Line, Points, angle_between_deg, distance_to_segments,
 from core.quantity import Measured, NotMeasurable
 from measurement.model import Model, evaluated
 from measurement.names import FILLET
-from measurement.outline import Mark, Outline, dilated, height_above, outline_of, shifts
+from measurement.outline import Mark, Outline, dilated, face_lifted, height_above, outline_of, shifts
 from measurement.peak import FEWEST, NEAR_END_MM, Peak, blur_part, highest
 from measurement.uncertainty import Input, Noise
 from vision.section import WeldSurface
@@ -45,7 +45,11 @@ def fillet_model(surface: WeldSurface, noise: Noise) -> Model[Outline] | None:
     return Model(
         _values,
         nominal,
-        (*shifts(surface), *(Input(source, partial(_grown, std)) for source, std in noise.all_edges.items())),
+        (
+            *shifts(surface),
+            Input("resolution", partial(face_lifted, noise.face_bias_mm)),
+            *(Input(source, partial(_grown, std)) for source, std in noise.all_edges.items()),
+        ),
         {name.name: name.unit for name in FILLET},
         noise,
         edge,

@@ -116,6 +116,14 @@ def dilated(outline: Outline, by: float) -> Outline:
     )
 
 
+def face_lifted(by: float, outline: Outline, share: float) -> Outline:
+    """Return the outline with its face alone moved into the air; the toes stay, their doubt has its own part."""
+    face = outline.face.copy()
+    face[1:-1] += share * by * outward_normals(outline)[1:-1]
+    marks = {name: Mark(mark.point + share * by * mark.outward, mark.outward) for name, mark in outline.marks.items()}
+    return replace(outline, face=face, marks=marks)
+
+
 def outward_normals(outline: Outline) -> Points:
     """Return the unit normals of the face into the air, (M, 2), from smoothed steps along it."""
     face = outline.face

@@ -21,6 +21,10 @@ EDGE_BIAS_PX = 0.04
 """Standard uncertainty of where an edge lies as a whole: what a shade at the rim does to every point of it
 alike. What the tone curve of the picture does comes on top."""
 
+FACE_BIAS_PX = 0.04
+"""Standard uncertainty of where the edge of a face lies against those of its plates: weld metal takes the etch and
+the light otherwise than the plate, up to its rim. Judged on rendered pictures of surfaces without wander."""
+
 OPERATOR = "operator's mark"
 MISSING = "missing points"
 
@@ -43,6 +47,8 @@ class Noise:
         Neighbouring points that carry one independent piece of information, at least 1.
     edge_bias_mm, tone_doubt_mm
         Standard uncertainty of the place of all edges alike: inside a pixel, and by the picture's tone curve.
+    face_bias_mm
+        Standard uncertainty of the place of a face's edge against those of its plates.
     blur_mm
         Standard deviation of the edge spread.
     resolution_mm
@@ -58,6 +64,7 @@ class Noise:
     resolution_mm: float
     relative_std: Mapping[str, float]
     tone_doubt_mm: float = 0.0
+    face_bias_mm: float = 0.0
 
     @property
     def all_edges(self) -> dict[str, float]:
@@ -84,6 +91,7 @@ def noise_of(section: Section) -> Noise:
         section.resolution_mm,
         section.relative_std,
         section.tone_doubt_mm,
+        FACE_BIAS_PX * section.resolution_mm,
     )
 
 
