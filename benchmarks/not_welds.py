@@ -1,7 +1,7 @@
 """Measure pictures that hold no weld and count how often one is made up.
 
-``python -m benchmarks.not_welds --cases 200 --seed 1 [--keep wrong/]``: drawn pictures of many kinds in turn, and the
-pictures that scikit-image brings along, each given to ``toeline measure`` as a user would.
+``python -m benchmarks.not_welds --cases 200 --seed 1 [--joint each] [--keep wrong/]``: drawn pictures of
+many kinds in turn, and those that scikit-image brings along, each given to ``toeline measure`` as a user would.
 """
 
 from __future__ import annotations
@@ -25,10 +25,14 @@ PHOTOGRAPHS = (
 """Of `skimage.data`; those that it would have to download are left out."""
 
 
+JOINTS = ("auto", "tee", "lap", "butt", "groove")
+
+
 @dataclass(frozen=True, slots=True)
 class Claim:
-    """What was said of one picture: the welds that were claimed, or None."""
+    """What was said of one picture: the welds that were claimed, none where it was refused."""
 
+    asked: str
     kind: str
     number: int
     joints: tuple[str, ...]
@@ -76,8 +80,8 @@ def claimed(kind: str, number: int, picture: Image, *, joint: str = "auto", keep
     )
     if keep is not None and entry["welds"]:
         keep.mkdir(parents=True, exist_ok=True)
-        cv2.imwrite(str(keep / f"{kind.replace(': ', '-')}-{number}.png"), picture)
-    return Claim(kind, number, tuple(str(weld["joint"]) for weld in entry["welds"]), values)
+        cv2.imwrite(str(keep / f"{kind.replace(': ', '-')}-{number}-{joint}.png"), picture)
+    return Claim(joint, kind, number, tuple(str(weld["joint"]) for weld in entry["welds"]), values)
 
 
 def report(claims: Sequence[Claim]) -> str:
@@ -86,12 +90,19 @@ def report(claims: Sequence[Claim]) -> str:
     for claim in claims:
         by_kind[claim.kind].append(claim)
     false = [claim for claim in claims if claim.joints]
-    lines = [f"{len(claims)} pictures without a weld, {len(false)} false measurements"]
+    lines = []
+    for asked in JOINTS:
+        of_joint = [claim for claim in claims if claim.asked == asked]
+        if of_joint:
+            made_up = sum(bool(claim.joints) for claim in of_joint)
+            lines.append(f"--joint {asked}: {len(of_joint)} pictures without a weld, {made_up} false measurements")
     lines += [
         f"  {kind:<28}{len(of_kind):>4} pictures{sum(bool(c.joints) for c in of_kind):>4} false"
         for kind, of_kind in sorted(by_kind.items())
     ]
-    lines += [f"  false: {c.kind} {c.number}: {', '.join(c.joints)}, {c.values} values" for c in false]
+    lines += [
+        f"  false: --joint {c.asked}: {c.kind} {c.number}: {', '.join(c.joints)}, {c.values} values" for c in false
+    ]
     return "\n".join(lines)
 
 
@@ -100,14 +111,15 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser = argparse.ArgumentParser(prog="python -m benchmarks.not_welds", description=__doc__)
     parser.add_argument("--cases", type=int, default=200)
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--joint", default="auto", choices=("auto", "tee", "lap", "butt", "groove"),
-                        help="insist on a joint, as a user may")  # fmt: skip
+    parser.add_argument("--joint", default="auto", choices=(*JOINTS, "each"),
+                        help="insist on a joint, as a user may; each: all in turn, auto too")  # fmt: skip
     parser.add_argument("--keep", type=Path, help="keep the pictures of false claims in this folder")
     options = parser.parse_args(arguments)
     claims = [
-        claimed(kind, number, picture, joint=options.joint, keep=options.keep)
+        claimed(kind, number, picture, joint=joint, keep=options.keep)
         for source in (drawn(options.cases, options.seed), photographs())
         for kind, number, picture in source
+        for joint in (JOINTS if options.joint == "each" else (options.joint,))
     ]
     print(report(claims))
     return 1 if any(claim.joints for claim in claims) else 0

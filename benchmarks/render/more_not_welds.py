@@ -1,4 +1,4 @@
-"""More pictures without a weld: machine parts, rolled profiles, plates that only touch, surfaces, screens, textures."""
+"""More pictures without a weld: machine parts, rolled profiles, plates that only touch, surfaces, screens, scenery."""
 
 from __future__ import annotations
 
@@ -165,15 +165,114 @@ def tall_bars(rng: np.random.Generator, width: int, height: int) -> Image:
     return _part(rings, rng, width, height)
 
 
+def smooth_hills(rng: np.random.Generator, width: int, height: int) -> Image:
+    """Return rounded hills on slopes, one behind the other, the skylines smooth or a little rough."""
+    x = np.linspace(0, 1, width)
+    lines = []
+    for level in np.sort(rng.uniform(0.35, 0.85, int(rng.integers(1, 4)))):
+        line = level + float(rng.uniform(-0.15, 0.15)) * (x - 0.5)
+        for _ in range(int(rng.integers(1, 4))):
+            from_top = (x - float(rng.uniform(-0.1, 1.1))) / float(rng.uniform(0.04, 0.25))
+            line = line - float(rng.uniform(0.02, 0.25)) * np.exp(-0.5 * from_top**2)
+        lines.append(line + float(rng.uniform(0, 0.01)) * _rough(rng, width))
+    return _skylines(lines, rng, width, height)
+
+
+def mountains(rng: np.random.Generator, width: int, height: int) -> Image:
+    """Return peaks with straight slopes."""
+    x = np.linspace(0, 1, width)
+    lines = []
+    for level in np.sort(rng.uniform(0.4, 0.8, int(rng.integers(1, 4)))):
+        line = np.full(width, level)
+        for _ in range(int(rng.integers(1, 5))):
+            slope = np.abs(x - float(rng.uniform(0, 1))) * float(rng.uniform(0.4, 2.5))
+            line = np.minimum(line, level - float(rng.uniform(0.05, 0.4)) + slope)
+        lines.append(line + float(rng.uniform(0, 0.006)) * _rough(rng, width))
+    return _skylines(lines, rng, width, height)
+
+
+def houses(rng: np.random.Generator, width: int, height: int) -> Image:
+    """Return one or two houses with roofs against the sky, of one tone with the ground or not."""
+    tone = np.full((height, width), float(rng.uniform(0.7, 0.95)), np.float32)
+    ground, wall_tone = float(rng.uniform(0.7, 0.9)) * height, float(rng.uniform(0.1, 0.5))
+    same = rng.random() < 0.5
+    cv2.rectangle(tone, (0, int(ground)), (width, height), wall_tone if same else float(rng.uniform(0.2, 0.5)), -1)
+    for _ in range(int(rng.integers(1, 3))):
+        left, wide = float(rng.uniform(0.1, 0.5)) * width, float(rng.uniform(0.2, 0.45)) * width
+        top, over = ground - float(rng.uniform(0.15, 0.35)) * height, float(rng.uniform(0, 0.06)) * width
+        ridge = (left + wide * float(rng.uniform(0.3, 0.7)), top - float(rng.uniform(0.05, 0.25)) * height)
+        cv2.rectangle(tone, (int(left), int(top)), (int(left + wide), int(ground) + 2), wall_tone, -1)
+        roof = np.array([(left - over, top), ridge, (left + wide + over, top)], np.int32)
+        cv2.fillPoly(tone, [roof], wall_tone if same else float(rng.uniform(0.1, 0.4)), cv2.LINE_AA)
+    turn = cv2.getRotationMatrix2D((width / 2, height / 2), float(rng.uniform(-5, 5)), 1.1)
+    return _finish(np.asarray(cv2.warpAffine(tone, turn, (width, height), borderMode=cv2.BORDER_REFLECT)), rng)
+
+
+def windows_beside(rng: np.random.Generator, width: int, height: int) -> Image:
+    """Return a screen with two or three windows side by side, with and without frames, bars and text."""
+    ground = float(rng.uniform(0.05, 0.95))
+    inside = float(np.clip(ground + float(rng.choice([-1, 1])) * float(rng.uniform(0.2, 0.7)), 0.02, 1))
+    tone = np.full((height, width), ground, np.float32)
+    count, space = int(rng.integers(2, 4)), int(rng.uniform(0.002, 0.05) * width)
+    left, top = int(rng.uniform(0.01, 0.1) * width), int(rng.uniform(0.05, 0.25) * height)
+    wide, high = (width - 2 * left - (count - 1) * space) // count, int(rng.uniform(0.3, 0.7) * height)
+    for number in range(count):
+        x, y = left + number * (wide + space), top + int(max(0.0, float(rng.uniform(-0.1, 0.1))) * height)
+        cv2.rectangle(tone, (x, y), (x + wide, y + high), inside, -1)
+        if rng.random() < 0.5:
+            cv2.rectangle(tone, (x, y), (x + wide, y + high), float(rng.uniform(0, 1)), int(rng.integers(1, 8)))
+        if rng.random() < 0.6:
+            cv2.rectangle(tone, (x, y), (x + wide, y + high // 15), float(rng.uniform(0, 1)), -1)
+        for line in range(int(rng.integers(0, 18))):
+            at = (x + wide // 12, y + high // 7 + line * (high // 22))
+            cv2.rectangle(tone, at, (at[0] + int(wide * rng.uniform(0.2, 0.8)), at[1] + high // 70), 1 - inside, -1)
+    return _finish(tone, rng)
+
+
+def monitors(rng: np.random.Generator, width: int, height: int) -> Image:
+    """Return two monitors on their feet on a desk."""
+    tone = np.full((height, width), float(rng.uniform(0.3, 0.9)), np.float32)
+    frame, desk = float(rng.uniform(0.02, 0.15)), int(rng.uniform(0.75, 0.9) * height)
+    cv2.rectangle(tone, (0, desk), (width, height), float(rng.uniform(0.2, 0.6)), -1)
+    space, wide = int(rng.uniform(0, 0.06) * width), int(rng.uniform(0.3, 0.42) * width)
+    for x in ((width - space) // 2 - wide, (width + space) // 2):
+        y, high, edge = int(rng.uniform(0.1, 0.25) * height), int(0.6 * wide), int(rng.uniform(0.01, 0.04) * wide) + 2
+        middle = x + wide // 2
+        cv2.rectangle(tone, (x, y), (x + wide, y + high), frame, -1)
+        cv2.rectangle(tone, (middle - wide // 20, y + high), (middle + wide // 20, desk), frame, -1)
+        cv2.rectangle(tone, (middle - wide // 6, desk - high // 20), (middle + wide // 6, desk), frame, -1)
+        shown = float(rng.uniform(0.02, 0.95))
+        cv2.rectangle(tone, (x + edge, y + edge), (x + wide - edge, y + high - edge), shown, -1)
+    turn = cv2.getRotationMatrix2D((width / 2, height / 2), float(rng.uniform(-3, 3)), 1.05)
+    return _finish(np.asarray(cv2.warpAffine(tone, turn, (width, height), borderMode=cv2.BORDER_REFLECT)), rng)
+
+
 MORE: dict[str, Draw] = {
     draw.__name__: draw
     for draw in (
         rolled_angle, rolled_tee, rolled_beam, stacked_plates, plates_apart, gear, bolt, tube, leaf, rule_alone,
-        bricks, clouds, ground_metal, ramp, screen, tall_bars,
+        bricks, clouds, ground_metal, ramp, screen, tall_bars, smooth_hills, mountains, houses,
+        windows_beside, monitors,
     )
 }  # fmt: skip
 
 ALL: dict[str, Draw] = NOT_WELDS | MORE
+
+
+def _rough(rng: np.random.Generator, width: int) -> NDArray[np.float64]:
+    return np.asarray(cloud(2, width, width / float(rng.uniform(6, 80)), rng)[0], float)
+
+
+def _skylines(lines: Sequence[NDArray[np.float64]], rng: np.random.Generator, width: int, height: int) -> Image:
+    """Return a sky above lines (shares of the height from the top), each range darker than the one behind."""
+    y = np.linspace(0, 1, height)[:, None]
+    tone = float(rng.uniform(0.6, 0.95)) - float(rng.uniform(0, 0.3)) * np.repeat(y, width, axis=1)
+    shade = 0.6
+    for line in lines:
+        shade *= float(rng.uniform(0.4, 0.85))
+        ground = shade + float(rng.uniform(0, 0.04)) * cloud(height, width, 12, rng)
+        tone += np.clip((y - line[None]) * height, 0, 1) * (ground - tone)
+    return _finish(np.asarray(tone, np.float32), rng)
 
 
 def _polygon(corners: Sequence[tuple[float, float]]) -> Ring:

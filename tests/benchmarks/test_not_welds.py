@@ -23,8 +23,21 @@ def test_no_weld_is_made_up_of_any_kind_of_picture() -> None:
     assert {claim.kind for claim in claims} == set(NOT_WELDS)
 
 
-def test_a_false_claim_is_counted() -> None:
-    claims = [not_welds.Claim("noise", 0, (), 0), not_welds.Claim("gear", 1, ("tee",), 12)]
+def test_a_false_claim_is_counted_for_the_joint_that_was_asked_for() -> None:
+    claims = [
+        not_welds.Claim("auto", "noise", 0, (), 0),
+        not_welds.Claim("auto", "gear", 1, ("tee",), 12),
+        not_welds.Claim("butt", "noise", 0, (), 0),
+    ]
     told = not_welds.report(claims)
-    assert "2 pictures without a weld, 1 false measurements" in told
-    assert "false: gear 1: tee, 12 values" in told
+    assert "--joint auto: 2 pictures without a weld, 1 false measurements" in told
+    assert "--joint butt: 1 pictures without a weld, 0 false measurements" in told
+    assert "false: --joint auto: gear 1: tee, 12 values" in told
+
+
+@pytest.mark.parametrize("name", ["page_of_text", "noise", "landscape", "clouds", "blank", "disc"])
+def test_a_page_noise_or_a_landscape_is_refused_whatever_joint_is_named(name: str) -> None:
+    rng = np.random.default_rng([7, 1])
+    picture = NOT_WELDS[name](rng, 1000, 750)
+    claims = [not_welds.claimed(name, 0, picture, joint=joint) for joint in not_welds.JOINTS]
+    assert [claim for claim in claims if claim.joints] == []
