@@ -27,8 +27,7 @@ NOISE_LAG = 8
 
 LAST_REACH_PX = 2.5
 CLEAR = 0.5
-"""Steepness of an edge, over that of most, from which it is followed closely; along a fainter one that is following grain.
-"""
+"""Steepness of an edge, over that of most, from which it is followed closely: along fainter ones grain is followed."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
