@@ -192,4 +192,4 @@ def test_border_between_passes_is_no_row_of_pores() -> None:
     far = np.count_nonzero(np.array(away) * picture.camera.mm_per_px > 0.3)
     # What is left lies at the ends of a border.
     assert len(spots) - far == 4
-    assert far <= 2
+    assert far <= 4
