@@ -74,8 +74,8 @@ def steps_ms(path: Path, mm_per_px: float, repeats: int) -> dict[str, float]:
 
     def silhouette() -> list[Any]:
         smaller = reduce_picture(gray)
-        name, mask = next(iter(proposals(smaller)))
-        return silhouettes(mask, smaller, name)
+        # The first split of the grey levels that shows anything: a plain mount may fall to one side of the first.
+        return next(filter(None, (silhouettes(mask, smaller, name) for name, mask in proposals(smaller))))
 
     outline = silhouette()[0].points_px
     found = find_welds(gray, calibration)
