@@ -19,6 +19,8 @@ ROOT = Path(__file__).resolve().parents[1]
 Run = Mapping[str, Any]
 INSIDE_SHARE = 0.9
 RATIO_LIMIT, HELP_LIMIT_S, MEASURE_LIMIT_S = 2.0, 0.4, 2.5
+NO_ERROR = 1e-6
+"""A median error below this is that of zeros found as zeros: nothing is told by dividing by it."""
 
 
 def table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
@@ -89,7 +91,7 @@ def quantities(group: Run) -> str:
         if not item["n"]:
             continue
         floor = "–" if item["floor"] is None else f"{item['floor']:g}" + ("" if item["floor_stated"] else "?")
-        ratio = item["median_interval"] / item["median_error"] if item["median_error"] else None
+        ratio = item["median_interval"] / item["median_error"] if (item["median_error"] or 0) > NO_ERROR else None
         rows.append(
             (
                 item["name"],
