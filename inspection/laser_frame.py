@@ -151,8 +151,8 @@ def _with_gaps(weld: FoundWeld, profile: Profile, shared: tuple[Flag, ...]) -> F
                     reason = f"{gap.length_mm:.1f} mm of the groove beside the toe are missing: {gap.reason}"
                     unseen |= {f"{name}_{side}": reason for name in OF_AN_UNDERCUT}
                 else:
-                    hidden[f"undercut_{side}"] = doubt_mm
-                    hidden[f"undercut_width_{side}"] = gap.length_mm / math.sqrt(12.0)
+                    for name, std in (("undercut", doubt_mm), ("undercut_width", gap.length_mm / math.sqrt(12.0))):
+                        hidden[f"{name}_{side}"] = math.hypot(hidden.get(f"{name}_{side}", 0.0), std)
             if wide and not near and _in_face(face, ends):
                 flags.append(Flag("gap_in_face", f"{gap.length_mm:.1f} mm are missing in the face: {gap.reason}"))
         section = replace(section, face=face, unseen=unseen, hidden=hidden)
@@ -213,14 +213,15 @@ def _hollow_beside(face: WeldSurface, ends: Points) -> list[tuple[str, float | N
         start = float(line.along(toe))
         away = line.along(ends) - start
         # The line leads away from the weld: air lies to its left on the right plate and to its right on the left one.
-        below = line.offset(ends) * (1.0 if side == "left" else -1.0)
+        down = 1.0 if side == "left" else -1.0
+        below = line.offset(ends) * down
         if bool((away > -NEAR_TOE_MM).any() and away.min() < BESIDE_MM and below.max() > HOLLOW_MM):
             inner, outer = (int(index) for index in np.argsort(away))
             doubt = None
             if below[outer] < HOLLOW_MM and away[outer] - away[inner] < LONGEST_WALL * away[inner]:
                 along = line.along(plate.points) - start
                 seen = (along > 0) & (along <= away[inner])
-                depth = line.offset(plate.points[seen]) * (1.0 if side == "left" else -1.0)
+                depth = line.offset(plate.points[seen]) * down
                 doubt = _deeper_in_gap(along[seen], depth, float(away[outer]))
             sides.append((side, doubt))
     return sides

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from core.geometry import Points, angle_between_deg
+from core.geometry import Line, Points, angle_between_deg
 from vision.outline import Outline
 from vision.section import PreparedEdge, Section, WeldSurface
 
@@ -221,9 +221,7 @@ def _is_corner(face: WeldSurface, root: Points) -> bool:
 
 def _bulge_mm(face: WeldSurface) -> float:
     """Return how far the face leaves the straight line from toe to toe."""
-    chord = face.toe_right - face.toe_left
-    away = face.face - face.toe_left
-    return float(np.abs(chord[0] * away[:, 1] - chord[1] * away[:, 0]).max() / max(float(np.hypot(*chord)), 1e-12))
+    return float(np.abs(Line.through(face.toe_left, face.toe_right).offset(face.face)).max())
 
 
 def _toe_angles_deg(face: WeldSurface) -> list[float]:

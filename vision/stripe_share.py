@@ -88,6 +88,7 @@ def _scatter(rows: NDArray[np.float64], step: int) -> float:
 @cache
 def _parabola(half: int) -> tuple[NDArray[np.float64], float]:
     """Return the weights by which rows give a parabola's middle, and the root of the sum of their squares."""
-    x = np.arange(-half, half + 1, dtype=np.float64)
-    weights = np.linalg.pinv(np.stack([np.ones_like(x), x, x * x], axis=1))[0]
+    from scipy.signal import savgol_coeffs
+
+    weights = np.asarray(savgol_coeffs(2 * half + 1, 2))
     return weights, float(np.sqrt(np.sum(weights**2)))
