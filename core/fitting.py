@@ -55,6 +55,11 @@ class LineFit:
         (N,) bool, the points that carry the line.
     correlation_points
         Neighbouring points that carried one independent piece of information.
+    waviness
+        Standard deviation of the slow part of the points' way about the line, what is left of it over many points.
+    bend_std_rad
+        Standard uncertainty of a direction that is shared with the line on the other side of a weld, mirrored: what is
+        not known of the bend of a surface on which both lie.
     """
 
     line: Line
@@ -63,6 +68,8 @@ class LineFit:
     angle_std_rad: float
     inliers: NDArray[np.bool_]
     correlation_points: float = 1.0
+    waviness: float = 0.0
+    bend_std_rad: float = 0.0
 
     def std_at(self, along: float) -> float:
         """Return the standard uncertainty of the line's offset at a coordinate along it."""

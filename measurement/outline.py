@@ -9,7 +9,7 @@ from functools import partial
 import numpy as np
 
 from core.geometry import Line, Points, arc_length
-from measurement.uncertainty import OPERATOR, Input, line_shifts
+from measurement.uncertainty import OPERATOR, Input, line_shifts, turned_line
 from vision.section import WeldSurface
 
 
@@ -77,7 +77,21 @@ def shifts(surface: WeldSurface) -> list[Input[Outline]]:
         *(Input(plates["right"], partial(_right_moved, shift)) for shift in line_shifts(surface.right.fit)),
         Input(toes["left"], partial(_left_slipped, surface.toe_std_left)),
         Input(toes["right"], partial(_right_slipped, surface.toe_std_right)),
+        *_shared_bend(surface, plates["left"]),
     ]
+
+
+def _shared_bend(surface: WeldSurface, source: str) -> list[Input[Outline]]:
+    """Return how both plate lines turn together where they lie on one bent surface, else nothing."""
+    bend = min(surface.left.fit.bend_std_rad, surface.right.fit.bend_std_rad)
+    if bend <= 0:
+        return []
+
+    def bent(outline: Outline, share: float) -> Outline:
+        turned = _left_moved(lambda line, by: turned_line(line, by * bend), outline, share)
+        return _right_moved(lambda line, by: turned_line(line, -by * bend), turned, share)
+
+    return [Input(source, bent)]
 
 
 def _left_moved(shift: Callable[[Line, float], Line], outline: Outline, share: float) -> Outline:

@@ -19,7 +19,7 @@ from core.fitting import LineFit, total_least_squares
 from core.geometry import Points, arc_length
 from core.medians import median
 from vision.profile import Profile
-from vision.section import Section
+from vision.section import PlateSurface, Section
 
 END_SHARE = 0.28
 """Share of the profile at each end that is taken for parent metal."""
@@ -98,11 +98,17 @@ class Arc:
         if face is None:
             return section
         width = float(np.hypot(*(face.toe_right - face.toe_left)))
-        left, right = (
-            replace(plate, fit=widened(plate.fit, plate.points, self.curvature_std, width))
-            for plate in (face.left, face.right)
-        )
+        left, right = (replace(plate, fit=self._bent(plate, width)) for plate in (face.left, face.right))
         return replace(section, face=replace(face, left=left, right=right))
+
+    def _bent(self, plate: PlateSurface, width: float) -> LineFit:
+        """Return a plate line with the doubt of the radius: both plates bend by the same away from the weld."""
+        length = float(np.ptp(plate.fit.line.along(plate.points)))
+        return replace(
+            plate.fit,
+            offset_std=math.hypot(plate.fit.offset_std, self.curvature_std * length**2 / 24.0),
+            bend_std_rad=self.curvature_std * (length + width) / 2.0,
+        )
 
 
 def arc_of(profile: Profile, outside_diameter_mm: float | None = None) -> Arc | None:

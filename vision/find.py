@@ -170,7 +170,7 @@ def find_welds(
             continue
         if min(_long_share(shape) for shape in structure.shapes) < LEAST_LONG:
             continue
-        structure = _with_wander(structure)
+        structure = _with_wander(structure, closed=True)
         profiles = tuple(
             _profile(outline, shape, shift) for outline, shape in zip(outlines, structure.shapes, strict=True)
         )
@@ -265,7 +265,9 @@ def _find_in_flat(profile: Profile, joint: JointChoice, calibration: Calibration
         raise NothingMeasurable(
             "no weld was recognised in the profile: two straight plate surfaces with a weld between them are needed"
         )
-    found = _build(_with_wander(structure), (profile,), (), calibration, np.zeros(2), closed=profile.closed)
+    found = _build(
+        _with_wander(structure, closed=profile.closed), (profile,), (), calibration, np.zeros(2), closed=profile.closed
+    )
     if not found.welds:
         raise NothingMeasurable(
             "a weld was seen in the profile, but no weld was recognised well enough to measure: a toe cannot be told, "
@@ -563,10 +565,21 @@ def _recognise_open(shapes: tuple[_Shape, ...]) -> _Structure | None:
     return _Structure("groove", shapes, joint=joint, score=joint.score + 3.0)
 
 
-def _with_wander(structure: _Structure) -> _Structure:
+def _wander(fits: Mapping[Run, LineFit], *, closed: bool) -> float:
+    """Return the middle of how far surfaces wander.
+
+    On an open line the lower of two middle ones: a face that is nearly straight can be among the longest surfaces.
+    """
+    found = sorted(fit.waviness for fit in fits.values())
+    if not found:
+        return 0.0
+    return median(found) if closed else found[(len(found) - 1) // 2]
+
+
+def _with_wander(structure: _Structure, *, closed: bool) -> _Structure:
     """Put how far the long surfaces wander into the detail of each shape."""
     lines = [longest_lines(shape.points, shape.runs, shape.detail) for shape in structure.shapes]
-    wander = max(median([fit.residual_std for fit in fits.values()]) if fits else 0.0 for fits in lines)
+    wander = max(_wander(fits, closed=closed) for fits in lines)
     shapes = tuple(
         replace(shape, detail=replace(shape.detail, wander_mm=wander, lines=fits))
         for shape, fits in zip(structure.shapes, lines, strict=True)
@@ -668,7 +681,7 @@ def _section(
     joint: Joint, profile: Profile, flags: tuple[Flag, ...], fits: Sequence[LineFit], detail: Detail
 ) -> Section:
     # How far a real surface wanders about its line is seen on the plates; the face is taken to be no better.
-    wander = beyond_noise(max(detail.wander_mm, median([fit.residual_std for fit in fits])), detail)
+    wander = max(detail.wander_mm, median([fit.waviness for fit in fits]))
     return Section(
         joint=joint,
         point_std_mm=math.hypot(median(profile.std_mm), wander),

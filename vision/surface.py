@@ -22,6 +22,12 @@ from vision.section import Flag, PlateSurface, WeldSurface
 SHORTEST_WANDER_MM = 1.2
 """Rolled, ground and cut surfaces wander over millimetres (common practice, no source); shorter stretches
 of a surface carry no independent information about its line."""
+MEANT_MM, FEWEST_MEANT, FEWEST_MEANS = 0.25, 6, 6
+"""Length, and least number, of the points that are averaged to tell wander from scatter; how many means tell it."""
+
+NEIGHBOURS = 3
+"""So many neighbouring points of an edge scatter alike."""
+
 WIDEST_SPATTER_MM = 1.5
 """A bump on a plate that is narrower than this, and falls below the plate line after it, is not where a face begins."""
 
@@ -113,7 +119,7 @@ def fit_plate(points: Points, run: Run, detail: Detail, *, toe_at_stop: bool) ->
     correlation = correlation_points(fit.line.offset(body)[fit.inliers])
     fit = with_correlation(fit, correlation)
     length = float(np.hypot(*(body[-1] - body[0])))
-    wander = beyond_noise(max(fit.residual_std, detail.wander_mm), detail)
+    wander = max(fit.waviness, detail.wander_mm)
     correlation_mm = max(correlation * detail.step_mm, SHORTEST_WANDER_MM)
     fit = with_wander(fit, wander, correlation_mm, length)
     if float((ordered[-1] - ordered[0]) @ fit.line.direction) < 0:
@@ -133,7 +139,24 @@ def _line_of(body: Points, detail: Detail) -> LineFit:
     fit = robust_line(body, noise)
     # Real surfaces wander more than an edge point does: fit again with what the plate itself shows.
     own = 1.4826 * median(np.abs(fit.line.offset(body)))
-    return robust_line(body, min(own, 6 * noise)) if own > 1.3 * noise else fit
+    if own > 1.3 * noise:
+        fit = robust_line(body, min(own, 6 * noise))
+    return replace(fit, waviness=_waviness(fit.line.offset(body)[fit.inliers], fit, detail))
+
+
+def _waviness(offsets: Points, fit: LineFit, detail: Detail) -> float:
+    """Return how far a surface wanders slowly about its line: the spread of means that the points' own scatter leaves.
+
+    A stretch too short for some means has to take all of its spread for wander.
+    """
+    size = max(FEWEST_MEANT, round(MEANT_MM / detail.step_mm))
+    groups = len(offsets) // size
+    if groups < FEWEST_MEANS:
+        return beyond_noise(fit.residual_std, detail)
+    means = offsets[: groups * size].reshape(groups, size).mean(axis=1)
+    spread = 1.4826 * median(np.abs(means)) * math.sqrt(groups / (groups - 2))
+    scatter = detail.noise_mm * math.sqrt(NEIGHBOURS / size)
+    return math.sqrt(max(spread**2 - scatter**2, 0.0)) if detail.noise_mm > NOISY_MM else spread
 
 
 def longest_lines(points: Points, runs: Sequence[Run], detail: Detail) -> dict[Run, LineFit]:
@@ -380,7 +403,7 @@ def _model_toe(
     if undercut or bool(np.max(towards.offset(path[leave : face_index + 1]), initial=0.0) > _clear_of(detail)):
         face_index = leave  # also where a lobe runs out over the plate before the face is beyond its toe
     # A face is no smoother than the plate beside it.
-    noise = beyond_noise(max(fit.residual_std, detail.wander_mm), detail)
+    noise = max(fit.waviness, detail.wander_mm)
     if detail.noise_mm <= NOISY_MM:  # else what the points' own scatter does is in the fit of the face
         noise = math.hypot(detail.noise_mm, noise)
     slope = math.sin(math.radians(min(max(slope_deg, 2.0), 178.0)))
@@ -389,9 +412,9 @@ def _model_toe(
     shorter = _meet(window[: max(5, round(0.6 * len(window)))], towards, near=corner_along)
     if shorter is not None:
         std = math.hypot(std, 0.8 * min(abs(shorter[0] - corner_along), 0.3))
-    std = math.hypot(
-        std, fit.std_at(float(fit.line.along(point))) / max(math.tan(math.radians(min(slope_deg, 80.0))), 0.05)
-    )
+    if detail.noise_mm > NOISY_MM:  # else the wander that moves the line is that of the surface here
+        tangent = max(math.tan(math.radians(min(slope_deg, 80.0))), 0.05)
+        std = math.hypot(std, fit.std_at(float(fit.line.along(point))) / tangent)
     std = math.hypot(std, 0.04 * detail.blur_mm)
     # Where the face comes off the plate too gently, the place where it is seen to leave and the place
     # where its model meets the plate disagree; what cannot be explained by the threshold is doubt.

@@ -76,6 +76,21 @@ def test_cap_on_a_cylinder(radius_mm: float, turn_deg: float) -> None:
     check(weld, "angular_misalignment", 0.0, 0.3)
 
 
+@pytest.mark.parametrize("radius_mm", [30.15, 162.0])
+def test_intervals_of_a_cap_on_a_cylinder_cover(radius_mm: float) -> None:
+    """Both plates bend by the same where the radius is off: angles add up, offsets do not."""
+    true = {"angular_misalignment": 0.0, "misalignment": 0.0, "reinforcement": HEIGHT_MM}
+    held, stated = dict.fromkeys(true, 0), {name: [] for name in true}
+    for seed in range(24):
+        values = measure(the_weld(on_pipe(radius_mm, seed)).section)
+        for name, exact in true.items():
+            held[name] += abs(values[name].value - exact) <= values[name].expanded_uncertainty
+            stated[name].append(values[name].expanded_uncertainty)
+    assert min(held.values()) >= 21
+    assert np.median(stated["angular_misalignment"]) < 0.3
+    assert np.median(stated["misalignment"]) < 0.015
+
+
 @pytest.mark.parametrize("radius_mm", [57.15, 162.0])
 def test_undercut_and_offset_on_a_pipe(radius_mm: float) -> None:
     weld = the_weld(on_pipe(radius_mm, undercut_mm=UNDERCUT_MM, offset_mm=0.5))
