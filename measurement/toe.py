@@ -35,10 +35,6 @@ WEDGE_DOUBT = 0.25
 
 Under a lobe the wedge of air closes in the blur, and the tangent is taken where the lobe comes out of it."""
 
-TANGENT_DOUBT = 1.12
-"""What a tangent at the very end of a fitted piece is off by beyond the scatter of its points (judged on rendered
-pictures, where without it one interval in twelve missed)."""
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Toe:
@@ -92,8 +88,8 @@ def toe_angle(toe: Toe, noise: Noise, *, transition_mm: float = 0.0) -> Measured
     """Return the angle through the air between the plate and the tangent to the face at the toe.
 
     A straight line is fitted over up to 1 mm of the face and turned back to the toe by the face's curvature,
-    which comes from the longest stretch that agrees with the shorter ones. The part rounded by blur is left
-    out; where the toe is rounded by a resolved radius, the face counts from the end of that arc.
+    which comes from the longest stretch that agrees with the shorter ones. What blur rounds is left out, and the
+    arc of a toe of resolved radius: the toe is where the face beyond it, without the arc, meets the plate.
 
     Parameters
     ----------
@@ -118,7 +114,7 @@ def toe_angle(toe: Toe, noise: Noise, *, transition_mm: float = 0.0) -> Measured
         reach = first + multiple * span
         if multiple > 1 and reach > 0.5 * length:
             break
-        trial = _rise(face, near, (travel >= start) & (travel <= reach), first, noise)
+        trial = _rise(face, near, (travel >= start) & (travel <= reach), noise)
         if any(abs(trial[0] - shorter[0]) > 2.5 * shorter[1] for shorter in found):
             break
         found.append((*trial, reach))
@@ -126,7 +122,7 @@ def toe_angle(toe: Toe, noise: Noise, *, transition_mm: float = 0.0) -> Measured
     # the longest stretch may bend otherwise than the toe; the step to it shows by how much
     std = math.hypot(std, (found[-1][0] - rise) / 2)
     parts = {
-        "edge": TANGENT_DOUBT * math.degrees(std),
+        "edge": math.degrees(std),
         "plate fit": math.degrees(toe.fit.angle_std_rad),
         toe.source: math.degrees(abs(bend) * toe.std),
         "blur": WEDGE_DOUBT * max(0.0, math.degrees(rise) - 90.0),
@@ -151,12 +147,8 @@ def _thinned(face: Points, noise: Noise) -> tuple[Points, Noise]:
     return averaged, fewer
 
 
-def _rise(
-    face: Points, near: NDArray[np.bool_], bent: NDArray[np.bool_], first: float, noise: Noise
-) -> tuple[float, float, float]:
-    """Return the rise of the tangent where the face begins, its standard uncertainty, and the face's curvature.
-
-    The face begins at the toe, or at the end of the rounded transition, ``first`` mm from it.
+def _rise(face: Points, near: NDArray[np.bool_], bent: NDArray[np.bool_], noise: Noise) -> tuple[float, float, float]:
+    """Return the rise of the tangent at the toe, its standard uncertainty, and the face's curvature.
 
     Both fits are linear in the heights, so that their covariance is exact: the slope at the toe is w·height.
     """
@@ -170,8 +162,7 @@ def _rise(
     square = np.zeros(len(x))
     square[bent] = _fit_weights(x[bent], 2)
     bend = float(square @ y)
-    at = float(x[near][0]) if first > 0 else 0.0
-    w = slope - (float(slope @ x**2) - 2 * at) * square
+    w = slope - float(slope @ x**2) * square
     std = noise.point_std_mm * math.sqrt(_correlated_square(w, noise.correlation_points))
     return turn + math.atan(float(w @ y)), std, 2 * bend
 

@@ -17,6 +17,13 @@ from measurement.uncertainty import Noise, quantity
 LONGEST_MM = 6.0
 """No undercut reaches farther from the toe than this."""
 
+UNSURE_TOE_MM = 0.5
+"""A toe that is known no better (standard uncertainty) does not tell a shallow groove from a hollow face."""
+
+WIDTH_IN_DEVIATIONS, MOST_FILLED, FILL_DOUBT = 3.7, 0.75, 0.6
+"""Width of an undercut at the plate line in standard deviations of the Gaussian most like it; the most that blur
+is taken to have taken of its variance; share of the correction that is doubt. Judged on rendered pictures."""
+
 
 @dataclass(frozen=True, slots=True)
 class Undercut:
@@ -42,15 +49,34 @@ def undercut(toe: Toe, noise: Noise) -> Undercut:
         near = along <= along[min(4, len(along) - 1)]
     peak, reach = standing_out(along[near], depth[near], noise, base_std)
     if peak is None:
+        if toe.std > UNSURE_TOE_MM and bool(np.any(toe.face[toe.face[:, 0] < 2 * toe.std, 1] < -2 * reach)):
+            either = NotMeasurable(
+                f"the toe is not known to better than {2 * toe.std:.1f} mm, and what lies below the plate line "
+                "beside it may be undercut or the face itself; mark the toe"
+            )
+            return Undercut(either, either)
         note = f"no undercut above the noise of {reach:.3f} mm"
         none = quantity(0.0, "mm", {"edge": reach / 2}, noise, note=note)
         return Undercut(none, none)
+    width = _width(along, depth, peak, toe, noise)
+    filled = peak.height * _filled_share(width, noise)
     parts = {
         "edge": peak.std,
         "plate fit": toe.fit.std_at(toe.along_plate + peak.along),
-        "blur": blur_part(peak, noise),
+        "blur": max(blur_part(peak, noise), FILL_DOUBT * filled),
     }
-    return Undercut(quantity(peak.height, "mm", parts, noise), _width(along, depth, peak, toe, noise))
+    return Undercut(quantity(peak.height + filled, "mm", parts, noise), width)
+
+
+def _filled_share(width: Measured, noise: Noise) -> float:
+    """Return by which share of what is seen of it a narrow groove is deeper: blur fills it.
+
+    A Gaussian groove of standard deviation s that was blurred by b is left with sqrt(1 - b²/s²) of its depth.
+    """
+    if not isinstance(width, Quantity) or width.value <= 0:
+        return 0.0
+    spread = (noise.blur_mm * WIDTH_IN_DEVIATIONS / width.value) ** 2
+    return 1 / math.sqrt(1 - min(spread, MOST_FILLED)) - 1
 
 
 def _beside(toe: Toe) -> tuple[Points, Points]:

@@ -62,6 +62,36 @@ def test_radius_and_angle_of_a_rounded_toe(draw, rise_deg, radius):
         assert "mm of the face" in angle.note
 
 
+@pytest.mark.parametrize("radius", [0.4, 0.7])
+@pytest.mark.parametrize("height", [1.2, 2.0])
+def test_toe_angle_of_a_bent_face_is_that_at_the_toe_without_its_radius(draw, radius, height):
+    """A circular cap 10 mm wide whose ends run into the plate by arcs; at their ends it has turned by some degrees."""
+    half = 5.0
+    cap = (half**2 + height**2) / (2 * height)
+    below = cap - height
+    middle = math.sqrt((cap + radius) ** 2 - (below + radius) ** 2)  # of the arc, from the cap's middle
+    meets = middle * cap / (cap + radius)
+
+    def surface(x):
+        on_arc = radius - np.sqrt(np.maximum(radius**2 - (middle - np.abs(x)) ** 2, 0))
+        on_cap = np.sqrt(np.maximum(cap**2 - x**2, 0)) - below
+        return np.where(np.abs(x) > middle, 0.0, np.where(np.abs(x) > meets, on_arc, on_cap))
+
+    def face(count):
+        x = np.linspace(-half, half, 20 * count)
+        return along_path(np.column_stack([x, surface(x)]), 2 * half / count)
+
+    sampling = draw.Sampling(spacing=0.02, noise=0.002, rng=np.random.default_rng(12), resolution=0.02)
+    toes = np.array([-half, 0.0]), np.array([half, 0.0])
+    found = draw.welded(*toes, LEFT, RIGHT, face, sampling, beside=lambda along: surface(half + along))
+    measured = measure(draw.section("butt", found, sampling))
+    for side in ("left", "right"):
+        assert value(measured, f"toe_radius_{side}") == pytest.approx(radius, abs=0.12)
+        angle = measured[f"toe_angle_{side}"]
+        assert angle.value == pytest.approx(180 - math.degrees(math.asin(half / cap)), abs=1.0)
+        assert abs(angle.value - (180 - math.degrees(math.asin(half / cap)))) < 1.6 * angle.expanded_uncertainty
+
+
 def test_radius_intervals_cover(draw):
     rng = np.random.default_rng(3)
     hits, runs = 0, 60
@@ -138,6 +168,43 @@ def test_undercut_intervals_cover(draw):
                 hits[name] += abs(found.value - exact) <= found.expanded_uncertainty
     assert hits["undercut"] / (2 * runs) >= 0.92
     assert hits["undercut_width"] / (2 * runs) >= 0.9
+
+
+@pytest.mark.parametrize("blur", [0.05, 0.09])
+def test_undercut_that_blur_has_filled_is_told_as_deep_as_it_was(draw, blur):
+    """A Gaussian groove of 0.3 mm: blurred by b, it is left with s / sqrt(s² + b²) of its depth."""
+    depth, spread = 0.3, 0.16
+    wide = math.hypot(spread, blur)
+    seen = depth * spread / wide
+    sampling = draw.Sampling(spacing=0.02, noise=0.003, rng=np.random.default_rng(5), resolution=0.02)
+    drawn = draw.butt(
+        12.0, 1.5, sampling, beside=lambda along: -seen * np.exp(-((along - 2.5 * wide) ** 2) / (2 * wide**2))
+    )
+    as_it_is, told = (measure(replace(drawn, blur_mm=b)) for b in (0.0, blur))
+    for side in ("left", "right"):
+        assert value(as_it_is, f"undercut_{side}") == pytest.approx(seen, abs=0.006)
+        found = told[f"undercut_{side}"]
+        assert abs(found.value - depth) < 0.75 * (depth - seen)
+        assert abs(found.value - depth) < found.expanded_uncertainty
+        assert {part.source for part in found.budget} >= {"blur"}
+
+
+@pytest.mark.parametrize(("toe_std", "given"), [(0.05, True), (1.5, False)])
+def test_what_lies_below_the_plate_beside_an_unsure_toe_may_be_undercut_or_face(draw, toe_std, given):
+    toes = np.array([-6.0, 0.0]), np.array([6.0, 0.0])
+    sampling = draw.Sampling(noise=0.005, rng=np.random.default_rng(6))
+
+    def hollow(count):
+        x = np.linspace(-6, 6, count)
+        return np.column_stack([x, -0.8 * (1 - (x / 6) ** 2)])
+
+    face = replace(draw.welded(*toes, LEFT, RIGHT, hollow, sampling), toe_std_left=toe_std)
+    found = measure(draw.section("butt", face, sampling))["undercut_left"]
+    if given:
+        assert found.value == 0
+    else:
+        assert isinstance(found, NotMeasurable)
+        assert "3.0 mm" in found.reason
 
 
 def test_no_undercut_reads_zero_with_its_bound(draw):
