@@ -26,11 +26,11 @@ class Line:
     @staticmethod
     def through(first: Points, second: Points) -> Line:
         """Return the line from one point to another, directed from first to second."""
-        vector = np.asarray(second, float) - np.asarray(first, float)
-        length = float(np.hypot(*vector))
+        (x, y), (to_x, to_y) = np.asarray(first, float).tolist(), np.asarray(second, float).tolist()
+        length = math.hypot(to_x - x, to_y - y)
         if length == 0:
             raise ValueError("two different points are needed for a line")
-        return Line(float(first[0]), float(first[1]), float(vector[0] / length), float(vector[1] / length))
+        return Line(x, y, (to_x - x) / length, (to_y - y) / length)
 
     @property
     def point(self) -> Points:
@@ -51,15 +51,24 @@ class Line:
 
     def along(self, points: Points) -> Points:
         """Return the coordinate of each point along the direction, (N,) or a scalar array."""
-        return np.asarray(np.asarray(points, float) @ self.direction - (self.x * self.dx + self.y * self.dy))
+        return _product(points, self.dx, self.dy, self.x * self.dx + self.y * self.dy)
 
     def offset(self, points: Points) -> Points:
         """Return the signed distance of each point, positive to the left of the direction."""
-        return np.asarray(np.asarray(points, float) @ self.normal - (self.y * self.dx - self.x * self.dy))
+        return _product(points, -self.dy, self.dx, self.y * self.dx - self.x * self.dy)
 
     def at(self, along: float) -> Points:
         """Return the point at a coordinate along the direction."""
-        return self.point + along * self.direction
+        return np.array([self.x + along * self.dx, self.y + along * self.dy])
+
+
+def _product(points: Points, dx: float, dy: float, less: float) -> Points:
+    """Return the products of points, (N, 2) or (2,), with a vector, less a number; (N,) or a scalar array."""
+    given = np.asarray(points, float)
+    if given.ndim == 1:  # of a single point most of what arrays take is not the arithmetic
+        x, y = given.tolist()
+        return np.asarray(x * dx + y * dy - less)
+    return np.asarray(given @ np.array([dx, dy]) - less)
 
 
 def intersection(first: Line, second: Line) -> Points | None:
@@ -67,15 +76,18 @@ def intersection(first: Line, second: Line) -> Points | None:
     cross = first.dx * second.dy - first.dy * second.dx
     if abs(cross) < math.sin(math.radians(0.1)):
         return None
-    delta = second.point - first.point
-    along = (delta[0] * second.dy - delta[1] * second.dx) / cross
-    return first.at(float(along))
+    return first.at(((second.x - first.x) * second.dy - (second.y - first.y) * second.dx) / cross)
 
 
 def angle_between_deg(first: Points, second: Points) -> float:
     """Return the angle between two vectors, 0 to 180 degrees."""
-    cross = float(first[0] * second[1] - first[1] * second[0])
-    return math.degrees(abs(math.atan2(cross, float(np.dot(first, second)))))
+    (ax, ay), (bx, by) = first.tolist(), second.tolist()
+    return math.degrees(abs(math.atan2(ax * by - ay * bx, ax * bx + ay * by)))
+
+
+def distance(first: Points, second: Points) -> float:
+    """Return the distance of two points."""
+    return math.dist(first.tolist(), second.tolist())
 
 
 def signed_area(points: Points) -> float:

@@ -9,7 +9,7 @@ from functools import partial
 import numpy as np
 
 from core.fitting import LineFit
-from core.geometry import Line, Points
+from core.geometry import Line, Points, distance
 from core.quantity import Measured, NotMeasurable
 from measurement.model import Model, evaluated
 from measurement.names import BUTT, Name
@@ -117,7 +117,7 @@ def _values(joint: _Joint) -> dict[str, float]:
 def _shape(outline: Outline, width: str, outside: str, inside: str) -> dict[str, float]:
     chord, marks = outline.chord, outline.marks
     return {
-        width: float(np.hypot(*(outline.toe_right - outline.toe_left))),
+        width: distance(outline.toe_right, outline.toe_left),
         outside: outline.air * float(chord.offset(marks[outside].point)),
         inside: -outline.air * float(chord.offset(marks[inside].point)),
     }

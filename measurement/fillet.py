@@ -8,7 +8,7 @@ from functools import partial
 
 import numpy as np
 
-from core.geometry import Line, Points, angle_between_deg, distance_to_segments, intersection, signed_area
+from core.geometry import Line, Points, angle_between_deg, distance, distance_to_segments, intersection, signed_area
 from core.quantity import Measured, NotMeasurable
 from measurement.model import Model, evaluated
 from measurement.names import FILLET
@@ -68,13 +68,13 @@ def _values(outline: Outline) -> dict[str, float]:
         raise ValueError("plate lines must meet")
     left, right, chord, marks = outline.left, outline.right, outline.chord, outline.marks
     angle = angle_between_deg(left.direction, right.direction)
-    legs = {side: float(np.hypot(*(toe - root))) for side, toe in _toes(outline).items()}
+    legs = {side: distance(toe, root) for side, toe in _toes(outline).items()}
     half = math.cos(math.radians(angle / 2))
     size, throat = (legs.get(outline.held_by.get(name, ""), 0.0) for name in ("size", "throat"))
     if "size" in marks:
         size = float((marks["size"].point - root) @ _bisector(left, right)) / half
     if "throat" in marks:
-        throat = float(np.hypot(*(marks["throat"].point - root)))
+        throat = distance(marks["throat"].point, root)
     rim = np.vstack([root, outline.toe_left, outline.face[1:-1], outline.toe_right])
     return {
         "joint_angle": angle,
@@ -88,7 +88,7 @@ def _values(outline: Outline) -> dict[str, float]:
         "throat": throat,
         "convexity": float(chord.offset(marks["convexity"].point)),
         "concavity": -float(chord.offset(marks["concavity"].point)),
-        "face_width": float(np.hypot(*(outline.toe_right - outline.toe_left))),
+        "face_width": distance(outline.toe_right, outline.toe_left),
         "weld_area": abs(signed_area(rim)),
     }
 
@@ -123,7 +123,7 @@ def _marked(outline: Outline, root: Points, noise: Noise) -> tuple[Outline, dict
         half = math.cos(math.radians(angle_between_deg(outline.left.direction, outline.right.direction) / 2))
         edge["design_throat"] = edge["size"]
         edge["size"] = {source: std / half for source, std in edge["size"].items()}
-    width = float(np.hypot(*(outline.toe_right - outline.toe_left)))
+    width = distance(outline.toe_right, outline.toe_left)
     edge["weld_area"] = {"edge": width * noise.of_mean(1 / max(len(outline.face), 1))}
     return replace(outline, marks=marks, held_by=held_by), edge
 
@@ -149,10 +149,10 @@ def _throat(outline: Outline, root: Points, noise: Noise) -> tuple[Mark, dict[st
     peak = highest(along[order], -square[order], noise)
     if peak.index in (0, len(order) - 1):
         return "left" if peak.index == 0 else "right"
-    distance = math.sqrt(max(-2 * shortest * peak.height, 0.0))
+    nearest_mm = math.sqrt(max(-2 * shortest * peak.height, 0.0))
     outward = outline.face[order][peak.index] - root
     outward = outward / max(float(np.hypot(*outward)), 1e-12)
-    return Mark(root + distance * outward, outward), _edge(peak, noise)
+    return Mark(root + nearest_mm * outward, outward), _edge(peak, noise)
 
 
 def _size(outline: Outline, root: Points, noise: Noise) -> tuple[Mark, dict[str, float]] | str:
@@ -173,7 +173,7 @@ def _size(outline: Outline, root: Points, noise: Noise) -> tuple[Mark, dict[str,
     reach = ((face - root) @ bisector)[order]
     peak = highest(along[order], -reach, noise)
     half = math.cos(math.radians(angle_between_deg(outline.left.direction, outline.right.direction) / 2))
-    legs = {side: float(np.hypot(*(toe - root))) for side, toe in _toes(outline).items()}
+    legs = {side: distance(toe, root) for side, toe in _toes(outline).items()}
     shorter = min(legs, key=lambda side: legs[side])
     span = float(along[order][-1] - along[order][0])
     from_toe = min(peak.along - float(along[order][0]), float(along[order][-1]) - peak.along)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
-from functools import partial
+from functools import lru_cache, partial
 
 import numpy as np
 
@@ -138,8 +138,12 @@ def face_lifted(by: float, outline: Outline, share: float) -> Outline:
     return replace(outline, face=face, marks=marks)
 
 
+@lru_cache(maxsize=4)
 def outward_normals(outline: Outline) -> Points:
-    """Return the unit normals of the face into the air, (M, 2), from smoothed steps along it."""
+    """Return the unit normals of the face into the air, (M, 2), from smoothed steps along it; not to be written to.
+
+    Kept for the last few outlines: each move of all edges, up and down, asks for those of the one as found.
+    """
     face = outline.face
     if len(face) < 2:
         return np.tile(outline.chord.normal * outline.air, (len(face), 1))

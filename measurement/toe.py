@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from core.fitting import LineFit
-from core.geometry import Points, arc_length
+from core.geometry import Points, arc_length, distance
 from core.quantity import Measured, NotMeasurable, Quantity
 from measurement.peak import highest
 from measurement.uncertainty import OPERATOR, Noise, quantity
@@ -135,7 +135,7 @@ def _thinned(face: Points, noise: Noise) -> tuple[Points, Noise]:
     """Average points to be no denser than three noise widths, else steps of noise add up to a false length."""
     if len(face) < 3:
         return face, noise
-    spacing = float(np.hypot(*(face[-1] - face[0]))) / (len(face) - 1)
+    spacing = distance(face[-1], face[0]) / (len(face) - 1)
     size = max(1, min(round(3 * noise.point_std_mm / max(spacing, 1e-9)), len(face) // 40))
     count = len(face) // size
     averaged = np.asarray(face[: count * size].reshape(count, size, 2).mean(axis=1))
@@ -197,8 +197,8 @@ def _correlated_square(weights: NDArray[np.float64], correlation_points: float) 
         w = np.add.reduceat(w, np.arange(0, len(w), size))
         correlation_points = max(1.0, correlation_points / size)
     reach = min(len(w) - 1, math.ceil(FARTHEST * correlation_points))
-    distance = np.arange(-reach, reach + 1)
-    smooth = np.exp(-0.5 * (distance * math.sqrt(2 * math.pi) / correlation_points) ** 2)
+    steps = np.arange(-reach, reach + 1)
+    smooth = np.exp(-0.5 * (steps * math.sqrt(2 * math.pi) / correlation_points) ** 2)
     spread = np.convolve(w, smooth)[reach : reach + len(w)]
     return float(0.95 * (w @ spread) + 0.05 * 2.0 * (w @ w))
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -27,11 +28,12 @@ _STARTS_MM = (0.3, 1.0, 3.0)
 _LEAST_RADIUS_MM = 0.01
 
 Values = NDArray[np.float64]
+Complex = NDArray[np.complex128]
 
 # A face that bends more than a real bead (2.5 mm outwards, 10 mm inwards) would stand in for the arc.
 _LOW = np.array([-2.0, -0.5, 0.02, math.log(_LEAST_RADIUS_MM), -0.4])
 _HIGH = np.array([2.0, 0.5, 3.0, math.log(20.0), 0.1])
-_ON_PLATE = np.array([[0.0], [-1.0], [0.0], [0.0], [0.0]])
+_AS_COMPLEX = np.array([1.0, 1.0j])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -87,11 +89,13 @@ def _fit(toe: Toe, reach_mm: float, noise: Noise) -> Transition | str:
         np.array([radius * math.tan(turn / 2) * (radius > 0.5), 0.0, turn, math.log(radius), 0.0])
         for radius in _STARTS_MM
     ]
-    fitted = min((_levenberg_marquardt(start, points) for start in starts[:2]), key=lambda found: found[1])
+    places = points @ _AS_COMPLEX
+    fitted = min((_levenberg_marquardt(start, places) for start in starts[:2]), key=lambda found: found[1])
     poor = fitted[1] > 1.3 * len(points) * noise.point_std_mm**2
-    if fitted[0][3] > math.log(1.5) or poor:
-        fitted = min(fitted, _levenberg_marquardt(starts[2], points), key=lambda found: found[1])
-    parameters = fitted[0]
+    if fitted[0].radius > 1.5 or poor:
+        fitted = min(fitted, _levenberg_marquardt(starts[2], places), key=lambda found: found[1])
+    seen = fitted[0]
+    parameters = seen.parameters
     residual = math.sqrt(fitted[1] / max(len(points) - 5, 1))
     turn, radius = float(parameters[2]), math.exp(float(parameters[3]))
     if not math.radians(5) < turn < math.radians(170):
@@ -99,10 +103,10 @@ def _fit(toe: Toe, reach_mm: float, noise: Noise) -> Transition | str:
     # below a twentieth of a pixel it is the template that does not fit, not the points that scatter
     scatter = max(residual, 0.5 * noise.point_std_mm, 0.05 * noise.resolution_mm) * math.sqrt(correlation)
     if radius <= 1.5 * _LEAST_RADIUS_MM:
-        radius, std = _unresolved(parameters, points, scatter)
+        radius, std = _unresolved(parameters, places, scatter)
     else:
-        std = radius * _log_radius_std(parameters, points, scatter)
-    on_arc = int(np.count_nonzero(_on_arc(parameters, points))) * step
+        std = radius * _log_radius_std(seen, scatter)
+    on_arc = int(np.count_nonzero(~(seen.on_plate | seen.on_face))) * step
     cut = radius * math.tan(turn / 2)
     end = parameters[:2] + cut * np.array([math.cos(turn), math.sin(turn)])
     resolved = radius >= 2 * std
@@ -110,7 +114,7 @@ def _fit(toe: Toe, reach_mm: float, noise: Noise) -> Transition | str:
         sharp = parameters.copy()
         sharp[3] = math.log(_LEAST_RADIUS_MM)
         # two standard uncertainties away from a sharp corner, by what the fit loses there
-        resolved = _levenberg_marquardt(sharp, points)[1] - fitted[1] > 4 * scatter**2
+        resolved = _levenberg_marquardt(sharp, places)[1] - fitted[1] > 4 * scatter**2
     return Transition(radius, std, turn, on_arc, residual, end, resolved)
 
 
@@ -164,78 +168,86 @@ def _near(toe: Toe, reach_mm: float) -> Points:
 class _Seen:
     """Points as a template with some parameters sees them.
 
-    Parameters: corner x and y, turn, log radius, curvature of the face beyond the arc. ``u`` and ``v`` lead from the
-    centre of the arc, ``along`` is the way along the face from the end of the arc, ``aside`` the height above it.
+    Parameters: corner x and y, turn, log radius, curvature of the face beyond the arc. Points are complex numbers, for
+    which a turn is one product: ``arm`` leads from the centre of the arc, ``beyond`` is the way along the face from the
+    end of the arc and the height above it.
     """
 
     parameters: Values
     radius: float
     cut: float
-    u: Values
-    v: Values
+    arm: Complex
     distance: Values
-    along: Values
-    aside: Values
+    beyond: Complex
     on_plate: NDArray[np.bool_]
     on_face: NDArray[np.bool_]
     residuals: Values
 
 
-def _seen(parameters: Values, x: Values, y: Values) -> _Seen:
-    """Look at points, (N,) each, with a template; its residuals are positive in the air."""
+def _seen(parameters: Values, points: Complex) -> _Seen:
+    """Look at points, (N,), with a template; its residuals are positive in the air."""
     x0, y0, turn, log_radius, bend = parameters.tolist()
     radius = math.exp(log_radius)
     cut = radius * math.tan(turn / 2)
-    c, s = math.cos(turn), math.sin(turn)
-    x, y = x - x0, y - y0
-    along, aside = x * c + y * s - cut, y * c - x * s
-    u, v = x + cut, y - radius
-    distance = np.hypot(u, v)
-    on_plate, on_face = x < -cut, along > 0
-    on_face_by = aside - 0.5 * bend * along**2
-    residuals = np.where(on_plate, y, np.where(on_face, on_face_by, radius - distance))
-    return _Seen(parameters, radius, cut, u, v, distance, along, aside, on_plate, on_face, residuals)
+    from_corner = points - complex(x0, y0)
+    beyond = from_corner * complex(math.cos(turn), -math.sin(turn))
+    beyond -= cut
+    arm = from_corner + complex(cut, -radius)
+    distance = np.abs(arm)
+    along = beyond.real
+    on_plate, on_face = from_corner.real < -cut, along > 0
+    on_face_by = beyond.imag - 0.5 * bend * (along * along)
+    residuals = np.where(on_face, on_face_by, radius - distance)
+    np.copyto(residuals, from_corner.imag, where=on_plate)
+    return _Seen(parameters, radius, cut, arm, distance, beyond, on_plate, on_face, residuals)
 
 
 def _jacobian(seen: _Seen) -> Values:
-    """Derivative of each point's distance by each parameter, (5, N)."""
+    """Derivative of each point's distance by each parameter, (5, N).
+
+    On each piece of the template it is a sum of the same few terms, with weights that are the same for all points.
+    """
     _, _, turn, _, bend = seen.parameters.tolist()
-    radius, cut, along, on_face = seen.radius, seen.cut, seen.along, seen.on_face
+    radius, cut = seen.radius, seen.cut
     cut_by_turn = radius / (2 * math.cos(turn / 2) ** 2)
     c, s = math.cos(turn), math.sin(turn)
-    bent = bend * along
-    distance = np.maximum(seen.distance, 1e-12)
-    u, v = seen.u / distance, seen.v / distance
-    found = np.empty((5, len(along)))
-    found[0] = np.where(on_face, s + bent * c, u)
-    found[1] = np.where(on_face, bent * s - c, v)
-    found[2] = np.where(on_face, -(along + cut) - bent * (seen.aside - cut_by_turn), -u * cut_by_turn)
-    found[3] = np.where(on_face, bent * cut, radius * (1 + v) - u * cut)
-    found[4] = np.where(on_face, -0.5 * along**2, 0.0)
-    found[:, seen.on_plate] = _ON_PLATE
-    return found
+    on_face = seen.on_face & ~seen.on_plate
+    on_arc = ~(on_face | seen.on_plate)
+    terms = np.empty((8, len(on_arc)))
+    terms[0], terms[1], terms[4] = seen.on_plate, on_arc, on_face
+    inwards = terms[1] / np.maximum(seen.distance, 1e-12)
+    np.multiply(seen.arm.real, inwards, out=terms[2])
+    np.multiply(seen.arm.imag, inwards, out=terms[3])
+    np.multiply(seen.beyond.real, terms[4], out=terms[5])
+    np.multiply(seen.beyond.real, terms[5], out=terms[6])
+    np.multiply(seen.beyond.imag, terms[5], out=terms[7])
+    # plate; arc, and the unit arm's x and y; face, and along, along² and along times aside
+    weights = [
+        [0.0, 0.0, 1.0, 0.0, s, bend * c, 0.0, 0.0],
+        [-1.0, 0.0, 0.0, 1.0, -c, bend * s, 0.0, 0.0],
+        [0.0, 0.0, -cut_by_turn, 0.0, -cut, bend * cut_by_turn - 1, 0.0, -bend],
+        [0.0, radius, -cut, radius, 0.0, bend * cut, 0.0, 0.0],
+        [0.0, 0.0, 0.0, 0.0, 0.0, 0.0, -0.5, 0.0],
+    ]
+    return np.asarray(np.array(weights) @ terms)
 
 
-def _on_arc(parameters: Values, points: Points) -> NDArray[np.bool_]:
-    x0, y0, turn, log_radius, _ = parameters
-    cut = math.exp(log_radius) * math.tan(turn / 2)
-    x, y = points[:, 0] - x0, points[:, 1] - y0
-    return np.asarray((x >= -cut) & (x * math.cos(turn) + y * math.sin(turn) <= cut))
-
-
-def _levenberg_marquardt(start: Values, points: Points) -> tuple[Values, float]:
-    """Return parameters of least squared distance and that sum (Marquardt 1963, damping by the diagonal)."""
-    x, y = np.ascontiguousarray(points.T)
+def _levenberg_marquardt(start: Values, points: Complex) -> tuple[_Seen, float]:
+    """Return the template of least squared distance and that sum (Marquardt 1963, damping by the diagonal)."""
     damping = 1e-3
-    seen = _seen(start, x, y)
+    seen = _seen(start, points)
     cost = float(seen.residuals @ seen.residuals)
     for _ in range(25):
         jacobian = _jacobian(seen)
-        normal, gradient = jacobian @ jacobian.T, jacobian @ seen.residuals
+        normal, gradient = jacobian @ jacobian.T, (jacobian @ seen.residuals)[:, None]
         improved = False
-        diagonal = np.diag(normal.diagonal() + 1e-9)
+        diagonal = normal.diagonal() + 1e-9
         for _ in range(6):
-            trial = _seen(_bounded(seen.parameters - np.linalg.solve(normal + damping * diagonal, gradient)), x, y)
+            damped = normal.copy()
+            damped.flat[:: len(damped) + 1] += damping * diagonal
+            # numpy's own takes longer over the call than over so few numbers
+            step = cv2.solve(damped, gradient, flags=cv2.DECOMP_CHOLESKY)[1].ravel()
+            trial = _seen(_bounded(seen.parameters - step), points)
             trial_cost = float(trial.residuals @ trial.residuals)
             if trial_cost < cost:
                 improved = True
@@ -247,27 +259,31 @@ def _levenberg_marquardt(start: Values, points: Points) -> tuple[Values, float]:
         seen, cost, damping = trial, trial_cost, damping / 5
         if gain < 1e-6:
             break
-    return seen.parameters, cost
+    return seen, cost
 
 
 def _bounded(parameters: Values) -> Values:
     return np.asarray(np.minimum(np.maximum(parameters, _LOW), _HIGH))
 
 
-def _log_radius_std(parameters: Values, points: Points, scatter: float) -> float:
-    jacobian = _jacobian(_seen(parameters, *points.T))
-    covariance = np.linalg.pinv(jacobian @ jacobian.T) * scatter**2
+def _log_radius_std(seen: _Seen, scatter: float) -> float:
+    jacobian = _jacobian(seen)
+    normal = jacobian @ jacobian.T
     # a parameter to which no point answers has no information at all, not perfect information
-    if float(np.sum(jacobian[3] ** 2)) < 1e-12:
+    if float(normal[3, 3]) < 1e-12:
         return math.inf
-    return math.sqrt(max(float(covariance[3, 3]), 0.0))
+    try:
+        variance = float(np.linalg.inv(normal)[3, 3])
+    except np.linalg.LinAlgError:  # another parameter is told by no point
+        variance = float(np.linalg.pinv(normal)[3, 3])
+    return math.sqrt(max(variance, 0.0)) * scatter
 
 
-def _unresolved(parameters: Values, points: Points, scatter: float) -> tuple[float, float]:
+def _unresolved(parameters: Values, points: Complex, scatter: float) -> tuple[float, float]:
     """Return half of the least radius that these points would tell from a sharp corner, and half of it as doubt."""
     trial = parameters.copy()
     for radius in np.geomspace(0.02, 10.0, 26):
         trial[3] = math.log(radius)
-        if _log_radius_std(trial, points, scatter) < 0.5:
+        if _log_radius_std(_seen(trial, points), scatter) < 0.5:
             return float(radius) / 3, float(radius) / 3
     return 5.0, 5.0

@@ -12,6 +12,9 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Generic, TypeVar
 
+import numpy as np
+from numpy.typing import NDArray
+
 from core.fitting import LineFit
 from core.geometry import Line
 from core.quantity import Component, Quantity, Unit
@@ -151,15 +154,15 @@ def propagate(
         Smooth in its inputs: no clipping at 0 and no absolute value, else a part of the budget is lost.
     """
     base = values(nominal)
-    squares: dict[str, dict[str, float]] = {name: {} for name in base}
+    here = np.array(list(base.values()))
+    squares: dict[str, NDArray[np.float64]] = {}
     for entry in inputs:
-        up, down = values(entry.move(nominal, 1.0)), values(entry.move(nominal, -1.0))
-        for name, value in base.items():
-            linear, bend = (up[name] - down[name]) / 2, up[name] + down[name] - 2 * value
-            square = squares[name].get(entry.source, 0.0)
-            squares[name][entry.source] = square + linear**2 + bend**2 / 2
-    parts = {name: {source: math.sqrt(s) for source, s in by_source.items()} for name, by_source in squares.items()}
-    return base, parts
+        up, down = (values(entry.move(nominal, share)) for share in (1.0, -1.0))
+        above, below = (np.array([moved[name] for name in base]) for moved in (up, down))
+        linear, bend = (above - below) / 2, above + below - 2 * here
+        squares[entry.source] = squares.get(entry.source, 0.0) + linear**2 + bend**2 / 2
+    stds = {source: np.sqrt(square).tolist() for source, square in squares.items()}
+    return base, {name: {source: std[at] for source, std in stds.items()} for at, name in enumerate(base)}
 
 
 def combined(*parts: Mapping[str, float]) -> dict[str, float]:

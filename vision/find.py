@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from calibration.model import Calibration
 from core.errors import NothingMeasurable
 from core.fitting import LineFit
-from core.geometry import Points, diagonal, intersection, signed_area
+from core.geometry import Points, diagonal, distance, intersection, signed_area
 from core.medians import median
 from vision import applied_marks
 from vision.arc_branch import Branch, branch_of
@@ -702,7 +702,7 @@ def _fillet_section(shape: _Shape, pair: FilletPair, kind: str, profile: Profile
     root = intersection(surface.left.fit.line, surface.right.fit.line)
     if root is None:
         return None
-    legs = [float(np.hypot(*(toe - root))) for toe in (surface.toe_left, surface.toe_right)]
+    legs = [distance(toe, root) for toe in (surface.toe_left, surface.toe_right)]
     roughness = max(surface.left.fit.residual_std, surface.right.fit.residual_std)
     if beyond_noise(roughness, shape.detail) > ROUGHEST_PLATE * min(legs):
         # A surface this ragged beside so small a weld is a shadow, a cable or a stain.
@@ -800,7 +800,7 @@ def _groove_section(structure: _Structure, profile: Profile) -> Section:
     seen = structure.open_groove
     if seen is not None and seen.end_right <= seen.end_left + 1 and detail.noise_mm > NOISY_MM:
         least = least_gap_mm(detail.step_mm)
-        if float(np.hypot(*(shape.points[seen.end_right] - shape.points[seen.end_left]))) < least:
+        if distance(shape.points[seen.end_right], shape.points[seen.end_left]) < least:
             unseen["root_gap"] = f"no gap is seen at the root; one below {least:.1f} mm does not show in such points"
     flags: tuple[Flag, ...] = ()
     if seen is not None and not seen.faces_left and not seen.faces_right:

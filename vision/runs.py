@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from core.fitting import total_least_squares
-from core.geometry import Line, Points
+from core.geometry import Line, Points, distance
 from core.medians import median
 
 STRAY_POINTS = 5
@@ -192,7 +192,7 @@ def bridged_runs(
                 if stop <= start or abs(turn_deg(first.line, second.line)) > 1.5:
                     continue
                 between = np.arange(start, stop + 1) % len(points)
-                width = float(np.hypot(*(points[between[-1]] - points[between[0]])))
+                width = distance(points[between[-1]], points[between[0]])
                 too_wide = width > gap and (closed or not _empty(points[between], width))
                 if too_wide or np.abs(first.line.offset(points[between])).max() > height:
                     continue

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from core.fitting import LineFit, robust_line, with_correlation, with_wander
-from core.geometry import Line, Points, arc_length
+from core.geometry import Line, Points, arc_length, distance
 from core.medians import median
 from vision.runs import Run
 from vision.section import Flag, PlateSurface, WeldSurface
@@ -118,7 +118,7 @@ def fit_plate(points: Points, run: Run, detail: Detail, *, toe_at_stop: bool) ->
         fit = replace(fit, inliers=fit.inliers[::-1])
     correlation = correlation_points(fit.line.offset(body)[fit.inliers])
     fit = with_correlation(fit, correlation)
-    length = float(np.hypot(*(body[-1] - body[0])))
+    length = distance(body[-1], body[0])
     wander = max(fit.waviness, detail.wander_mm)
     correlation_mm = max(correlation * detail.step_mm, SHORTEST_WANDER_MM)
     fit = with_wander(fit, wander, correlation_mm, length)

@@ -118,13 +118,13 @@ def test_sharp_toe_gives_an_upper_bound_and_no_radius(draw):
 
 
 def test_slopes_of_the_template_are_those_of_its_distances():
-    x, y = np.linspace(-2, 2, 60), np.linspace(0, 1.6, 60) ** 2
+    points = np.linspace(-2, 2, 60) + 1j * np.linspace(0, 1.6, 60) ** 2
     parameters = np.array([0.1, 0.02, 0.8, math.log(0.7), 0.15])
-    exact = _jacobian(_seen(parameters, x, y))
+    exact = _jacobian(_seen(parameters, points))
     for index in range(5):
         step = np.zeros(5)
         step[index] = 1e-6
-        above, below = _seen(parameters + step, x, y), _seen(parameters - step, x, y)
+        above, below = _seen(parameters + step, points), _seen(parameters - step, points)
         numeric = (above.residuals - below.residuals) / 2e-6
         assert exact[index] == pytest.approx(numeric, abs=1e-5)
 
