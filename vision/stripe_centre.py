@@ -19,11 +19,14 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from core.medians import median
+from core.medians import median, quantile
 
 Estimator = Literal["gaussian", "centroid"]
 
 FWHM = 2.3548
+FULL = 255.0
+"""Grey level at which a sensor is at its limit."""
+
 LEAST_STD_PX = 0.02
 """What no model of a line tells: pixels differ, lenses are no pinholes (common practice, no source)."""
 
@@ -74,10 +77,9 @@ def line_sigma(gray: NDArray[Any], columns: NDArray[np.int64], course: NDArray[n
     """Return the width of a line as the standard deviation of a Gaussian, from the height of its half."""
     pick = np.linspace(0, len(columns) - 1, min(len(columns), 160)).astype(int)
     band, _ = _band(gray, columns[pick], course[pick], reach)
-    ground = np.minimum(band[:, :3].mean(axis=1), band[:, -3:].mean(axis=1))[:, None]
-    smooth = cv2.blur(band, (3, 1), borderType=cv2.BORDER_REPLICATE) - ground
-    top = smooth.max(axis=1)
-    above = (smooth > 0.5 * top[:, None]).sum(axis=1)
+    ground = np.minimum(band[:3].mean(axis=0), band[-3:].mean(axis=0))
+    smooth = cv2.blur(band, (1, 3), borderType=cv2.BORDER_REPLICATE) - ground
+    above = _count(smooth > 0.5 * smooth.max(axis=0))
     # The blur of three pixels adds 2/3 px² to the variance of a Gaussian.
     return math.sqrt(max(0.36, (median(above) / FWHM) ** 2 - 2.0 / 3.0))
 
@@ -106,14 +108,12 @@ def centres(
     """
     half = math.ceil(4.5 * sigma_px) + slack + 3
     band, origin = _band(gray, columns, course, half)
-    full = 255.0
-    raw_top = band[:, half - slack - 1 : half + slack + 2]
-    saturated = (raw_top >= full - 0.5).sum(axis=1) >= 3
+    saturated = _saturated(band[half - slack - 1 : half + slack + 2])
     ground, noise = _ground(band)
-    size = (2 * math.ceil(3.5 * sigma_px) + 1, 1)
+    size = (1, 2 * math.ceil(3.5 * sigma_px) + 1)
     smooth = np.asarray(cv2.GaussianBlur(band, size, sigma_px, borderType=cv2.BORDER_REPLICATE), np.float32)
     low, high = half - slack, half + slack + 1
-    peak = low + np.argmax(smooth[:, low:high], axis=1)
+    peak = low + np.argmax(smooth[low:high], axis=0)
     gauss, height = _log_parabola(smooth, peak, ground)
     # A line is wider along a column by its slope, and smoothed by its own width keeps 1/sqrt(2) of its height.
     slope = np.abs(np.gradient(course)) if len(course) > 1 else np.zeros(1)
@@ -128,7 +128,7 @@ def centres(
         position, std = _centroid(band, gauss, ground, reach), wide_theory
     if saturated.any():
         position = position.copy()
-        position[saturated] = _flanks(band[saturated], gauss[saturated], ground[saturated], reach)
+        position[saturated] = _flanks(band[:, saturated], gauss[saturated], ground[saturated], reach)
         std = np.where(saturated, 2 * noise / np.maximum(height, 1e-3), std)
     spread, above = _misfit(band, position, ground, height, wide, noise)
     usual = max(median(spread), 0.01)
@@ -137,12 +137,13 @@ def centres(
     # The width of an overexposed line depends on its brightness, and changes little from column to column.
     local = cv2.medianBlur(np.clip(above, 0, 255).astype(np.uint8)[None], 31)[0] if saturated.any() else above
     disturbed = np.where(saturated, above > SWOLLEN * local + 2.5, (spread > DISTURBED * usual) | (above > allowed))
-    at_rim = (position < 1.5) | (position > band.shape[1] - 2.5) | ~np.isfinite(position)
+    at_rim = (position < 1.5) | (position > len(band) - 2.5) | ~np.isfinite(position)
     placed = position + origin
     seen = np.isfinite(placed) & (placed > sigma_px) & (placed < gray.shape[0] - 1 - sigma_px)
     placed = np.where(at_rim | faint | disturbed | ~seen, np.nan, placed)
     scatter = scatter_std(columns, placed)
-    typical = float(np.nanmedian(np.where(np.isfinite(placed), std, np.nan))) if np.isfinite(placed).any() else 0.0
+    known = np.isfinite(placed)
+    typical = median(std[known]) if known.any() else 0.0
     extra = math.sqrt(max(0.0, scatter**2 - typical**2)) if math.isfinite(scatter) else 0.0
     std = np.sqrt(std**2 + extra**2 + LEAST_STD_PX**2)
     return Centres(placed, std, height, saturated, faint, disturbed & ~faint, sigma_px, noise, chosen)
@@ -174,33 +175,54 @@ def _third(
 def _band(
     gray: NDArray[Any], columns: NDArray[np.int64], course: NDArray[np.float64], half: int
 ) -> tuple[NDArray[np.float32], NDArray[np.int64]]:
-    """Return the pixels around the course, (N, 2 half + 1) in grey levels of 255, and the row of the first."""
+    """Return the pixels around the course, (2 half + 1, N) in grey levels of 255, and the row of the first.
+
+    Columns of the frame lie side by side, as in the frame: sums across the line then go over whole rows at a time.
+    """
     origin = np.rint(course).astype(np.int64) - half
-    rows = origin[:, None] + np.arange(2 * half + 1)
-    np.clip(rows, 0, gray.shape[0] - 1, out=rows)
-    band = gray[rows, columns[:, None]].astype(np.float32)
+    rows = origin + np.arange(2 * half + 1)[:, None]
+    if len(origin) and (origin.min() < 0 or origin.max() + 2 * half >= gray.shape[0]):
+        np.clip(rows, 0, gray.shape[0] - 1, out=rows)
+    if not (gray.flags.c_contiguous or gray.flags.f_contiguous):
+        gray = np.ascontiguousarray(gray)
+    # One index for each pixel instead of two, in the order in which the frame (or its transpose) lies in memory.
+    down, right = (stride // gray.itemsize for stride in gray.strides)
+    rows *= down
+    rows += columns * right
+    band = gray.ravel(order="K")[rows].astype(np.float32)
     if gray.dtype == np.uint16:
         band *= np.float32(1 / 257)
     return band, origin
 
 
+def _count(true: NDArray[np.bool_]) -> NDArray[np.uint8]:
+    """Return how many are true in each column of a band, of at most 255 rows."""
+    return np.asarray(np.add.reduce(true.view(np.uint8), axis=0, dtype=np.uint8))
+
+
+def _saturated(band: NDArray[np.float32]) -> NDArray[np.bool_]:
+    """Return the columns of which at least three pixels are at the sensor's limit."""
+    if float(band.max(initial=0.0)) < FULL - 0.5:
+        return np.zeros(band.shape[1], bool)
+    return np.asarray((band >= FULL - 0.5).sum(axis=0) >= 3)
+
+
 def _ground(band: NDArray[np.float32]) -> tuple[NDArray[np.float32], float]:
     """Return the ground of each column from both rims of the band, and the noise of a pixel."""
     rim = 4
-    first, last = band[:, :rim], band[:, -rim:]
-    ground = np.minimum(first.mean(axis=1), last.mean(axis=1))
-    step = np.concatenate([np.diff(first, axis=1).ravel(), np.diff(last, axis=1).ravel()])
+    first, last = band[:rim], band[-rim:]
+    ground = np.minimum(first.mean(axis=0), last.mean(axis=0))
+    step = np.abs(np.concatenate([first[1:] - first[:-1], last[1:] - last[:-1]]))
     # A step between two pixels of whole levels; never below what rounding adds.
-    noise = float(np.percentile(np.abs(step), 68.27)) / math.sqrt(2.0)
-    return ground, max(noise, math.sqrt(1 / 12))
+    return ground, max(quantile(step, 0.6827) / math.sqrt(2.0), math.sqrt(1 / 12))
 
 
 def _log_parabola(
     smooth: NDArray[np.float32], peak: NDArray[np.int64], ground: NDArray[np.float32]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     index = np.arange(len(peak))
-    inner = np.clip(peak, 1, smooth.shape[1] - 2)
-    before, here, after = (np.maximum(smooth[index, inner + step].astype(float) - ground, 1e-3) for step in (-1, 0, 1))
+    inner = np.clip(peak, 1, len(smooth) - 2)
+    before, here, after = (np.maximum(smooth[inner + step, index].astype(float) - ground, 1e-3) for step in (-1, 0, 1))
     log_before, log_here, log_after = np.log(before), np.log(here), np.log(after)
     bend = log_before - 2 * log_here + log_after
     shift = np.where(bend < -1e-9, 0.5 * (log_before - log_after) / np.minimum(bend, -1e-9), 0.0)
@@ -212,17 +234,18 @@ def _centroid(
 ) -> NDArray[np.float64]:
     """Return the centroid in a window that follows it, its rims weighted by their share of a pixel."""
     position = start.astype(np.float32)
-    at = np.arange(band.shape[1], dtype=np.float32)
-    light = band - ground[:, None]
+    at = np.arange(len(band), dtype=np.float32)[:, None]
+    light = band - ground
     for _ in range(3):
-        away = at - position[:, None]
+        away = at - position
         weight = np.abs(away)
         np.subtract(np.float32(reach + 0.5), weight, out=weight)
         np.maximum(weight, 0.0, out=weight)
         np.minimum(weight, 1.0, out=weight)
         weight *= light
-        total = weight.sum(axis=1)
-        position = position + np.einsum("ij,ij->i", weight, away) / np.maximum(total, np.float32(1e-3))
+        total = weight.sum(axis=0)
+        weight *= away
+        position = position + weight.sum(axis=0) / np.maximum(total, np.float32(1e-3))
     return position.astype(float)
 
 
@@ -230,12 +253,13 @@ def _flanks(
     band: NDArray[np.float32], start: NDArray[np.float64], ground: NDArray[np.float32], reach: float
 ) -> NDArray[np.float64]:
     """Return the balance of the light above the foot of a saturated column."""
-    foot = ground[:, None] + np.float32(SATURATED_FOOT) * (band.max(axis=1) - ground)[:, None]
+    foot = ground + np.float32(SATURATED_FOOT) * (band.max(axis=0) - ground)
     light = np.maximum(band - foot, 0.0)
-    away = np.arange(band.shape[1], dtype=np.float32) - start.astype(np.float32)[:, None]
+    away = np.arange(len(band), dtype=np.float32)[:, None] - start.astype(np.float32)
     light[np.abs(away) > reach] = 0.0
-    shift = np.einsum("ij,ij->i", light, away) / np.maximum(light.sum(axis=1), np.float32(1e-3))
-    return np.asarray(start + shift, float)
+    total = np.maximum(light.sum(axis=0), np.float32(1e-3))
+    light *= away
+    return np.asarray(start + light.sum(axis=0) / total, float)
 
 
 def _steadier(
@@ -256,7 +280,7 @@ def _steadier(
     if len(first) < 12:
         return "gaussian"
     index = np.concatenate([first + i * APART for i in range(4)])
-    wide = _centroid(band[index], gauss[index], ground[index], reach)
+    wide = _centroid(np.take(band, index, axis=1), gauss[index], ground[index], reach)
     origin = rows[index]
     scatter = [median(np.abs(_third(*np.split(position + origin, 4)))) for position in (gauss[index], wide)]
     return "centroid" if scatter[1] < scatter[0] else "gaussian"
@@ -271,16 +295,15 @@ def _misfit(
     noise: float,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return each column's width, and its distance from a line's shape beyond noise, relative to its height (first)."""
-    light = band - ground[:, None]
-    tall = np.maximum(height, 1e-3).astype(np.float32)[:, None]
-    away = np.arange(band.shape[1], dtype=np.float32) - position.astype(np.float32)[:, None]
-    narrow = (-0.5 / sigma_px**2).astype(np.float32)[:, None]
+    light = band - ground
+    tall = np.maximum(height, 1e-3).astype(np.float32)
+    away = np.arange(len(band), dtype=np.float32)[:, None] - position.astype(np.float32)
     # In place: a band fills a processor's nearest memory, and each further one of its size pushes others out of it.
-    model = narrow * away
-    model *= away
-    np.exp(model, out=model)
+    away *= away
+    away *= (-0.5 / sigma_px**2).astype(np.float32)
+    model = np.exp(away, out=away)
     model *= tall
     np.subtract(light, model, out=model)
     np.abs(model, out=model)
-    spread = (model.mean(axis=1) - 0.8 * noise) / tall[:, 0]
-    return spread.astype(float), np.count_nonzero(light > 0.5 * tall, axis=1).astype(float)
+    spread = (model.mean(axis=0) - 0.8 * noise) / tall
+    return spread.astype(float), _count(light > 0.5 * tall).astype(float)
