@@ -15,11 +15,12 @@ def median(values: ArrayLike) -> float:
     count = given.size
     middle = count // 2
     if count > FEW:
-        ordered = np.partition(given, (middle - 1, middle, count - 1), axis=None)
+        ordered = np.partition(given, (middle - 1, middle), axis=None)
+        greatest = ordered[middle:].max()  # NaN when one is among them
     else:
         ordered = np.sort(given, axis=None)
-    # What is no number is sorted to the end.
-    if count == 0 or ordered[-1] != ordered[-1]:
+        greatest = ordered[-1] if count else np.nan  # what is no number is sorted to the end
+    if greatest != greatest:
         return float("nan")
     return float(ordered[middle] if count % 2 else (ordered[middle - 1] + ordered[middle]) / 2)
 

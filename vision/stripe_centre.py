@@ -195,9 +195,9 @@ def _band(
     return band, origin
 
 
-def _count(true: NDArray[np.bool_]) -> NDArray[np.uint8]:
-    """Return how many are true in each column of a band, of at most 255 rows."""
-    return np.asarray(np.add.reduce(true.view(np.uint8), axis=0, dtype=np.uint8))
+def _count(true: NDArray[np.bool_]) -> NDArray[np.uint8] | NDArray[np.uint16]:
+    """Return how many are true in each column of a band."""
+    return np.asarray(np.add.reduce(true.view(np.uint8), axis=0, dtype=np.uint8 if len(true) < 256 else np.uint16))
 
 
 def _saturated(band: NDArray[np.float32]) -> NDArray[np.bool_]:

@@ -11,8 +11,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from core.fitting import total_least_squares
 from core.geometry import Points
-from core.medians import median
+from core.medians import median, quantile
 
 BREAK_PX = 6.0
 """Neighbours farther apart than this have something missing between them."""
@@ -153,9 +154,9 @@ def _end(gray: NDArray[Any], run: Points, std: float, sigma: float) -> tuple[Poi
     if len(run) < END_POINTS + rounded:
         return None
     body = run[-END_POINTS - rounded : -rounded]
-    middle = body.mean(axis=0)
-    _, _, axes = np.linalg.svd(body - middle, full_matrices=False)
-    along = axes[0] if float(axes[0] @ (body[-1] - body[0])) > 0 else -axes[0]
+    line = total_least_squares(body)
+    middle = line.point
+    along = line.direction if float(line.direction @ (body[-1] - body[0])) > 0 else -line.direction
     across = np.array([-along[1], along[0]])
     if float(np.abs((body - middle) @ across).max()) > max(STRAIGHT_PX, 0.25 * sigma, 3.5 * std):
         return None
@@ -165,7 +166,7 @@ def _end(gray: NDArray[Any], run: Points, std: float, sigma: float) -> tuple[Poi
     grid = np.stack([spots + shift * sigma * across for shift in (-0.7, 0.0, 0.7)], axis=0).astype(np.float32)
     seen = cv2.remap(gray, grid[..., 0], grid[..., 1], cv2.INTER_LINEAR).astype(float).mean(axis=0)
     inside = median(seen[at < tip])
-    outside = float(np.percentile(seen, 10))
+    outside = quantile(seen, 0.1)
     half = 0.5 * (inside + outside)
     below = np.flatnonzero((seen < half) & (at > tip))
     if not len(below) or inside <= outside:

@@ -7,6 +7,7 @@ bright and unbroken, and a stretch where two chains are as good as each other is
 
 from __future__ import annotations
 
+import sys
 from dataclasses import dataclass
 from itertools import accumulate, pairwise
 from typing import Any
@@ -14,6 +15,8 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+
+from core.medians import median, quantile
 
 FACTOR = 4
 LEAST_LEVELS = 3.0
@@ -116,18 +119,18 @@ def reduce_frame(gray: NDArray[Any]) -> Reduced:
     factor = FACTOR if min(height, width) >= 64 * FACTOR else 2 if min(height, width) >= 128 else 1
     light = _block_means(gray, factor) if factor > 1 else np.asarray(gray, np.float32)
     if gray.dtype == np.uint16:
-        light = light * np.float32(1 / 257)
-    ground = cv2.blur(light, (31, 31), borderType=cv2.BORDER_REFLECT)
-    light = light - ground
+        light *= np.float32(1 / 257)
+    # Whole levels of 8 bits are added up faster than other numbers.
+    summed = light if gray.dtype == np.uint16 else light.astype(np.uint8)
+    light -= cv2.boxFilter(summed, cv2.CV_32F, (31, 31), borderType=cv2.BORDER_REFLECT)
     sample = light[::3, ::3]
-    noise = 1.4826 * float(np.median(np.abs(sample - np.median(sample))))
+    noise = 1.4826 * median(np.abs(sample - np.float32(median(sample))))
     level = max(NOISE_TIMES * noise, LEAST_LEVELS)
-    mask = light > level
-    return Reduced(light, np.asarray(mask), factor, noise)
+    return Reduced(light, light > level, factor, noise)
 
 
 def _block_means(gray: NDArray[Any], factor: int) -> NDArray[np.float32]:
-    """Return the mean of each block of ``factor`` rows and columns in whole levels, (h, w).
+    """Return the mean of each block of ``factor`` (2 or 4) rows and columns in whole levels, (h, w).
 
     Whole blocks only: places map back without a fraction. OpenCV is quick with blocks of two rows; of more rows it
     is worth adding them first.
@@ -137,18 +140,35 @@ def _block_means(gray: NDArray[Any], factor: int) -> NDArray[np.float32]:
     if factor == 2:
         return np.asarray(cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA), np.float32)
     blocks = whole.reshape(height, factor, width * factor)
-    wide = np.uint16 if gray.dtype == np.uint8 else np.uint32
-    rows = np.add.reduce(blocks, axis=1, dtype=wide).astype(np.float32)
-    means = cv2.resize(rows, (width, height), interpolation=cv2.INTER_AREA)
-    means *= np.float32(1 / factor)
+    if gray.dtype == np.uint8:
+        rows = np.add.reduce(blocks, axis=1, dtype=np.uint16)
+        # Four sums of 16 bits are one number of 64, whose product with this one has their total in its upper 16 bits.
+        fours = rows.view(np.uint64)
+        fours *= np.uint64(0x0001_0001_0001_0001)
+        means = rows[:, 3 if sys.byteorder == "little" else 0 :: 4].astype(np.float32)
+        means *= np.float32(1 / factor**2)
+    else:
+        sums = np.add.reduce(blocks, axis=1, dtype=np.uint32).astype(np.float32)
+        means = np.asarray(cv2.resize(sums, (width, height), interpolation=cv2.INTER_AREA), np.float32)
+        means *= np.float32(1 / factor)
     return np.asarray(np.rint(means, out=means), np.float32)
 
 
 def across_only(reduced: Reduced) -> Reduced:
     """Return the reduced frame with the halo beside brighter light in the same column masked out."""
-    high = cv2.dilate(reduced.light, np.ones((2 * REACH + 1, 1), np.uint8))
-    mask = reduced.mask & (reduced.light > LOCAL_SHARE * high)
-    return Reduced(reduced.light, np.asarray(mask), reduced.factor, reduced.noise)
+    lit = _lit_rows(reduced.mask)
+    near = slice(max(0, lit.start - REACH), lit.stop + REACH)
+    high = cv2.dilate(reduced.light[near], np.ones((2 * REACH + 1, 1), np.uint8))[lit.start - near.start :]
+    high *= np.float32(LOCAL_SHARE)
+    mask = np.zeros_like(reduced.mask)
+    mask[lit] = reduced.mask[lit] & (reduced.light[lit] > high[: lit.stop - lit.start])
+    return Reduced(reduced.light, mask, reduced.factor, reduced.noise)
+
+
+def _lit_rows(mask: NDArray[np.bool_]) -> slice:
+    """Return the rows from the first to the last with any light: a line seldom takes up the whole height."""
+    lit = np.flatnonzero(mask.any(axis=1))
+    return slice(int(lit[0]), int(lit[-1]) + 1) if len(lit) else slice(0, 0)
 
 
 def runs_along_rows(reduced: Reduced) -> bool:
@@ -157,17 +177,20 @@ def runs_along_rows(reduced: Reduced) -> bool:
     Across its own direction a line is met once and in many places: a V that leaves the picture at the top is
     met twice in each row.
     """
-    if not reduced.mask.any():
+    lit = _lit_rows(reduced.mask)
+    light = reduced.light[lit]
+    levels = light[reduced.mask[lit]]
+    if not len(levels):
         return True
-    bright = reduced.light > 0.4 * float(np.percentile(reduced.light[reduced.mask], 90))
-    return _met_once(bright) >= _met_once(bright.T)
+    bright = (light > 0.4 * quantile(levels, 0.9)).view(np.uint8)
+    return _met_once(bright) >= _met_once(np.asarray(cv2.transpose(bright), np.uint8))
 
 
-def _met_once(bright: NDArray[np.bool_]) -> float:
-    """Return the number of columns in which light is met once."""
-    begins = bright[1:] & ~bright[:-1]
-    count = begins.sum(axis=0) + bright[0]
-    return float(np.count_nonzero(count == 1))
+def _met_once(bright: NDArray[np.uint8]) -> int:
+    """Return the number of columns in which light is met once, of a mask of ones."""
+    begins = (bright[1:] > bright[:-1]).view(np.uint8)
+    count = np.add.reduce(begins, axis=0, dtype=np.uint16) + bright[0]
+    return int(np.count_nonzero(count == 1))
 
 
 def trace(reduced: Reduced) -> Path | None:
@@ -186,7 +209,7 @@ def trace(reduced: Reduced) -> Path | None:
     segments = _segments(runs, chain)
     ambiguous = _ambiguous(runs, chain, segments, columnwise.mask)
     extent = (runs.stop - runs.start)[chain]
-    thick = float(np.median(extent))
+    thick = median(extent)
     steep = _steep_places(reduced, runs, chain, thick)
     starts = np.zeros(width, bool)
     for first, _ in segments:
@@ -195,12 +218,14 @@ def trace(reduced: Reduced) -> Path | None:
 
 
 def _runs(light: NDArray[np.float32], mask: NDArray[np.bool_]) -> _Runs:
-    rows = mask.shape[0]
-    lit = np.flatnonzero(np.ascontiguousarray(mask.T))
-    if not len(lit):
-        empty = np.zeros(0)
-        return _Runs(lit, lit, lit, empty, empty)
+    lit_rows = _lit_rows(mask)
+    rows = lit_rows.stop - lit_rows.start
+    if not rows:
+        none, empty = np.zeros(0, np.int64), np.zeros(0)
+        return _Runs(none, none, none, empty, empty)
+    lit = np.flatnonzero(cv2.transpose(mask[lit_rows].view(np.uint8)).view(np.bool_))
     column, row = np.divmod(lit, rows)
+    row += lit_rows.start
     level = light[row, column]
     first = np.flatnonzero(np.concatenate([[True], (np.diff(lit) != 1) | (np.diff(column) != 0)]))
     last = np.append(first[1:], len(lit)) - 1
@@ -230,11 +255,10 @@ def _onward(runs: _Runs, quality: NDArray[np.float64], width: int) -> tuple[list
 
 def _best_chain(runs: _Runs, width: int) -> NDArray[np.int64]:
     """Return indices of the runs of the best chain, left to right (Viterbi over columns)."""
-    best_of_column = np.zeros(width)
-    np.maximum.at(best_of_column, runs.column, runs.peak)
-    reference = float(np.median(best_of_column[best_of_column > 0]))
+    begins = np.flatnonzero(np.diff(runs.column, prepend=-1))
+    reference = median(np.maximum.reduceat(runs.peak, begins))
     extent = runs.stop - runs.start
-    usual = max(3.0, float(np.median(extent)))
+    usual = max(3.0, median(extent))
     # Twice as thick as usual is a slope or a glow: it counts less.
     quality = np.minimum(1.0, runs.peak / reference) * np.minimum(1.0, 2.5 * usual / extent)
     score = quality.tolist()
@@ -247,26 +271,26 @@ def _best_chain(runs: _Runs, width: int) -> NDArray[np.int64]:
     ends: list[int] = []
     low, high = runs.start.tolist(), runs.stop.tolist()
     gain, until = _onward(runs, quality, width)
-    c = 0
-    while c < width:
-        i = first_of[c]
+    i = passed = 0
+    while i < len(score):
+        c = column[i]
+        # What nothing went on from when it fell out of the look-back is an end.
+        left = range(passed, first_of[max(0, c - LOOK_BACK)])
+        ends = [j for j in (*ends, *(j for j in left if not continued[j])) if c - column[j] <= OPEN_COLUMNS][-24:]
+        passed = left.stop
         if until[c] > c and total[i - 1] >= far_best:
             # The usual case, written out: one run goes on from one run, and nothing better lies behind.
-            stop = until[c]
-            last = i + stop - c
+            last = i + until[c] - c
             total[i:last] = list(accumulate(gain[i:last], initial=total[i - 1]))[1:]
             back[i:last] = range(i - 1, last - 1)
             continued[i - 1 : last - 1] = [True] * (last - i)
             far_best, far_index = total[last - 1], last - 1
-            left = range(first_of[max(0, c - LOOK_BACK)], first_of[max(0, stop - LOOK_BACK)])
-            ends = [j for j in (*ends, *(j for j in left if not continued[j])) if stop - 1 - column[j] <= OPEN_COLUMNS]
-            ends = ends[-24:]
-            c = stop
+            i = last
             continue
-        here = range(first_of[c], first_of[c + 1])
+        here = range(i, first_of[c + 1])
         for i in here:
             value, origin, near = 0.0, -1, False
-            for j in range(first_of[max(0, c - LOOK_BACK)], first_of[c]):
+            for j in range(first_of[max(0, c - LOOK_BACK)], here.start):
                 # A run that touches is the same light, however far apart the middles are.
                 apart = max(0, low[i] - high[j], low[j] - high[i])
                 cost = 0.15 * apart + 0.02 * abs(centre[i] - centre[j]) + 0.1 * (c - column[j] - 1)
@@ -278,23 +302,17 @@ def _best_chain(runs: _Runs, width: int) -> NDArray[np.int64]:
                         value, origin = total[j] - cost, j
             if not near:
                 for j in ends:
-                    if c - column[j] > OPEN_COLUMNS:
-                        continue
                     cost = min(JUMP, JUMP_AFTER_GAP + 0.1 * abs(centre[i] - centre[j]))
                     if total[j] - cost > value:
                         value, origin = total[j] - cost, j
             if far_index >= 0 and far_best - JUMP > value:
                 value, origin = far_best - JUMP, far_index
             total[i], back[i] = value + score[i], origin
-        for j in range(first_of[max(0, c - LOOK_BACK)], first_of[max(0, c - LOOK_BACK + 1)]):
-            if not continued[j]:
-                ends.append(j)
-        ends = [j for j in ends if c - column[j] <= OPEN_COLUMNS][-24:]
         # Jumps leave from what lies behind the look-back, so that a step within it pays its own cost.
         for j in here:
             if total[j] > far_best:
                 far_best, far_index = total[j], j
-        c += 1
+        i = here.stop
     index = int(np.argmax(total)) if total else -1
     chain: list[int] = []
     while index >= 0:
