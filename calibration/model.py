@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
@@ -9,6 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from core.geometry import Points
+
+
+_WAYS = np.array([[1.0, 0.0], [0.0, 1.0], [0.7071, 0.7071], [0.7071, -0.7071]])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -87,9 +91,11 @@ class Calibration:
     def mm_per_px(self, at_px: Points) -> float:
         """Return the size of one pixel at a point of the picture (geometric mean of both directions)."""
         x, y = float(at_px[0]), float(at_px[1])
-        corners = self.to_mm(np.array([[x - 0.5, y], [x + 0.5, y], [x, y - 0.5], [x, y + 0.5]]))
-        across, down = corners[1] - corners[0], corners[3] - corners[2]
-        return float(np.sqrt(abs(across[0] * down[1] - across[1] * down[0])))
+        left, right, top, bottom = self.to_mm(
+            np.array([[x - 0.5, y], [x + 0.5, y], [x, y - 0.5], [x, y + 0.5]])
+        ).tolist()
+        across, down = (right[0] - left[0], right[1] - left[1]), (bottom[0] - top[0], bottom[1] - top[1])
+        return math.sqrt(abs(across[0] * down[1] - across[1] * down[0]))
 
     def relative_components(self, points_px: Points) -> dict[str, float]:
         """Return the relative standard uncertainty of a length near these points, by source."""
@@ -131,12 +137,12 @@ class Calibration:
 
         The part that is the same everywhere belongs to "scale" and is left out here.
         """
-        centre = self._ideal(np.array([self.centre_px]))[0]
-        reach = max(1.0, 0.5 * float(np.ptp(points, axis=0).max()))
-        common = length_gradients(self.px_to_mm, centre, reach).mean(axis=0)
-        here = length_gradients(self.px_to_mm, self._ideal(points).mean(axis=0), reach)
-        variance = np.einsum("ni,ij,nj->n", here, covariance, here).max()
-        return float(np.sqrt(max(0.0, variance - common @ covariance @ common)))
+        ideal = self._ideal(np.vstack([self.centre_px, points]))
+        reach = max(1.0, 0.5 * max(float(np.ptp(points[:, 0])), float(np.ptp(points[:, 1]))))
+        common = length_gradients(self.px_to_mm, ideal[0], reach).mean(axis=0)
+        here = length_gradients(self.px_to_mm, ideal[1:].mean(axis=0), reach)
+        variance = float(((here @ covariance) * here).sum(axis=1).max())
+        return math.sqrt(max(0.0, variance - float(common @ covariance @ common)))
 
 
 def from_pixel_size(mm_per_px: float, *, relative_std: float = 0.0, kind: str = "scale") -> Calibration:
@@ -145,16 +151,19 @@ def from_pixel_size(mm_per_px: float, *, relative_std: float = 0.0, kind: str = 
 
 
 def _project(homography: NDArray[np.float64], points: Points) -> Points:
-    mapped = np.column_stack([points, np.ones(len(points))]) @ homography.T
-    return np.asarray(mapped[:, :2] / mapped[:, 2:3])
+    across, up, depth = homography[:, :2] @ points.T + homography[:, 2:]
+    mapped = np.empty((len(points), 2))
+    np.divide(across, depth, out=mapped[:, 0])
+    np.divide(up, depth, out=mapped[:, 1])
+    return mapped
 
 
 def _position_gradient(homography: NDArray[np.float64], points: Points) -> NDArray[np.float64]:
     """Return the derivative of each mapped point by the nine entries of the homography, (N, 2, 9)."""
-    homogeneous = np.column_stack([points, np.ones(len(points))])
-    depth = homogeneous @ homography[2]
-    mapped = (homogeneous @ homography[:2].T) / depth[:, None]
-    weight = homogeneous / depth[:, None]
+    mapped = _project(homography, points)
+    weight = np.empty((len(points), 3))
+    weight[:, :2], weight[:, 2] = points, 1.0
+    weight /= (weight @ homography[2])[:, None]
     gradient = np.zeros((len(points), 2, 9))
     gradient[:, 0, 0:3] = weight
     gradient[:, 1, 3:6] = weight
@@ -167,9 +176,16 @@ def length_gradients(homography: NDArray[np.float64], at: Points, reach_px: floa
 
     The lengths lie along the axes and the diagonals and reach ``reach_px`` to both sides.
     """
-    ways = reach_px * np.array([[1.0, 0.0], [0.0, 1.0], [0.7071, 0.7071], [0.7071, -0.7071]])
-    ends = np.concatenate([at + ways, at - ways])
-    mapped, gradient = _project(homography, ends), _position_gradient(homography, ends)
-    vector = mapped[:4] - mapped[4:]
-    change = gradient[:4] - gradient[4:]
-    return np.asarray(np.einsum("ni,nij->nj", vector, change) / np.sum(vector**2, axis=1)[:, None])
+    ends = np.ones((8, 3))
+    ends[:, :2] = at + reach_px * np.concatenate([_WAYS, -_WAYS])
+    mapped = ends @ homography.T
+    depth = mapped[:, 2:]
+    weight, places = ends / depth, mapped[:, :2] / depth
+    vector = places[:4] - places[4:]
+    # A place moves by its weights times the change of the first two rows, and by -place times weights with the third.
+    apart = weight[:4] - weight[4:]
+    with_third = [(vector * place).sum(axis=1)[:, None] for place in (places[:4], places[4:])]
+    change = np.hstack(
+        [vector[:, :1] * apart, vector[:, 1:] * apart, with_third[1] * weight[4:] - with_third[0] * weight[:4]]
+    )
+    return np.asarray(change / (vector * vector).sum(axis=1)[:, None])

@@ -105,8 +105,19 @@ def diagonal(points: Points) -> float:
 
 def arc_length(points: Points) -> Points:
     """Return the length along an open polyline up to each of its points, (N,)."""
-    steps = np.hypot(*np.diff(points, axis=0).T)
-    return np.concatenate([[0.0], np.cumsum(steps)])
+    length = np.zeros(len(points))
+    np.cumsum(step_lengths(points), out=length[1:])
+    return length
+
+
+def step_lengths(points: Points) -> NDArray[np.float64]:
+    """Return the distance from each point of a polyline to the next, (N - 1,)."""
+    x, y = points[:, 0], points[:, 1]
+    across, up = x[1:] - x[:-1], y[1:] - y[:-1]
+    across *= across
+    up *= up
+    across += up
+    return np.asarray(np.sqrt(across, out=across))
 
 
 def rotate(points: Points, angle_rad: float, about: Points | None = None) -> Points:

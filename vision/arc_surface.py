@@ -28,6 +28,9 @@ LEAST_POINTS = 25
 SETTLED = 1e-3
 """A parabola that moves by less than this share of the scatter has been found."""
 
+POWERS = np.add.outer(np.arange(3), np.arange(3))
+"""Power of the place in each entry of the normal equations of a parabola."""
+
 SURE = 5.0
 """A bend counts when it is so many times its standard uncertainty."""
 
@@ -160,20 +163,23 @@ def bend_of(points: Points) -> Bend:
         line = line.reversed()
     x, y = line.along(points), line.offset(points)
     scale = float(np.abs(x).max())
-    design = np.vander(x / scale, 3, increasing=True)
+    share = x / scale
+    square = share * share
+    design = np.stack([np.ones(len(x)), share, square])
+    # What the normal equations add up: powers of the place, and the first three times the height.
+    terms = np.concatenate([design, [share * square, square * square], design * y])
     weights = np.ones(len(x))
     solution = np.zeros(3)
     for _ in range(12):
-        weighted = design.T * weights**2
-        before, solution = solution, _solved(weighted @ design, weighted @ y)
-        residual = y - design @ solution
+        sums = terms @ (weights * weights)
+        before, solution = solution, _solved(sums[POWERS], sums[5:])
+        residual = y - solution @ design
         spread = max(1.4826 * median(np.abs(residual)), 1e-6)
         # Spatter and a toe at the inner end are no part of the surface (Tukey's biweight).
         weights = np.maximum(1 - (residual / (4.685 * spread)) ** 2, 0.0)
         if float(np.abs(solution - before).max()) < SETTLED * spread:
             break
-    kept = weights > 0
-    inverse = np.linalg.inv(design[kept].T @ design[kept])
+    inverse = np.linalg.inv((terms[:5] @ (weights > 0))[POWERS])
     # Neighbouring points may share half of their noise.
     std = 2.0 * spread * math.sqrt(2.0 * float(inverse[2, 2])) / scale**2
     slope = float(solution[1]) / scale

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from calibration.model import Calibration
 from core.errors import NothingMeasurable
 from core.fitting import LineFit
-from core.geometry import Points, diagonal, distance, intersection, signed_area
+from core.geometry import Points, diagonal, distance, intersection, signed_area, step_lengths
 from core.medians import median
 from vision import applied_marks
 from vision.arc_branch import Branch, branch_of
@@ -254,7 +254,7 @@ def _on_arc(found: FoundWelds, arc: Arc | Branch, calibration: Calibration | Non
 
 
 def _find_in_flat(profile: Profile, joint: JointChoice, calibration: Calibration | None) -> FoundWelds:
-    spacing = median(np.hypot(*np.diff(profile.points_mm, axis=0).T))
+    spacing = median(step_lengths(profile.points_mm))
     detail = Detail(median(profile.std_mm), spacing, profile.blur_mm)
     points, cut = profile.points_mm, np.asarray(profile.cut)
     if profile.closed and signed_area(points) > 0:
@@ -428,7 +428,7 @@ def _levels(
 
 
 def _coarse_shape(outline: Silhouette, reduced: ReducedPicture, calibration: Calibration) -> _Shape | None:
-    perimeter = float(np.hypot(*np.diff(outline.points_px, axis=0).T).sum())
+    perimeter = float(step_lengths(outline.points_px).sum())
     if perimeter > MOST_PERIMETER * math.sqrt(outline.area_px):
         return None
     if abs(contrast_of(outline, reduced)) < LEAST_CONTRAST_LEVELS:
@@ -529,13 +529,13 @@ def _is_plate(shape: _Shape, runs: list[Run], pair: FilletPair) -> bool:
 
 
 def _straight_share(shape: _Shape) -> float:
-    length = float(np.hypot(*np.diff(shape.points, axis=0).T).sum())
+    length = float(step_lengths(shape.points).sum())
     return sum(run.length for run in shape.runs) / max(length, 1e-9)
 
 
 def _long_share(shape: _Shape) -> float:
     extent = diagonal(shape.points)
-    length = float(np.hypot(*np.diff(shape.points, axis=0).T).sum())
+    length = float(step_lengths(shape.points).sum())
     return sum(run.length for run in shape.runs if run.length > 0.1 * extent) / max(length, 1e-9)
 
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from core.fitting import LineFit, total_least_squares
-from core.geometry import Line, Points, intersection
+from core.geometry import Line, Points, intersection, step_lengths
 from vision.runs import Run, turn_deg
 from vision.section import PreparedEdge
 from vision.surface import Detail, fit_plate
@@ -72,7 +72,7 @@ def member(points: Points, cut: NDArray[np.bool_], runs: list[Run], direction: P
         return None
     ordered = _with_short_lands(points, ordered, towards, stop)
     covered = sum(run.length for run in ordered)
-    length = float(np.hypot(*np.diff(points[path], axis=0).T).sum())
+    length = float(step_lengths(points[path]).sum())
     if covered < 0.5 * length:
         return None
     corner_towards = intersection(towards.line, ordered[0].line)

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from core.fitting import robust_line
-from core.geometry import Points, diagonal, intersection
+from core.geometry import Points, diagonal, intersection, step_lengths
 from core.medians import median
 from vision.runs import Run, turn_deg
 
@@ -259,7 +259,7 @@ def _butt(
         return None
     if abs(rise) > 0.7 * width or width < 4 * smallest_rise:
         return None
-    length = float(np.hypot(*np.diff(face, axis=0).T).sum())
+    length = float(step_lengths(face).sum())
     if length > 2.2 * width:
         return None
     # Plates offset by more than this are not a butt joint; a hollow deeper than that is a notch.

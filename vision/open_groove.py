@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from core.geometry import Line, Points, intersection
+from core.geometry import Line, Points, intersection, step_lengths
 from core.medians import median
 from vision.groove_joint import SQUARE_WITHIN_DEG
 from vision.runs import Run, turn_deg
@@ -75,7 +75,7 @@ def find_square_gap(points: Points, runs: list[Run]) -> OpenGroove | None:
     From one side they show nothing but two surfaces and the dark between. A plate with points missing looks the same:
     there must be one such place and no other, and the surfaces must end at it.
     """
-    steps = np.hypot(*np.diff(points, axis=0).T)
+    steps = step_lengths(points)
     wide = np.flatnonzero(steps > least_gap_mm(median(steps)))
     if len(wide) == 0:
         return None
@@ -152,16 +152,16 @@ def _between(points: Points, runs: list[Run], left: Run, right: Run) -> OpenGroo
 def _dark_after(points: Points, index: int) -> bool:
     """Tell whether a wide step lies within a few points of an index."""
     near = points[max(0, index - 3) : index + 6]
-    steps = np.hypot(*np.diff(near, axis=0).T)
-    return bool(steps.max() > WIDE_STEPS * median(np.hypot(*np.diff(points, axis=0).T)))
+    steps = step_lengths(near)
+    return bool(steps.max() > WIDE_STEPS * median(step_lengths(points)))
 
 
 def _members_end(points: Points, stop: int, start: int) -> tuple[int, int]:
     """Return the last points of both members: at the wide steps between them, where nothing was seen."""
     if start <= stop + 1:
         return min(stop, start), max(start, stop)
-    steps = np.hypot(*np.diff(points[stop : start + 1], axis=0).T)
-    usual = median(np.hypot(*np.diff(points, axis=0).T))
+    steps = step_lengths(points[stop : start + 1])
+    usual = median(step_lengths(points))
     wide = np.flatnonzero(steps > least_gap_mm(usual))
     if not len(wide):
         return stop, start

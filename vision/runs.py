@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from core.fitting import total_least_squares
-from core.geometry import Line, Points, distance
+from core.geometry import Line, Points, distance, step_lengths
 from core.medians import median
 
 STRAY_POINTS = 5
@@ -153,12 +153,12 @@ def _rebased(run: Run, count: int) -> Run:
 
 def _empty(between: Points, width: float) -> bool:
     """Tell whether one step makes up nearly all of a stretch."""
-    return float(np.hypot(*np.diff(between, axis=0).T).max()) > EMPTY_SHARE * width
+    return float(step_lengths(between).max()) > EMPTY_SHARE * width
 
 
 def without_stray_ends(points: Points, run: Run) -> Run:
     """Return the run of an open profile without the few points at its ends that lie beyond a gap."""
-    steps = np.hypot(*np.diff(points[run.start : run.stop + 1], axis=0).T)
+    steps = step_lengths(points[run.start : run.stop + 1])
     if len(steps) < 4 * STRAY_POINTS:
         return run
     wide = steps > WIDE_STEPS * median(steps)

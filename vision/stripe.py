@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from core.errors import NothingMeasurable
-from core.geometry import Points
+from core.geometry import Points, step_lengths
 from vision.stripe_centre import Centres, Estimator, centres, line_sigma
 from vision.stripe_ends import BREAK_PX, astray, beyond_ends, bridges, islands, with_ends
 from vision.stripe_path import Path, Reduced, Steep, reduce_frame, runs_along_rows, trace
@@ -354,7 +354,7 @@ def _middle_of_five(
 
 def _gaps(points: Points, reasons: NDArray[np.int64], width: int) -> tuple[Gap, ...]:
     gaps = []
-    step = np.hypot(*np.diff(points, axis=0).T)
+    step = step_lengths(points)
     for after in np.flatnonzero(step > BREAK_PX).tolist():
         low, high = sorted((int(points[after, 0]), int(points[after + 1, 0])))
         gaps.append(Gap(after, float(step[after]), _most(reasons[low + 1 : high], HIDDEN)))

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from core.fitting import total_least_squares
-from core.geometry import Points
+from core.geometry import Points, step_lengths
 from core.medians import median, quantile
 
 BREAK_PX = 6.0
@@ -26,7 +26,7 @@ FARTHEST_SIGMAS = 12.0
 
 def pieces(points: Points) -> Iterator[tuple[int, int]]:
     """Yield start and stop of the stretches between gaps."""
-    breaks = np.flatnonzero(np.hypot(*np.diff(points, axis=0).T) > BREAK_PX)
+    breaks = np.flatnonzero(step_lengths(points) > BREAK_PX)
     yield from pairwise([0, *(breaks + 1).tolist(), len(points)])
 
 
@@ -36,7 +36,7 @@ def beyond_ends(points: Points, height: NDArray[np.float64], sigma: float) -> ND
     A line that ends is blurred as it is across: at its true end it is half as bright as inside.
     """
     result = np.zeros(len(points), bool)
-    breaks = np.flatnonzero(np.hypot(*np.diff(points, axis=0).T) > BREAK_PX)
+    breaks = np.flatnonzero(step_lengths(points) > BREAK_PX)
     reach = max(3, round(3 * sigma))
     for start, stop in pairwise([0, *(breaks + 1).tolist(), len(points)]):
         if stop - start < 4 * reach:

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from calibration.model import Calibration
 from core.errors import CalibrationRefused
-from core.geometry import Points
+from core.geometry import Points, step_lengths
 from core.medians import median
 from vision.profile import Gap, Profile
 from vision.stripe import Stripe
@@ -51,7 +51,7 @@ def profile_from_stripe(stripe: Stripe, calibration: Calibration) -> Profile:
         last = len(points) - 2
         gaps = tuple(gap.__class__(last - gap.after, gap.length_px, gap.reason) for gap in reversed(gaps))
     pixel = calibration.mm_per_px(points_px.mean(axis=0))
-    steps = np.hypot(*np.diff(points, axis=0).T)
+    steps = step_lengths(points)
     usual = median(steps)
     known = {gap.after: gap.reason for gap in gaps}
     inner = [
@@ -81,15 +81,23 @@ def _across(
 
     A point is uncertain along its column (or row); what counts is the part of that square to the surface.
     """
-    axis = np.array([0.0, 1.0]) if stripe.orientation == "rows" else np.array([1.0, 0.0])
+    axis = np.array([0.0, 0.5]) if stripe.orientation == "rows" else np.array([0.5, 0.0])
     # How mm go with pixels changes slowly over the picture: every so many points are enough.
-    some = np.unique(np.append(np.arange(0, len(points_px), EVERY), len(points_px) - 1))
-    step = calibration.to_mm(points_px[some] + 0.5 * axis) - calibration.to_mm(points_px[some] - 0.5 * axis)
-    moved = np.column_stack([np.interp(np.arange(len(points_px)), some, step[:, i]) for i in (0, 1)])
-    reach = min(7, max(1, (len(points_px) - 1) // 2))
-    padded = np.pad(points, ((reach, reach), (0, 0)), mode="edge")
-    tangent = padded[2 * reach :] - padded[: -2 * reach]
-    tangent = tangent / np.maximum(np.hypot(*tangent.T), 1e-12)[:, None]
-    across = np.abs(moved[:, 0] * tangent[:, 1] - moved[:, 1] * tangent[:, 0])
+    count = len(points_px)
+    some = np.append(np.arange(0, count - 1, EVERY), count - 1)
+    beside = calibration.to_mm(np.concatenate([points_px[some] + axis, points_px[some] - axis]))
+    step = beside[: len(some)] - beside[len(some) :]
+    moved_x, moved_y = (np.interp(np.arange(count), some, step[:, i]) for i in (0, 1))
+    x, y = _spread(points, min(7, max(1, (count - 1) // 2))).T
+    across = np.abs(moved_x * y - moved_y * x) / np.maximum(np.sqrt(x * x + y * y), 1e-12)
     # On a steep stretch points were taken the other way: never less than half of the step counts.
-    return np.asarray(std_px * np.maximum(across, 0.5 * np.hypot(*moved.T)))
+    return np.asarray(std_px * np.maximum(across, 0.5 * np.sqrt(moved_x * moved_x + moved_y * moved_y)))
+
+
+def _spread(points: Points, reach: int) -> Points:
+    """Return the way from the point ``reach`` before each to the one as far behind, from or to the end beyond it."""
+    way = np.empty_like(points)
+    way[reach:-reach] = points[2 * reach :] - points[: -2 * reach]
+    way[:reach] = points[reach : 2 * reach] - points[0]
+    way[-reach:] = points[-1] - points[-2 * reach : -reach]
+    return way
