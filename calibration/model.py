@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 
 from core.geometry import Points
 
-
 _WAYS = np.array([[1.0, 0.0], [0.0, 1.0], [0.7071, 0.7071], [0.7071, -0.7071]])
 
 

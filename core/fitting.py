@@ -152,13 +152,15 @@ def robust_line(
     if count < 8:
         raise ValueError(f"a robust line needs at least 8 points, got {count}")
     line, weights = _polished(points, _best_hypothesis(points, noise_std, hypotheses, seed), noise_std)
-    offsets = line.offset(points)
-    inliers = np.abs(offsets) < 3.5 * noise_std
+    offsets = np.abs(line.offset(points))
+    inliers = offsets < 3.5 * noise_std
     if np.count_nonzero(inliers) < 4:
         inliers = weights > 0
-    residual = 1.4826 * median(np.abs(offsets[inliers])) if inliers.any() else noise_std
-    spread = float(np.sqrt(np.mean(line.along(points[inliers]) ** 2))) if inliers.any() else 1.0
-    independent = max(2.0, np.count_nonzero(inliers) / max(correlation_points, 1.0))
+    carrying = np.flatnonzero(inliers)
+    residual = 1.4826 * median(offsets[carrying]) if len(carrying) else noise_std
+    along = line.along(points)[carrying]
+    spread = math.sqrt(float(along @ along) / len(carrying)) if len(carrying) else 1.0
+    independent = max(2.0, len(carrying) / max(correlation_points, 1.0))
     offset_std = residual / math.sqrt(independent)
     return LineFit(line, residual, offset_std, offset_std / max(spread, 1e-9), inliers, correlation_points)
 
@@ -166,26 +168,36 @@ def robust_line(
 def _polished(points: Points, line: Line, noise_std: float) -> tuple[Line, NDArray[np.float64]]:
     """Return the line that total least squares with Tukey's biweight settles on, and the last weights."""
     # The weighted sums of a total least squares fit, from products that are the same in each turn.
-    middle = points.mean(axis=0)
-    x, y = np.ascontiguousarray((points - middle).T)
-    terms = np.stack([np.ones(len(x)), x, y, x * x, y * y, x * y])
-    line = Line(line.x - float(middle[0]), line.y - float(middle[1]), line.dx, line.dy)
+    middle_x, middle_y = points.mean(axis=0).tolist()
+    terms = np.empty((6, len(points)))
+    one, x, y = terms[:3]
+    one[:] = 1.0
+    np.subtract(points[:, 0], middle_x, out=x)
+    np.subtract(points[:, 1], middle_y, out=y)
+    np.multiply(x, x, out=terms[3])
+    np.multiply(y, y, out=terms[4])
+    np.multiply(x, y, out=terms[5])
+    line = Line(line.x - middle_x, line.y - middle_y, line.dx, line.dy)
     reach = 6.0 * noise_std
-    weights = np.ones(len(x))
+    weights = one
     for _ in range(8):
-        share = (line.dx * (y - line.y) - line.dy * (x - line.x)) / reach
-        weights = np.maximum(1 - share * share, 0.0) ** 2
+        # Offsets from the line as shares of the reach, and Tukey's biweight of them.
+        across = np.array([line.dy * line.x - line.dx * line.y, -line.dy, line.dx]) / reach
+        weights = across @ terms[:3]
+        weights *= weights
+        np.subtract(1.0, weights, out=weights)
+        np.maximum(weights, 0.0, out=weights)
+        weights *= weights
         if np.count_nonzero(weights) < 4:
             break
         total, sx, sy, sxx, syy, sxy = (terms @ weights).tolist()
         mx, my = sx / total, sy / total
         angle = 0.5 * math.atan2(2 * (sxy - total * mx * my), (sxx - total * mx * mx) - (syy - total * my * my))
         before, line = line, Line(mx, my, math.cos(angle), math.sin(angle))
-        if abs(line.dx * before.dy - line.dy * before.dx) < SETTLED and abs(float(before.offset(line.point))) < (
-            SETTLED * noise_std
-        ):
+        moved = (line.y - before.y) * before.dx - (line.x - before.x) * before.dy
+        if abs(line.dx * before.dy - line.dy * before.dx) < SETTLED and abs(moved) < SETTLED * noise_std:
             break
-    return Line(line.x + float(middle[0]), line.y + float(middle[1]), line.dx, line.dy), weights
+    return Line(line.x + middle_x, line.y + middle_y, line.dx, line.dy), weights
 
 
 def _best_hypothesis(points: Points, noise_std: float, hypotheses: int, seed: int) -> Line:
@@ -197,9 +209,9 @@ def _best_hypothesis(points: Points, noise_std: float, hypotheses: int, seed: in
     rng = np.random.default_rng(seed)
     count = len(points)
     # Which line it is shows in some of the points; all of them polish it.
-    sample = points[:: max(1, count // MOST_SCORED)]
+    sample = np.ascontiguousarray(points[:: max(1, count // MOST_SCORED)])
     extent = diagonal(points)
-    bound = 4 * noise_std
+    bound2 = (4 * noise_std) ** 2
     best: Line | None = None
     least = math.inf
     tried, needed = 0, float(hypotheses)
@@ -208,18 +220,20 @@ def _best_hypothesis(points: Points, noise_std: float, hypotheses: int, seed: in
         step = points[rng.integers(0, count, ROUND)] - first
         tried += ROUND
         length = np.hypot(step[:, 0], step[:, 1])
-        usable = length > 0.15 * extent
-        if not usable.any():
+        usable = np.flatnonzero(length > 0.15 * extent)
+        if not len(usable):
             continue
         first, step, length = first[usable], step[usable], length[usable]
         normal = np.stack([-step[:, 1], step[:, 0]]) / length
-        offsets = sample @ normal - np.sum(first.T * normal, axis=0)
-        cost = np.minimum(np.abs(offsets), bound)
-        costs = np.einsum("ij,ij->j", cost, cost)
+        cost = sample @ normal
+        cost -= first[:, 0] * normal[0] + first[:, 1] * normal[1]
+        cost *= cost
+        np.minimum(cost, bound2, out=cost)
+        costs = cost.sum(axis=0)
         index = int(np.argmin(costs))
         if costs[index] < least:
             least = float(costs[index])
             best = Line.through(first[index], first[index] + step[index])
-            good = min(float(np.count_nonzero(cost[:, index] < bound)) / len(sample), 0.999)
+            good = min(float(np.count_nonzero(cost[:, index] < bound2)) / len(sample), 0.999)
             needed = math.log(MISSED) / math.log1p(-((USABLE * good) ** 2)) if good > 0 else float(hypotheses)
     return total_least_squares(points) if best is None else best

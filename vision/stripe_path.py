@@ -159,7 +159,7 @@ def across_only(reduced: Reduced) -> Reduced:
     lit = _lit_rows(reduced.mask)
     near = slice(max(0, lit.start - REACH), lit.stop + REACH)
     high = cv2.dilate(reduced.light[near], np.ones((2 * REACH + 1, 1), np.uint8))[lit.start - near.start :]
-    high *= np.float32(LOCAL_SHARE)
+    high = np.asarray(high * np.float32(LOCAL_SHARE))
     mask = np.zeros_like(reduced.mask)
     mask[lit] = reduced.mask[lit] & (reduced.light[lit] > high[: lit.stop - lit.start])
     return Reduced(reduced.light, mask, reduced.factor, reduced.noise)
