@@ -124,19 +124,27 @@ def _grow(along: Points, height: Points, centre: float, noise: Noise) -> Peak:
         elif half >= longest:
             break
         half *= _GROWTH
+    if not accepted:
+        index = _nearest(along, centre)
+        return Peak(centre, float(height[index]), noise.point_std_mm, 0.0, index)
+    chosen = accepted[-2:][0]
+    std = chosen.std
     if len(accepted) > 1:
         # the widest window may lean on points that are no parabola any more; the step to it shows by how much
-        last, chosen = accepted[-1], accepted[-2]
-        return replace(chosen, std=math.hypot(chosen.std, (last.height - chosen.height) / 2))
-    if accepted:
-        return accepted[0]
-    index = int(np.argmin(np.abs(along - centre)))
-    return Peak(centre, float(height[index]), noise.point_std_mm, 0.0, index)
+        std = math.hypot(std, (accepted[-1].height - chosen.height) / 2)
+    return replace(chosen, std=std, index=_nearest(along, chosen.along))
+
+
+def _nearest(along: Points, at: float) -> int:
+    """Return the index of the value nearest to a place, of values that rise."""
+    above = int(along.searchsorted(at))
+    near = range(max(above - 1, 0), min(above + 1, len(along)))
+    return min(near, key=lambda index: abs(float(along[index]) - at))
 
 
 def _parabola(along: Points, height: Points, centre: float, half: float, noise: Noise) -> Peak | None:
-    first, last = np.searchsorted(along, [centre - half, centre + half])
-    first, last = max(int(first), 0), min(int(last), len(along))
+    """Return the top of the parabola within half a width of a place; which point is nearest to it is left open."""
+    first, last = int(along.searchsorted(centre - half)), int(along.searchsorted(centre + half))
     if last - first < 5:
         return None
     x = (along[first:last] - centre) / half
@@ -157,11 +165,10 @@ def _parabola(along: Points, height: Points, centre: float, half: float, noise: 
     top = -b / (2 * c) if c < 0 else 0.0
     if not x[0] <= top <= x[-1]:
         top = 0.0
-    index = first + int(np.abs(x - top).argmin())
     # Variance of the height at the top: (1, t, t²) through the inverse of the normal equations.
     share = (m00 + top * (2 * m01 + top * (m11 + 2 * m02 + top * (2 * m12 + top * m22)))) / determinant
     std = noise.of_mean(share)
-    return Peak(float(centre + top * half), a + top * (b + top * c), std, 2 * c / half**2, index)
+    return Peak(float(centre + top * half), a + top * (b + top * c), std, 2 * c / half**2, -1)
 
 
 def blur_part(peak: Peak, noise: Noise) -> float:

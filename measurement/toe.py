@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -104,17 +105,20 @@ def toe_angle(toe: Toe, noise: Noise, *, transition_mm: float = 0.0) -> Measured
     span = min(SPAN_MM[1], max(SPAN_MM[0], length / 3))
     first = max(0.0, min(transition_mm, 0.5 * length - span))
     start, end = first + min(2 * noise.blur_mm, 0.5 * span), first + span
-    near = (travel >= start) & (travel <= end)
-    if np.count_nonzero(near) < 5:
+    base = int(np.searchsorted(travel, start))
+    near = int(np.searchsorted(travel, end, side="right")) - base
+    if near < 5:
         return NotMeasurable(
             f"fewer than 5 points on the first {span:g} mm of the face; take the picture closer", "deg"
         )
+    tangent = _tangent(face[base:], near)
     found: list[tuple[float, float, float, float]] = []
     for multiple in CURVATURE_SPANS:
         reach = first + multiple * span
         if multiple > 1 and reach > 0.5 * length:
             break
-        trial = _rise(face, near, (travel >= start) & (travel <= reach), noise)
+        bent = int(np.searchsorted(travel, reach, side="right")) - base
+        trial = _rise(tangent, bent, noise)
         if any(abs(trial[0] - shorter[0]) > 2.5 * shorter[1] for shorter in found):
             break
         found.append((*trial, reach))
@@ -147,24 +151,42 @@ def _thinned(face: Points, noise: Noise) -> tuple[Points, Noise]:
     return averaged, fewer
 
 
-def _rise(face: Points, near: NDArray[np.bool_], bent: NDArray[np.bool_], noise: Noise) -> tuple[float, float, float]:
+@dataclass(frozen=True, slots=True, eq=False)
+class _Tangent:
+    """The face from where its tangent begins, (N,) each in a frame turned with it, and the weights of a line's slope.
+
+    The slope of a line through the first points is ``weights`` times their heights; ``bent`` is what a curve x² gives.
+    """
+
+    turn: float
+    x: NDArray[np.float64]
+    y: NDArray[np.float64]
+    weights: NDArray[np.float64]
+    bent: float
+
+
+def _tangent(face: Points, near: int) -> _Tangent:
+    tip_x, tip_y = face[near - 3 : near].mean(axis=0).tolist()
+    turn = math.atan2(tip_y, tip_x)
+    axes = np.array([[math.cos(turn), math.sin(turn)], [-math.sin(turn), math.cos(turn)]])
+    x, y = axes @ face.T
+    weights = _fit_weights(x[:near], 1)
+    return _Tangent(turn, x, y, weights, float(weights @ (x[:near] * x[:near])))
+
+
+def _rise(tangent: _Tangent, bent: int, noise: Noise) -> tuple[float, float, float]:
     """Return the rise of the tangent at the toe, its standard uncertainty, and the face's curvature.
 
+    The first ``bent`` points tell its bend.
     Both fits are linear in the heights, so that their covariance is exact: the slope at the toe is w·height.
     """
-    tip = face[near][-3:].mean(axis=0)
-    turn = math.atan2(tip[1], tip[0])
-    axes = np.array([[math.cos(turn), -math.sin(turn)], [math.sin(turn), math.cos(turn)]])
-    turned = face @ axes
-    x, y = turned[:, 0], turned[:, 1]
-    slope = np.zeros(len(x))
-    slope[near] = _fit_weights(x[near], 1)
-    square = np.zeros(len(x))
-    square[bent] = _fit_weights(x[bent], 2)
-    bend = float(square @ y)
-    w = slope - float(slope @ x**2) * square
+    x, y = tangent.x[:bent], tangent.y[:bent]
+    w = _fit_weights(x, 2)
+    bend = float(w @ y)
+    w *= -tangent.bent
+    w[: len(tangent.weights)] += tangent.weights
     std = noise.point_std_mm * math.sqrt(_correlated_square(w, noise.correlation_points))
-    return turn + math.atan(float(w @ y)), std, 2 * bend
+    return tangent.turn + math.atan(float(w @ y)), std, 2 * bend
 
 
 def _fit_weights(x: NDArray[np.float64], degree: int) -> NDArray[np.float64]:
@@ -172,11 +194,15 @@ def _fit_weights(x: NDArray[np.float64], degree: int) -> NDArray[np.float64]:
 
     Degree 1 or 2. The highest power less what the lower ones take up of it, scaled to answer itself with 1.
     """
-    first = x - x.mean()
+    first = x - float(np.add.reduce(x)) / len(x)
     power = first
     if degree == 2:
         square = first * first
-        power = square - square.mean() - first * (float(square @ first) / max(float(first @ first), 1e-30))
+        power = (
+            square
+            - float(np.add.reduce(square)) / len(x)
+            - first * (float(square @ first) / max(float(first @ first), 1e-30))
+        )
     return np.asarray(power / max(float(power @ power), 1e-30))
 
 
@@ -197,10 +223,15 @@ def _correlated_square(weights: NDArray[np.float64], correlation_points: float) 
         w = np.add.reduceat(w, np.arange(0, len(w), size))
         correlation_points = max(1.0, correlation_points / size)
     reach = min(len(w) - 1, math.ceil(FARTHEST * correlation_points))
-    steps = np.arange(-reach, reach + 1)
-    smooth = np.exp(-0.5 * (steps * math.sqrt(2 * math.pi) / correlation_points) ** 2)
-    spread = np.convolve(w, smooth)[reach : reach + len(w)]
+    spread = np.convolve(w, _alike(reach, correlation_points))[reach : reach + len(w)]
     return float(0.95 * (w @ spread) + 0.05 * 2.0 * (w @ w))
+
+
+@lru_cache(maxsize=8)
+def _alike(reach: int, correlation_points: float) -> NDArray[np.float64]:
+    """Return how much points so many steps apart have in common, from ``reach`` before to ``reach`` behind."""
+    steps = np.arange(-reach, reach + 1)
+    return np.asarray(np.exp(-0.5 * (steps * math.sqrt(2 * math.pi) / correlation_points) ** 2))
 
 
 def overlap(toe: Toe, angle: Measured, noise: Noise) -> Measured:
@@ -212,8 +243,8 @@ def overlap(toe: Toe, angle: Measured, noise: Noise) -> Measured:
         return NotMeasurable(f"the toe angle that shows an overlap is missing: {angle.reason}")
     if angle.value >= 90.0:
         return quantity(0.0, "mm", {"edge": noise.of_mean(0.2)}, noise)
-    near = arc_length(toe.face) < 0.5 * float(arc_length(toe.face)[-1])
-    over = toe.face[near]
+    length = arc_length(toe.face)
+    over = toe.face[length < 0.5 * float(length[-1])]
     peak = highest(arc_length(over), -over[:, 0], noise)
     parts = {"edge": peak.std or noise.of_mean(0.2), toe.source: toe.std}
     return quantity(max(peak.height, 0.0), "mm", parts, noise)

@@ -291,9 +291,7 @@ def _find_toe(path: Points, towards: Line, fit: LineFit, detail: Detail, face_si
     """
     offset = towards.offset(path)
     threshold = max(4.0 * fit.residual_std, 3.0 * detail.noise_mm, 0.25 * detail.step_mm, 0.006)
-    departed = np.abs(offset) > threshold
-    rises = offset > threshold
-    sign, leave = _departure(path, offset, departed, rises, threshold, face_sign, face_stop)
+    sign, leave = _departure(path, offset, threshold, face_sign, face_stop)
     if leave is None:
         return None
     undercut = bool(np.min(offset[max(0, leave - round(3.0 / detail.step_mm)) : leave + 1]) < -2.0 * threshold) and (
@@ -305,8 +303,6 @@ def _find_toe(path: Points, towards: Line, fit: LineFit, detail: Detail, face_si
 def _departure(
     path: Points,
     offset: Points,
-    departed: NDArray[np.bool_],
-    rises: NDArray[np.bool_],
     threshold: float,
     face_sign: int,
     face_stop: int,
@@ -319,20 +315,20 @@ def _departure(
     # A shallow cap may lie on either side: take the first departure that is not a pit or a spatter bead,
     # that is, after which the surface does not go on along the plate.
     length = arc_length(path)
-    index = 0
-    while index < len(path):
-        if not departed[index]:
-            index += 1
+    # Stretches above the plate line (1), below it (-1) and on it (0), each from an index to the next one's.
+    side = (offset > threshold).astype(np.int8) - (offset < -threshold)
+    starts = [0, *(np.flatnonzero(side[1:] != side[:-1]) + 1).tolist()]
+    sides = [*side[starts].tolist(), 0, 0]
+    stops = [*starts[1:], len(path), len(path)]
+    for at, index in enumerate(starts):
+        if sides[at] == 0:
             continue
-        side = bool(rises[index])
-        end = index
-        while end < len(path) and departed[end] and bool(rises[end]) == side:
-            end += 1
-        if end >= len(path):
-            return (1 if side else -1), max(0, index - 1)
-        resume = end
-        while resume < len(path) and not departed[resume]:
-            resume += 1
+        end = stops[at]
+        if end == len(path):
+            return sides[at], max(0, index - 1)
+        # Where the surface goes on after it has lain on the plate line, if it comes back to that at once, and where to.
+        on = sides[at + 1] == 0
+        resume, then = (stops[at + 1], sides[at + 2]) if on else (end, sides[at + 1])
         on_plate = float(length[min(resume, len(path) - 1)] - length[end])
         peak = float(np.abs(offset[index:end]).max())
         wide = float(length[end] - length[index]) > 0.15 * float(length[-1])
@@ -340,20 +336,17 @@ def _departure(
         # a long dip that ends in a gentle crossing is within the threshold for a while, too
         stays = STAYS_ON_PLATE_MM + 0.2 * extent
         if wide or (on_plate < stays and (peak > 2.0 * threshold or extent > 0.5)):
-            if side:
-                falls = resume < len(path) and departed[resume] and not rises[resume]
-                if wide or not falls or extent > WIDEST_SPATTER_MM:
+            if sides[at] > 0:
+                if wide or then >= 0 or extent > WIDEST_SPATTER_MM:
                     return 1, max(0, index - 1)
-                index = end  # a bead of spatter on the rim of a groove
-                continue
+                continue  # a bead of spatter on the rim of a groove
             face_ahead = float(length[min(face_stop, len(path) - 1)] - length[end])
             narrow = extent < WIDEST_UNDERCUT_MM and extent < 0.5 * face_ahead and peak > FLATTEST_UNDERCUT * extent
-            if narrow and resume < len(path) and rises[resume]:
+            if narrow and then > 0:
                 # A groove that comes up again beside the face: the face crosses the plate line there.
                 crossing = end + int(np.argmax(offset[end : resume + 1] > 0))
                 return 1, max(0, crossing - 1)
             return -1, max(0, index - 1)
-        index = end
     return 0, None
 
 
