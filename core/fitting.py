@@ -113,14 +113,18 @@ def with_wander(fit: LineFit, wander: float, correlation_length: float, length: 
 
 def total_least_squares(points: Points, weights: NDArray[np.float64] | None = None) -> Line:
     """Fit a line by weighted total least squares; its point is the weighted mean."""
-    w = np.ones(len(points)) if weights is None else weights
-    mean = (w @ points) / w.sum()
-    centred = points - mean
-    sxx = float(w @ centred[:, 0] ** 2)
-    syy = float(w @ centred[:, 1] ** 2)
-    sxy = float(w @ (centred[:, 0] * centred[:, 1]))
-    angle = 0.5 * math.atan2(2 * sxy, sxx - syy)
-    return Line(float(mean[0]), float(mean[1]), math.cos(angle), math.sin(angle))
+    x, y = points[:, 0], points[:, 1]
+    if weights is None:
+        mean_x, mean_y = float(np.add.reduce(x)) / len(x), float(np.add.reduce(y)) / len(y)
+        x, y = x - mean_x, y - mean_y
+        of_x, of_y = x, y
+    else:
+        total = float(weights.sum())
+        mean_x, mean_y = float(weights @ x) / total, float(weights @ y) / total
+        x, y = x - mean_x, y - mean_y
+        of_x, of_y = weights * x, weights * y
+    angle = 0.5 * math.atan2(2 * float(of_x @ y), float(of_x @ x) - float(of_y @ y))
+    return Line(mean_x, mean_y, math.cos(angle), math.sin(angle))
 
 
 def robust_line(

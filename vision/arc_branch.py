@@ -14,7 +14,6 @@ import numpy as np
 
 from core.fitting import robust_line
 from core.geometry import Line, Points
-from core.medians import median
 from vision.arc_surface import (
     ALIKE,
     DIAMETER_STD,
@@ -26,7 +25,7 @@ from vision.arc_surface import (
     ends_of,
     widened,
 )
-from vision.profile import Profile
+from vision.profile import Profile, usual_std_mm
 from vision.section import Section
 
 LEAST_SAGITTA_MM = 0.08
@@ -94,7 +93,7 @@ def branch_of(profile: Profile, outside_diameter_mm: float | None = None) -> Bra
     ends = ends_of(profile.points_mm)
     if ends is None:
         return None
-    noise = median(profile.std_mm)
+    noise = usual_std_mm(profile)
     bends = [bend_of(end) for end in ends]
     if any(bend.scatter > max(3.0 * noise, 0.03) for bend in bends):
         return None

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from core.fitting import LineFit, total_least_squares
 from core.geometry import Points, arc_length
 from core.medians import median
-from vision.profile import Profile
+from vision.profile import Profile, usual_std_mm
 from vision.section import PlateSurface, Section
 
 END_SHARE = 0.28
@@ -127,7 +127,7 @@ def arc_of(profile: Profile, outside_diameter_mm: float | None = None) -> Arc | 
     ends = ends_of(profile.points_mm)
     if ends is None:
         return None
-    noise = median(profile.std_mm)
+    noise = usual_std_mm(profile)
     bends = [bend_of(end) for end in ends]
     if any(bend.scatter > max(3.0 * noise, 0.03) for bend in bends):
         return None

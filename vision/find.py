@@ -35,7 +35,7 @@ from vision.marks import WeldMarks
 from vision.open_groove import OpenGroove, find_open_groove, find_square_gap, groove_edges, least_gap_mm
 from vision.outline import Outline, refine_outline
 from vision.plausible import MOST_SOFT, TOLD_SOFT, are_alike, is_edge_of_metal, is_weld, softness
-from vision.profile import Profile
+from vision.profile import Profile, usual_std_mm
 from vision.runs import Run, bridged_runs, straight_runs, without_stray_ends
 from vision.section import Flag, Joint, PreparedEdge, Section
 from vision.segmentation import ReducedPicture, Silhouette, contrast_of, proposals, reduce_picture, silhouettes
@@ -255,7 +255,7 @@ def _on_arc(found: FoundWelds, arc: Arc | Branch, calibration: Calibration | Non
 
 def _find_in_flat(profile: Profile, joint: JointChoice, calibration: Calibration | None) -> FoundWelds:
     spacing = median(step_lengths(profile.points_mm))
-    detail = Detail(median(profile.std_mm), spacing, profile.blur_mm)
+    detail = Detail(usual_std_mm(profile), spacing, profile.blur_mm)
     points, cut = profile.points_mm, np.asarray(profile.cut)
     if profile.closed and signed_area(points) > 0:
         points, cut = points[::-1], cut[::-1]
@@ -459,7 +459,8 @@ def _shape(points: Points, cut: NDArray[np.bool_], detail: Detail, *, closed: bo
     shortest = max(6 * tolerance, 0.008 * extent)
     runs = straight_runs(points, cut, closed=closed, tolerance=tolerance, shortest=shortest)
     if not closed:
-        runs = [without_stray_ends(points, run) for run in runs]
+        steps = step_lengths(points)
+        runs = [without_stray_ends(points, steps, run) for run in runs]
     runs = [run for run in runs if run.stop - run.start >= LEAST_RUN_POINTS]
     return _Shape(points, cut, runs, detail, tolerance)
 
@@ -684,7 +685,7 @@ def _section(
     wander = max(detail.wander_mm, median([fit.waviness for fit in fits]))
     return Section(
         joint=joint,
-        point_std_mm=math.hypot(median(profile.std_mm), wander),
+        point_std_mm=math.hypot(usual_std_mm(profile), wander),
         resolution_mm=profile.resolution_mm,
         relative_std=profile.relative_std,
         blur_mm=profile.blur_mm,
@@ -723,9 +724,9 @@ def _fillet_section(shape: _Shape, pair: FilletPair, kind: str, profile: Profile
 
 def _plate_flags(left: LineFit, right: LineFit) -> tuple[Flag, ...]:
     return tuple(
-        Flag("few_plate_points", f"the {side} plate surface rests on only {int(fit.inliers.sum())} points")
+        Flag("few_plate_points", f"the {side} plate surface rests on only {np.count_nonzero(fit.inliers)} points")
         for side, fit in (("left", left), ("right", right))
-        if int(fit.inliers.sum()) < 40
+        if np.count_nonzero(fit.inliers) < 40
     )
 
 

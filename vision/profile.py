@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from core.errors import NothingMeasurable
 from core.geometry import Points
+from core.medians import median
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,3 +77,9 @@ class Profile:
             raise ValueError("std_mm and cut must have one entry for each point")
         points.flags.writeable = False
         object.__setattr__(self, "points_mm", points)
+
+
+@lru_cache(maxsize=4)
+def usual_std_mm(profile: Profile) -> float:
+    """Return the median standard uncertainty of a profile's points; it is asked for several times about each."""
+    return median(profile.std_mm)

@@ -91,8 +91,9 @@ def _corners(points: Points, closed: bool, tolerance: float) -> list[int]:
         -1, 2
     )
     # The simplified polyline keeps points as they are: find them again by value.
-    as_one = np.ascontiguousarray(work, np.float32).view(np.complex64).ravel()
-    found = np.flatnonzero(np.isin(as_one, np.ascontiguousarray(kept).view(np.complex64).ravel()))
+    # Two numbers of 32 bits are compared as one of 64.
+    as_one, kept_as_one = (np.ascontiguousarray(part, np.float32).view(np.int64).ravel() for part in (work, kept))
+    found = np.flatnonzero(np.isin(as_one, kept_as_one))
     return sorted({int(index) for index in (found + roll) % len(points)})
 
 
@@ -106,14 +107,18 @@ def _split_at_cut(start: int, stop: int, cut: NDArray[np.bool_]) -> list[tuple[i
 
 
 def _run(points: Points, start: int, stop: int, is_cut: bool) -> Run:
-    # Of a ragged outline hundreds are looked at; most do not pass its end.
-    along = points[start : stop + 1] if stop < len(points) else points[np.arange(start, stop + 1) % len(points)]
+    along = _along(points, start, stop)
     trim = len(along) // 20 if len(along) > 40 else 0
     line = total_least_squares(along[trim : len(along) - trim])
-    chord = along[-1] - along[0]
-    if chord @ line.direction < 0:
+    (x0, y0), (x1, y1) = along[0].tolist(), along[-1].tolist()
+    if (x1 - x0) * line.dx + (y1 - y0) * line.dy < 0:
         line = line.reversed()
-    return Run(start, stop, line, float(np.hypot(*chord)), is_cut)
+    return Run(start, stop, line, math.hypot(x1 - x0, y1 - y0), is_cut)
+
+
+def _along(points: Points, start: int, stop: int) -> Points:
+    """Return the points of a stretch, ``stop`` included: of a ragged outline hundreds, and most do not pass its end."""
+    return points[start : stop + 1] if stop < len(points) else points[np.arange(start, stop + 1) % len(points)]
 
 
 def _merge_collinear(points: Points, runs: list[Run], closed: bool, tolerance: float, shortest: float) -> list[Run]:
@@ -133,9 +138,9 @@ def _merge_collinear(points: Points, runs: list[Run], closed: bool, tolerance: f
             if offset_index - first.stop > 3 or abs(turn_deg(first.line, second.line)) >= 12:
                 continue
             joined = _run(points, first.start, second.stop + shift, first.cut)
-            index = joined.indices(len(points))
-            trim = max(1, len(index) // 50)
-            worst = np.abs(joined.line.offset(points[index[trim:-trim]]))
+            along = _along(points, joined.start, joined.stop)
+            trim = max(1, len(along) // 50)
+            worst = np.abs(joined.line.offset(along[trim:-trim]))
             longer = max(first.length, second.length)
             allowed = 1.3 * tolerance if min(first.length, second.length) > 0.15 * longer else tolerance
             if float(worst.max()) <= allowed:
@@ -156,10 +161,16 @@ def _empty(between: Points, width: float) -> bool:
     return float(step_lengths(between).max()) > EMPTY_SHARE * width
 
 
-def without_stray_ends(points: Points, run: Run) -> Run:
-    """Return the run of an open profile without the few points at its ends that lie beyond a gap."""
-    steps = step_lengths(points[run.start : run.stop + 1])
+def without_stray_ends(points: Points, steps: NDArray[np.float64], run: Run) -> Run:
+    """Return the run of an open profile without the few points at its ends that lie beyond a gap.
+
+    ``steps`` is the distance from each point of the profile to the next.
+    """
+    steps = steps[run.start : run.stop]
     if len(steps) < 4 * STRAY_POINTS:
+        return run
+    # No step is wide among those that are all alike: the least is no more than the usual one.
+    if max(steps[:STRAY_POINTS].max(), steps[-STRAY_POINTS:].max()) <= WIDE_STEPS * steps.min():
         return run
     wide = steps > WIDE_STEPS * median(steps)
     first = int(np.flatnonzero(wide[:STRAY_POINTS])[-1]) + 1 if wide[:STRAY_POINTS].any() else 0

@@ -183,15 +183,22 @@ def correlation_points(residuals: Points) -> float:
     count = len(residuals)
     if count < 32:
         return 2.0
-    variance = float(np.var(residuals)) + 1e-18
+    variance = _variance(residuals) + 1e-18
     best = 1.0
-    for block in (4, 8, 16, 32, 64, 128):
+    sums = residuals
+    for block in (2, 4, 8, 16, 32, 64, 128):
         groups = count // block
         if groups < 6:
             break
-        means = residuals[: groups * block].reshape(groups, block).mean(axis=1)
-        best = max(best, block * float(np.var(means)) / variance)
+        sums = sums[: 2 * groups : 2] + sums[1 : 2 * groups : 2]
+        if block > 2:
+            best = max(best, _variance(sums) / block / variance)
     return min(best, count / 4)
+
+
+def _variance(values: NDArray[np.float64]) -> float:
+    apart = values - float(np.add.reduce(values)) / len(values)
+    return float(apart @ apart) / len(values)
 
 
 def trace_surface(points: Points, first: Run, second: Run, detail: Detail, *, face_sign: int) -> Traced | None:
@@ -493,9 +500,11 @@ def _meet(window: Points, towards: Line, near: float) -> tuple[float, float, flo
     """
     chord = Line.through(window[0], window[-1])
     x, y = chord.along(window), chord.offset(window)
-    scale = float(np.ptp(x)) or 1.0
-    share = x / scale
-    design = np.stack([np.ones_like(share), share, share * share])
+    scale = float(x.max() - x.min()) or 1.0
+    design = np.empty((3, len(x)))
+    design[0] = 1.0
+    share = np.divide(x, scale, out=design[1])
+    np.multiply(share, share, out=design[2])
     inverse = np.linalg.inv(design @ design.T + SINGULAR)
     solution = inverse @ (design @ y)
     residual = y - solution @ design
