@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.model import Calibration
-from core.geometry import Points, distance_to_segments
+from core.geometry import Points
 from vision.fusion_line import Indication
 
 Gray = NDArray[np.uint8]
@@ -28,6 +28,8 @@ LONG = 3.0
 """Length over width from which a spot is a linear indication."""
 SMALL_PX = 8.0
 """Pixels across the smallest spot; a finer picture is reduced to it."""
+FAR, LEVEL_SHRINK = 8, 4
+"""How much a picture is reduced to look for the few spots in it, and for the level round them."""
 MOST_AT_RIM = 0.25
 MOST_SAMPLES = 20_000
 """Pixels from which a median is taken."""
@@ -70,12 +72,11 @@ def find_spots(
         Spots nearer to the rim of the weld metal than this are not told from the rim.
     """
     found: list[Indication] = []
+    segments = [(outline[:-1], np.diff(outline, axis=0)) for outline in surfaces_px]
     for outline in weld_metal_px:
         patch = _patch(gray, outline, calibration, smallest_mm, margin_px)
-        if patch is None:
-            continue
-        for sign in (-1, 1):
-            found += _spots(patch, sign, surfaces_px, calibration, smallest_mm)
+        if patch is not None:
+            found += _spots(patch, segments, calibration, smallest_mm)
     return tuple(sorted(found, key=lambda spot: -spot.area_mm2))
 
 
@@ -100,58 +101,71 @@ def _patch(
     mask = np.asarray(cv2.erode(mask, np.ones((2 * reach + 1, 2 * reach + 1), np.uint8), borderValue=0), np.uint8)
     if np.count_nonzero(mask) < 50:
         return None
-    rest = tone - _surroundings(tone, np.asarray(mask, np.uint8), SPREAD_MM / (pixel * factor))
-    inside = rest[mask > 0]
-    inside = inside[:: max(1, len(inside) // MOST_SAMPLES)]
+    rest = tone - _surroundings(tone, mask, SPREAD_MM / (pixel * factor))
+    inside = _sampled(rest, mask)
     noise = 1.4826 * float(np.median(np.abs(inside - np.median(inside))))
-    return _Patch(np.asarray(rest, np.float32), np.asarray(mask, np.uint8), low, factor, max(noise, 0.7))
+    return _Patch(np.asarray(rest, np.float32), mask, low, factor, max(noise, 0.7))
+
+
+def _sampled(plane: Plane, mask: Gray) -> Plane:
+    """Return values of a plane on a grid of places in a mask, some tens of thousands at most."""
+    step = max(1, math.isqrt(int(np.count_nonzero(mask)) // MOST_SAMPLES))
+    return np.asarray(plane[::step, ::step][mask[::step, ::step] > 0], np.float32)
 
 
 def _surroundings(tone: Plane, mask: Gray, spread_px: float) -> Plane:
-    """Return the level of weld metal round each pixel; spots pull it by no more than the grain's spread."""
-    shrink = max(1, int(spread_px / 6))
-    size = (max(2, tone.shape[1] // shrink), max(2, tone.shape[0] // shrink))
-    share = cv2.resize(mask.astype(np.float32), size, interpolation=cv2.INTER_AREA)
-    inside = tone[mask > 0]
-    inside = inside[:: max(1, len(inside) // MOST_SAMPLES)]
+    """Return the level of weld metal round each pixel; spots pull it by no more than the grain's spread.
+
+    Where the spread is wide it is found in a picture reduced by LEVEL_SHRINK first.
+    """
+    inside = _sampled(tone, mask)
     middle = float(np.median(inside))
     spread = 1.4826 * float(np.median(np.abs(inside - middle))) + 1.0
-    level = np.full(tone.shape, middle, np.float32)
+    share = np.asarray(mask, np.float32)
+    held = tone
+    if spread_px > 6 * LEVEL_SHRINK and min(tone.shape) > 4 * LEVEL_SHRINK:
+        size = (tone.shape[1] // LEVEL_SHRINK, tone.shape[0] // LEVEL_SHRINK)
+        share = np.asarray(cv2.resize(share, size, interpolation=cv2.INTER_AREA), np.float32)
+        total = cv2.resize(cv2.multiply(tone, np.asarray(mask, np.float32)), size, interpolation=cv2.INTER_AREA)
+        held = np.asarray(total / np.maximum(share, 1e-3), np.float32)
+        spread_px /= LEVEL_SHRINK
+    shrink = max(1, int(spread_px / 6))
+    size = (max(2, held.shape[1] // shrink), max(2, held.shape[0] // shrink))
+    weight = cv2.GaussianBlur(cv2.resize(share, size, interpolation=cv2.INTER_AREA), (0, 0), spread_px / shrink)
+    level = np.full(held.shape, middle, np.float32)
     for _ in range(2):
-        held = np.clip(tone, level - 1.5 * spread, level + 1.5 * spread) * mask
-        total = cv2.GaussianBlur(cv2.resize(held, size, interpolation=cv2.INTER_AREA), (0, 0), spread_px / shrink)
-        weight = cv2.GaussianBlur(share, (0, 0), spread_px / shrink)
-        level = np.asarray(cv2.resize(total / np.maximum(weight, 1e-3), tone.shape[::-1]), np.float32)
-    return np.asarray(level, np.float32)
+        near = np.clip(held, level - 1.5 * spread, level + 1.5 * spread) * share
+        total = cv2.GaussianBlur(cv2.resize(near, size, interpolation=cv2.INTER_AREA), (0, 0), spread_px / shrink)
+        level = np.asarray(cv2.resize(total / np.maximum(weight, 1e-3), held.shape[::-1]), np.float32)
+    return level if level.shape == tone.shape else np.asarray(cv2.resize(level, tone.shape[::-1]), np.float32)
 
 
 def _spots(
-    patch: _Patch, sign: int, surfaces_px: Sequence[Points], calibration: Calibration, smallest_mm: float
+    patch: _Patch, segments: Sequence[tuple[Points, Points]], calibration: Calibration, smallest_mm: float
 ) -> list[Indication]:
-    depth = np.asarray(patch.rest * sign * patch.metal, np.float32)
-    smooth = np.asarray(cv2.GaussianBlur(depth, (0, 0), SMALL_PX / 8), np.float32)
-    inside = smooth[patch.metal > 0]
-    inside = inside[:: max(1, len(inside) // MOST_SAMPLES)]
-    spread = 1.4826 * float(np.median(np.abs(inside))) + 0.5
+    rest = np.asarray(cv2.multiply(patch.rest, np.asarray(patch.metal, np.float32)), np.float32)
+    soft = np.asarray(cv2.GaussianBlur(rest, (0, 0), SMALL_PX / 8), np.float32)
+    spread = 1.4826 * float(np.median(np.abs(_sampled(soft, patch.metal)))) + 0.5
     least = max(CLEAR * spread, LEAST_LEVELS)
     found = []
-    for window, own in _pieces(np.asarray(smooth > least, np.uint8), least_px=4):
-        top = _top(smooth[window][own])
-        # What is half as deep as the deepest there hangs together with it; the blurred rim of the metal does not.
-        core = np.asarray(
-            (depth[window] > 0.5 * top) & cv2.dilate(own.astype(np.uint8), _AROUND).astype(bool), np.uint8
-        )
-        for inner, part in _pieces(core, least_px=4):
-            place = (_within(window[0], inner[0]), _within(window[1], inner[1]))
-            own_top = _top(smooth[place][part])
-            if own_top < least or _touches_rim(patch.metal, place, part):
-                continue
-            spot = np.asarray(part & (depth[place] > 0.5 * own_top), np.uint8)
-            if _on_band(smooth, spot, own_top, place):
-                continue
-            indication = _indication(patch, spot, own_top, place, sign, surfaces_px, calibration, smallest_mm)
-            if indication is not None:
-                found.append(indication)
+    for sign in (-1, 1):
+        deep = soft > least if sign > 0 else soft < -least
+        for window, own in _far_pieces(np.asarray(deep), least_px=4):
+            depth, smooth = sign * rest[window], sign * soft[window]
+            top = _top(smooth[own])
+            # What is half as deep as the deepest there hangs together with it; the rim of the metal does not.
+            core = np.asarray((depth > 0.5 * top) & (cv2.dilate(own.astype(np.uint8), _AROUND) > 0), np.uint8)
+            for inner, part in _pieces(core, least_px=4):
+                own_top = _top(smooth[inner][part])
+                place = (_within(window[0], inner[0]), _within(window[1], inner[1]))
+                if own_top < least or _touches_rim(patch.metal, place, part):
+                    continue
+                spot = np.asarray(part & (depth[inner] > 0.5 * own_top), np.uint8)
+                if _on_band(soft, sign, spot, own_top, place):
+                    continue
+                indication = _indication(patch, spot, own_top, place, sign, segments, calibration, smallest_mm)
+                if indication is not None:
+                    found.append(indication)
     return found
 
 
@@ -166,9 +180,33 @@ def _pieces(mask: Gray, *, least_px: int) -> list[tuple[tuple[slice, slice], NDA
     for label in range(1, len(stats)):
         x, y, w, h, area = (int(value) for value in stats[label])
         if area >= least_px:
-            window = (slice(max(0, y - 2), min(height, y + h + 2)), slice(max(0, x - 2), min(width, x + w + 2)))
+            window = (_around(y, h, height), _around(x, w, width))
             pieces.append((window, np.asarray(labels[window] == label)))
     return pieces
+
+
+def _far_pieces(mask: NDArray[np.bool_], *, least_px: int) -> list[tuple[tuple[slice, slice], NDArray[np.bool_]]]:
+    """Return the pieces of a large mask that is empty nearly everywhere: it is looked for in a reduced one first."""
+    shape = (-(-mask.shape[0] // FAR) * FAR, -(-mask.shape[1] // FAR) * FAR)
+    whole: Gray = np.zeros(shape, np.uint8)
+    np.multiply(mask, 255, out=whole[: mask.shape[0], : mask.shape[1]], casting="unsafe")
+    # A single pixel of 255 still counts in the mean of FAR by FAR.
+    reduced = cv2.resize(whole, (shape[1] // FAR, shape[0] // FAR), interpolation=cv2.INTER_AREA)
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(reduced, connectivity=8)
+    pieces = []
+    for label in range(1, len(stats)):
+        x, y, w, h = (FAR * int(value) for value in stats[label, :4])
+        window = _around(y, h, mask.shape[0]), _around(x, w, mask.shape[1])
+        rows, columns = (np.arange(part.start, part.stop) // FAR for part in window)
+        own = labels[rows[:, None], columns] == label
+        for inner, piece in _pieces(np.asarray(mask[window] & own, np.uint8), least_px=least_px):
+            pieces.append(((_within(window[0], inner[0]), _within(window[1], inner[1])), piece))
+    return pieces
+
+
+def _around(start: int, length: int, end: int) -> slice:
+    """Return a part of a picture's rows or columns with two more on both sides."""
+    return slice(max(0, start - 2), min(end, start + length + 2))
 
 
 def _within(outer: slice, inner: slice) -> slice:
@@ -180,7 +218,7 @@ def _top(values: Plane) -> float:
     return float(np.mean(np.sort(values)[-max(3, len(values) // 6) :]))
 
 
-def _on_band(depth: Plane, spot: Gray, top: float, window: tuple[slice, slice]) -> bool:
+def _on_band(soft: Plane, sign: int, spot: Gray, top: float, window: tuple[slice, slice]) -> bool:
     """Tell whether a compact spot is a piece of a longer band, which goes on at opposite sides of it.
 
     The border between two passes breaks up into such pieces where grain crosses it.
@@ -197,9 +235,9 @@ def _on_band(depth: Plane, spot: Gray, top: float, window: tuple[slice, slice]) 
     for share in BAND_AT:
         x = columns.mean() + window[1].start + share * radius * np.cos(turn)
         y = rows.mean() + window[0].start + share * radius * np.sin(turn)
-        around = cv2.remap(depth, x.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR, borderValue=0)
+        around = cv2.remap(soft, x.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR, borderValue=0)
         beside.append(around.ravel())
-    along = np.mean(beside, axis=0)
+    along = sign * np.mean(beside, axis=0)
     return bool(np.max(np.minimum(along[:8], along[8:])) > BAND_SHARE * top)
 
 
@@ -216,7 +254,7 @@ def _indication(
     top: float,
     window: tuple[slice, slice],
     sign: int,
-    surfaces_px: Sequence[Points],
+    segments: Sequence[tuple[Points, Points]],
     calibration: Calibration,
     smallest_mm: float,
 ) -> Indication | None:
@@ -243,7 +281,7 @@ def _indication(
     points = (
         (np.column_stack([columns + window[1].start, rows + window[0].start]) + 0.5) * patch.factor - 0.5 + patch.low
     )
-    distance = _distance(_rim(points, centre), centre, surfaces_px) if surfaces_px else 0.0
+    distance = _distance(_rim(points, centre), centre, segments) if segments else 0.0
     at_mm = calibration.to_mm(centre[None])[0]
     return Indication(
         "linear_indication" if length > LONG * width else "pore_or_inclusion",
@@ -259,17 +297,18 @@ def _indication(
     )
 
 
-def _distance(rim: Points, centre: Points, surfaces_px: Sequence[Points]) -> float:
-    """Return the shortest distance from the rim of a spot to a surface, px."""
+def _distance(rim: Points, centre: Points, segments: Sequence[tuple[Points, Points]]) -> float:
+    """Return the shortest distance from the rim of a spot to segments (starts and steps, (N, 2) each), px."""
     reach = float(np.max(np.hypot(*(rim - centre).T)))
     least = np.inf
-    for outline in surfaces_px:
+    for start, step in segments:
         # Only what lies about as near to the centre as the nearest point can be the nearest to the rim.
-        away = np.hypot(*(outline - centre).T)
-        longest = float(np.max(np.abs(np.diff(outline, axis=0)).sum(axis=1), initial=0.0))
-        near = np.flatnonzero(away <= float(away.min()) + 2 * reach + longest)
-        chain = outline[max(0, int(near[0]) - 1) : int(near[-1]) + 2]
-        least = min(least, *(distance_to_segments(point, chain)[0] for point in rim))
+        length2 = np.maximum(np.sum(step**2, axis=1), 1e-30)
+        away = np.hypot(*(start - centre).T)
+        near = away <= float(away.min()) + 2 * reach + math.sqrt(float(length2.max(initial=0.0)))
+        arm, way = rim[:, None] - start[near], step[near]
+        share = np.clip(np.sum(arm * way, axis=2) / length2[near], 0.0, 1.0)
+        least = min(least, float(np.min(np.hypot(*np.moveaxis(arm - share[..., None] * way, 2, 0)))))
     return float(least)
 
 

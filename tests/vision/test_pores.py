@@ -3,10 +3,11 @@
 import cv2
 import numpy as np
 import pytest
+from shapely.geometry import LineString, Point
 from skimage.measure import label, regionprops
 
 from calibration.model import from_pixel_size
-from vision.pores import find_spots
+from vision.pores import _far_pieces, find_spots
 
 PIXEL_MM = 0.025
 
@@ -74,3 +75,26 @@ def test_plain_weld_metal_has_none(grain: float) -> None:
 def test_a_weld_beyond_the_picture_gives_nothing() -> None:
     gray, outline, _ = weld_with([])
     assert found_in(gray, outline + 5000.0) == ()
+
+
+@pytest.mark.parametrize("shape", [(64, 96), (61, 99), (20, 7)])
+def test_pieces_looked_for_in_a_reduced_mask_are_those_of_the_mask(shape: tuple[int, int]) -> None:
+    """Pieces that fall together when reduced, cross its pixels or touch the rim: scikit-image tells what there is."""
+    mask = np.random.default_rng(shape[1]).random(shape) < 0.2
+    found = {
+        frozenset(zip(*(part + cut.start for part, cut in zip(np.nonzero(piece), window, strict=True)), strict=True))
+        for window, piece in _far_pieces(mask, least_px=4)
+    }
+    true = {frozenset(map(tuple, region.coords)) for region in regionprops(label(mask)) if region.area >= 4}
+    assert len(true) > 0
+    assert found == true
+
+
+def test_the_distance_to_the_surface_is_that_of_the_nearest_segment() -> None:
+    """Long and short segments, near ones on two sides of the spot, against shapely."""
+    gray, outline, _ = weld_with([(250, 200, 30, 28, 0, 20)])
+    far = np.array([[20.0, 20.0], [480.0, 20.0], [480.0, 380.0]])
+    near = np.array([[100.0, 235.0], [240.0, 226.0], [245.0, 227.0], [400.0, 231.0]])
+    (spot,) = find_spots(gray, [outline], [far, near], from_pixel_size(PIXEL_MM), 0.2)
+    rim = Point(spot.centre_px).buffer(0.5 * spot.equivalent_diameter_mm / PIXEL_MM)
+    assert spot.surface_distance_mm == pytest.approx(rim.distance(LineString(near)) * PIXEL_MM, abs=0.04)
