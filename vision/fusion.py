@@ -214,32 +214,46 @@ def _through_frames(section: Section, surface: WeldSurface, reach: float, step: 
     return frames
 
 
-def _chosen(window: _Window, frames: dict[str, Frame]) -> dict[Side, Candidate] | str:
+def _chosen(window: _Window, frames: Mapping[str, Frame]) -> dict[Side, Candidate] | str:
     """Return the lines to claim, or why there are none.
 
     A butt weld either goes through (two lines from face to root side) or does not (one line from toe to toe, and
-    one on the root side if that is welded): the reading whose weakest stretch is clearest is taken.
+    one on the root side if that is welded). Where both readings hold, the tone of the deepest place tells; where that
+    does not, a line from toe to toe that is clear all along closes the weld. What needs no other line looks for none.
     """
-    clicks = window.clicks_mm
+    sides = _proposals(window, frames, ("left", "right"))
+    through = _reading(window, sides, ("left", "right"))
+    by_tone = None if through is None else _through_by_tone(window, sides)
+    if through is not None and by_tone is True:
+        return through
+    names: list[Side] = ["whole", "root side"] if "root side" in frames else ["whole"]
+    closed = _proposals(window, frames, names)
+    whole = _reading(window, closed, names)
+    if whole is None:
+        return _refusal(list(closed.values())) if through is None else through
+    if through is None or by_tone is False:
+        return whole
+    return through if min(_weakest(candidate) for candidate in whole.values()) < CLOSED else whole
+
+
+def _proposals(window: _Window, frames: Mapping[str, Frame], names: Sequence[Side]) -> dict[Side, Candidate]:
+    """Return the likeliest path on each of some frames, as far as there are such frames and paths."""
     std = CLICK_STD_PX * window.section.resolution_mm
-    proposals: dict[str, Candidate] = {}
-    for side, frame in frames.items():
-        candidate = propose(frame, window.sheet, window.calibration, _own(window.section, side, clicks), std)
-        if candidate is not None:
-            proposals[side] = candidate
-    whole = [side for side in ("whole", "root side") if side in frames]
-    readings = [whole] + ([["left", "right"]] if "left" in frames else [])
-    held = [
-        reading
-        for reading in readings
-        if all(side in proposals and (proposals[side].holds or len(clicks)) for side in reading)
-    ]
-    if not held:
-        return _refusal([proposals[side] for side in whole if side in proposals])
-    if len(held) > 1:
-        held = [reading for reading in held if ("left" in reading) == _goes_through(window, proposals, whole)]
-    best = held[0]
-    return {side: proposals[side] for side in best}  # type: ignore[misc]
+    found: dict[Side, Candidate] = {}
+    for name in names:
+        if name in frames:
+            clicks = _own(window.section, name, window.clicks_mm)
+            candidate = propose(frames[name], window.sheet, window.calibration, clicks, std)
+            if candidate is not None:
+                found[name] = candidate
+    return found
+
+
+def _reading(window: _Window, proposals: dict[Side, Candidate], names: Sequence[Side]) -> dict[Side, Candidate] | None:
+    """Return the proposals when there is one of each name that the picture, or a person's clicks, support."""
+    marked = len(window.clicks_mm) > 0
+    held = all(name in proposals and (proposals[name].holds or marked) for name in names)
+    return proposals if held else None
 
 
 def _own(section: Section, side: str, clicks: Points) -> Points:
@@ -266,11 +280,11 @@ def _weakest(candidate: Candidate) -> float:
     return float(np.min(np.convolve(confidence, np.ones(length) / length, mode="valid")))
 
 
-def _goes_through(window: _Window, proposals: Mapping[str, Candidate], whole: Sequence[str]) -> bool:
+def _through_by_tone(window: _Window, proposals: Mapping[Side, Candidate]) -> bool | None:
     """Tell whether a butt weld goes through: whether its deepest place has the tone of its weld metal.
 
     Both readings share the line's upper part: there the tone outside it is taken, and that of parent metal
-    farther out. Where these tones do not tell, a line from toe to toe that is clear all along closes the weld.
+    farther out. None where these tones do not tell.
     """
     sides = [proposals["left"], proposals["right"]]
     tones: dict[str, list[NDArray[np.float32]]] = {"zone": [], "parent": []}
@@ -294,7 +308,7 @@ def _goes_through(window: _Window, proposals: Mapping[str, Candidate], whole: Se
     )
     if scale > LEAST_TONE_LEVELS and abs(margin) > 0.4 * scale:
         return margin > 0
-    return min(_weakest(proposals[side]) for side in whole) < CLOSED
+    return None
 
 
 def _tones_below(window: _Window, sides: Sequence[Candidate]) -> list[float]:
@@ -320,8 +334,8 @@ def _tones_below(window: _Window, sides: Sequence[Candidate]) -> list[float]:
 
 
 def _tones(window: _Window, points_mm: Points) -> NDArray[np.float32]:
-    values, metal = window.sheet.sample(window_px(window.calibration, points_mm))
-    return np.asarray(values[metal > 0], np.float32)
+    places = window.sheet.at(window_px(window.calibration, points_mm))
+    return np.asarray(places.tone[places.metal > 0], np.float32)
 
 
 def _refusal(proposals: Sequence[Candidate]) -> str:

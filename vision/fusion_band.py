@@ -9,19 +9,29 @@ from numpy.typing import NDArray
 from core.geometry import Points, arc_length
 
 Gray = NDArray[np.uint8]
+Plane = NDArray[np.float32]
 Floats = NDArray[np.float64]
 
 
-def sampled(gray: Gray, at: Points) -> NDArray[np.float32]:
-    """Return grey levels at points (..., 2) of the picture."""
-    x, y = at[..., 0].astype(np.float32), at[..., 1].astype(np.float32)
-    values = cv2.remap(gray, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+def beside(line: Points, normals: Points, offsets: Floats, shift: Floats | None = None) -> tuple[Plane, Plane]:
+    """Return x and y, (N, J) px each, of the places so far along the normals of each point of a line.
+
+    A ``shift`` along the normal of each point, (N,), is added.
+    """
+    start = (line if shift is None else line + shift[:, None] * normals).astype(np.float32)
+    out, across = normals.astype(np.float32), offsets.astype(np.float32)
+    return start[:, :1] + out[:, :1] * across, start[:, 1:] + out[:, 1:] * across
+
+
+def sampled(gray: Gray, at: tuple[Plane, Plane]) -> Plane:
+    """Return grey levels at places of the picture."""
+    values = cv2.remap(gray, at[0], at[1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     return np.asarray(values, np.float32)
 
 
 def level(rows: NDArray[np.float32], metal: NDArray[np.float32], spread: float) -> Floats:
     """Return the mean level of metal along the line, smoothed over ``spread`` stations."""
-    total = averaged((rows * metal).sum(axis=1), spread)
+    total = averaged(np.einsum("ij,ij->i", rows, metal), spread)
     share = averaged(metal.sum(axis=1), spread)
     return np.asarray(total / np.maximum(share, 1e-6))
 
@@ -32,7 +42,8 @@ def averaged(values: Floats, sigma: float) -> Floats:
         return np.asarray(values, float)
     reach = min(int(3 * sigma) + 1, len(values) - 1)
     kernel = np.exp(-0.5 * (np.arange(-reach, reach + 1) / sigma) ** 2)
-    padded = np.pad(np.asarray(values, float), reach, mode="reflect")
+    values = np.asarray(values, float)
+    padded = np.concatenate([values[reach:0:-1], values, values[-2 : -reach - 2 : -1]])
     return np.asarray(np.convolve(padded, kernel / kernel.sum(), mode="valid"))
 
 

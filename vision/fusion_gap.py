@@ -10,12 +10,13 @@ from numpy.typing import NDArray
 
 from calibration.model import Calibration
 from core.geometry import Line, Points
+from core.medians import median
 from vision.fusion_line import Found
 from vision.section import Section
 
 Gray = NDArray[np.uint8]
 
-REACH_MM = 1.3
+REACH_MM, ALONG_MM = 1.3, 0.05
 LEAST_DEPTH = 6.0
 CLEAR_OF_NOISE = 6.0
 
@@ -49,7 +50,7 @@ def _dip(
 ) -> tuple[float, Seam] | None:
     """Return how clear a dark line stands along a way, and the line."""
     pixel = section.resolution_mm
-    along = np.arange(span_mm[0], span_mm[1], 2 * pixel)
+    along = np.arange(span_mm[0], span_mm[1], max(2 * pixel, ALONG_MM))
     across = np.arange(-REACH_MM, REACH_MM + pixel, pixel)
     grid = back.point + along[:, None, None] * back.direction + across[None, :, None] * back.normal
     at = calibration.to_px(grid.reshape(-1, 2)).reshape(grid.shape).astype(np.float32)
@@ -61,7 +62,7 @@ def _dip(
     near = np.abs(across) < 0.75
     base = np.interp(across, across[~near], cv2.blur(profile[~near][:, None], (1, 9)).ravel())
     dip = base - profile
-    noise = 1.4826 * float(np.median(np.abs(dip[~near] - np.median(dip[~near])))) + 0.5
+    noise = 1.4826 * median(np.abs(dip[~near] - median(dip[~near]))) + 0.5
     at_dip = int(np.argmax(np.where(near, dip, -np.inf)))
     depth = float(dip[at_dip])
     if depth < max(LEAST_DEPTH, CLEAR_OF_NOISE * noise):

@@ -9,8 +9,9 @@ import numpy as np
 
 from calibration.model import Calibration
 from core.geometry import Points, arc_length
+from core.medians import median
 from vision.fusion_line import Found, FusionLine
-from vision.fusion_path import best_paths, contrast, support
+from vision.fusion_path import best_paths, contrast, strip, support
 from vision.fusion_sheet import Sheet, window_px
 from vision.section import Section
 
@@ -82,27 +83,29 @@ def _width(
     # The way of "left" runs down with its weld metal on the left hand; of "whole" it runs round the weld metal.
     stations = np.arange(FIRST_MM - NARROW, LAST_MM, step)
     grid = start[:, None] + stations[None, :, None] * normal[:, None]
-    values, metal = sheet.sample(window_px(calibration, grid))
-    metal = np.where(stations[None] > FIRST_MM, metal, 0.0).astype(np.float32)
-    found = contrast(values, metal, step)
+    places = sheet.at(window_px(calibration, grid))
+    values, metal = places.tone, np.where(stations[None] > FIRST_MM, places.metal, 0.0).astype(np.float32)
+    shown = strip(values, metal, step)
+    found = contrast(shown)
     usable = np.abs(found[found != 0])
     if len(usable) < 50:
         return None
     noise = 1.4826 * float(np.median(usable)) + 1e-3
     stack = np.clip(np.stack([found, -found]) / noise, -12, 12)
     stack[:, :, (stations < FIRST_MM + 0.25)] = -12.0
-    best = None
-    for path, score in zip(best_paths(stack, bend=0.4), stack, strict=True):
-        tested = support(values, metal, path.astype(float), float(along[-1]), step)
-        total = float(score[np.arange(rows), path].sum())
-        if tested.score > LEAST_SCORE and tested.seen >= LEAST_SEEN and (best is None or total > best[0]):
-            best = (total, path)
-    if best is None:
+    paths = best_paths(stack, bend=0.4)
+    totals = [float(score[np.arange(rows), path].sum()) for path, score in zip(paths, stack, strict=True)]
+    for sheet_number in np.argsort(totals)[::-1]:
+        path = paths[sheet_number]
+        tested = support(shown, path.astype(float), float(along[-1]))
+        if tested.score > LEAST_SCORE and tested.seen >= LEAST_SEEN:
+            break
+    else:
         return None
-    width = stations[best[1]]
-    scatter = 1.4826 * float(np.median(np.abs(width - np.median(width))))
-    if scatter > max(MOST_SCATTER_MM, 0.15 * float(np.median(width))):
+    width = stations[path]
+    scatter = 1.4826 * median(np.abs(width - median(width)))
+    if scatter > max(MOST_SCATTER_MM, 0.15 * median(width)):
         return None
     std = float(np.hypot(0.5 * step, scatter / np.sqrt(max(3.0, along[-1] / 0.7)))) + 0.02
-    limit = grid[np.arange(rows), best[1]]
-    return Found(float(np.median(width)), std), limit
+    limit = grid[np.arange(rows), path]
+    return Found(median(width), std), limit

@@ -87,15 +87,16 @@ def texture_of(rest: Floats, good: NDArray[np.bool_], spacing_px: float) -> tupl
         return Texture(25.0, 5.0, 5.0), LEAST_VARIANCE
     level = float(values.sum() / good.sum())
     values = np.where(good, np.clip(values - level, -60, 60), 0.0)
-
-    def covariance(i: int, j: int) -> float:
-        a, b = values[i:, j:], values[: len(values) - i, : values.shape[1] - j]
-        pairs = good[i:, j:] & good[: len(good) - i, : good.shape[1] - j]
-        return float((a * b).sum() / max(int(pairs.sum()), 1))
-
-    total = covariance(0, 0)
-    across = [covariance(0, j) for j in range(1, min(values.shape[1], 12))]
-    along = [covariance(i, 0) for i in range(1, min(len(values), 8))]
+    shown = good.astype(np.float64)
+    # Sums of products of columns a lag apart are sums along a diagonal of one product of matrices.
+    gram, pairs = values.T @ values, shown.T @ shown
+    lags = range(min(values.shape[1], 12))
+    total, *across = (float(gram.trace(lag) / max(pairs.trace(lag), 1.0)) for lag in lags)
+    along = []
+    for lag in range(1, min(len(values), 8)):
+        ends = slice(lag, None), slice(0, len(values) - lag)
+        product, number = (float(np.vdot(part[ends[0]], part[ends[1]])) for part in (values, shown))
+        along.append(product / max(number, 1.0))
     # The fall from no lag to one is noise as far as it exceeds the fall from one lag to two.
     noise = max(total - across[0] - max(across[0] - across[1], 0.0), 0.0) if len(across) > 1 else 0.0
     variance = max(total - noise, 1e-3)

@@ -14,6 +14,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from core.medians import median
+
 Floats = NDArray[np.float64]
 Rows = NDArray[np.float32]
 
@@ -54,82 +56,113 @@ class Support:
     inside: float = 0.0
 
 
-def contrast(values: Rows, metal: Rows, step_mm: float) -> Rows:
+@dataclass(frozen=True, slots=True, eq=False)
+class Strip:
+    """What a picture shows on the rows of a frame, ready for means over any window along a row.
+
+    Attributes
+    ----------
+    sums, shares
+        (I, J + 1) running sums along rows of the values in metal and of metal.
+    step_mm
+        Distance of stations along a row.
+    """
+
+    sums: Floats
+    shares: Floats
+    step_mm: float
+
+    def over(self, first: int, last: int) -> tuple[Rows, Rows]:
+        """Return mean and share of metal of the stations from first to last relative to each station, (I, J)."""
+        count = self.sums.shape[1] - 1
+        at = np.arange(count)
+        low, high = np.clip(at + first, 0, count), np.clip(at + last + 1, 0, count)
+        number = self.shares.take(high, axis=1) - self.shares.take(low, axis=1)
+        total = self.sums.take(high, axis=1) - self.sums.take(low, axis=1)
+        total /= np.maximum(number, 1e-6)
+        return np.asarray(total, np.float32), np.asarray(number / (last - first + 1), np.float32)
+
+    def over_at(self, at: NDArray[np.int64], first: int, last: int) -> tuple[Floats, Floats]:
+        """Return mean and share of metal of the stations from first to last relative to one of each row, (I,)."""
+        count = self.sums.shape[1] - 1
+        rows = np.arange(len(at))
+        low, high = np.clip(at + first, 0, count), np.clip(at + last + 1, 0, count)
+        number = self.shares[rows, high] - self.shares[rows, low]
+        mean = (self.sums[rows, high] - self.sums[rows, low]) / np.maximum(number, 1e-6)
+        return np.asarray(mean), np.asarray(number / (last - first + 1))
+
+
+def strip(values: Rows, metal: Rows, step_mm: float) -> Strip:
+    """Return the strip of values and metal, (I, J) each."""
+    rows, count = values.shape
+    sums, shares = np.zeros((rows, count + 1)), np.zeros((rows, count + 1))
+    np.cumsum(values * metal, axis=1, dtype=np.float64, out=sums[:, 1:])
+    np.cumsum(metal, axis=1, dtype=np.float64, out=shares[:, 1:])
+    return Strip(sums, shares, step_mm)
+
+
+def contrast(shown: Strip) -> Rows:
     """Return the contrast of both sides at every station of every row (outside less inside), 0 without enough metal."""
-    near, far = 1, max(3, round(WINDOW_MM / step_mm))
-    sums = _sums(values, metal)
-    inside, inside_share = _window(sums, -far, -near)
-    outside, outside_share = _window(sums, near, far)
+    near, far = 1, max(3, round(WINDOW_MM / shown.step_mm))
+    inside, inside_share = shown.over(-far, -near)
+    outside, outside_share = shown.over(near, far)
     found = outside - inside
     found[(inside_share < 0.5) | (outside_share < 0.5)] = 0.0
     return np.asarray(cv2.blur(found, (1, 3), borderType=cv2.BORDER_REPLICATE), np.float32)
 
 
-def _sums(values: Rows, metal: Rows) -> tuple[Floats, Floats]:
-    """Return running sums along rows of the values in metal and of metal, one longer than the rows."""
-    rows, count = values.shape
-    sums, shares = np.zeros((rows, count + 1)), np.zeros((rows, count + 1))
-    np.cumsum(values * metal, axis=1, dtype=np.float64, out=sums[:, 1:])
-    np.cumsum(metal, axis=1, dtype=np.float64, out=shares[:, 1:])
-    return sums, shares
-
-
-def _window(sums: tuple[Floats, Floats], first: int, last: int) -> tuple[Rows, Rows]:
-    """Return mean and share of metal of the stations from first to last relative to each station."""
-    count = sums[0].shape[1] - 1
-    at = np.arange(count)
-    low, high = np.clip(at + first, 0, count), np.clip(at + last + 1, 0, count)
-    number = sums[1][:, high] - sums[1][:, low]
-    mean = (sums[0][:, high] - sums[0][:, low]) / np.maximum(number, 1e-6)
-    return np.asarray(mean, np.float32), np.asarray(number / (last - first + 1), np.float32)
-
-
-def _window_at(sums: tuple[Floats, Floats], at: NDArray[np.int64], first: int, last: int) -> tuple[Floats, Floats]:
-    """Return mean and share of metal of the stations from first to last relative to one station of each row, (I,)."""
-    count = sums[0].shape[1] - 1
-    rows = np.arange(len(at))
-    low, high = np.clip(at + first, 0, count), np.clip(at + last + 1, 0, count)
-    number = sums[1][rows, high] - sums[1][rows, low]
-    mean = (sums[0][rows, high] - sums[0][rows, low]) / np.maximum(number, 1e-6)
-    return np.asarray(mean), np.asarray(number / (last - first + 1))
-
-
 def best_paths(scores: Rows, *, bend: float = BEND) -> NDArray[np.int64]:
-    """Return for each of H score sheets (H, I, J) the station on each row, (H, I), of the path of greatest sum."""
+    """Return for each of H score sheets (H, I, J) the station on each row, (H, I), of the path of greatest sum.
+
+    The paths grow from the first and from the last row at once, as sheets beside each other, and join in the middle.
+    """
     sheets, rows, stations = scores.shape
+    half, back = rows - rows // 2, rows // 2
     steps = np.arange(-JUMP, JUMP + 1)
     price = (bend * steps**2).astype(np.float32)
-    came = np.zeros((rows, sheets * stations), np.int8)
-    padded = np.full((sheets, stations + 2 * JUMP), -1e9, np.float32)
-    # One view of the padded row serves all rows: it shows what is written into it.
-    total, reachable = padded[:, JUMP:-JUMP], np.lib.stride_tricks.sliding_window_view(padded, 2 * JUMP + 1, axis=1)
-    total[:] = scores[:, 0]
-    choices = np.empty(reachable.shape, np.float32)
-    flat, first = choices.reshape(-1), np.arange(sheets * stations) * len(steps)
-    for row in range(1, rows):
-        np.subtract(reachable, price, out=choices)
-        best = choices.argmax(axis=2).ravel()
-        came[row] = best
-        np.add(flat[first + best].reshape(sheets, stations), scores[:, row], out=total)
+    grown = np.zeros((half, 2 * sheets, stations), np.float32)
+    grown[:, :sheets] = scores[:, :half].transpose(1, 0, 2)
+    # Of the second half there may be one row less: it begins with a row of nothing.
+    grown[half - back :, sheets:] = scores[:, : half - 1 : -1].transpose(1, 0, 2)
+    totals = np.full((half, 2 * sheets, stations + 2 * JUMP), -1e9, np.float32)
+    inner = totals[:, :, JUMP:-JUMP]
+    reachable = np.moveaxis(np.lib.stride_tricks.sliding_window_view(totals, 2 * JUMP + 1, axis=2), 3, 1)
+    choices, prices = np.empty((len(steps), 2 * sheets, stations), np.float32), price[:, None, None]
+    inner[0] = grown[0]
+    for before, total, score in zip(reachable[:-1], inner[1:], grown[1:], strict=True):
+        np.subtract(before, prices, out=choices)
+        np.maximum.reduce(choices, axis=0, out=total)
+        np.add(total, score, out=total)
     path = np.zeros((sheets, rows), np.int64)
     for sheet in range(sheets):
-        at = int(total[sheet].argmax())
-        for row in range(rows - 1, 0, -1):
-            path[sheet, row] = at
-            at = min(max(at + int(came[row, sheet * stations + at]) - JUMP, 0), stations - 1)
-        path[sheet, 0] = at
+        onwards = np.max(reachable[-1, :, sheet + sheets] - price[:, None], axis=0)
+        at = int(np.argmax(inner[-1, sheet] + onwards))
+        _trace(totals[:, sheet], at, price, path[sheet, half - 1 :: -1])
+        ahead = int(np.argmax(reachable[-1, :, sheet + sheets, at] - price))
+        at = min(max(at + ahead - JUMP, 0), stations - 1)
+        _trace(totals[half - back :, sheet + sheets], at, price, path[sheet, half:])
     return path
 
 
-def support(values: Rows, metal: Rows, path: Floats, length_mm: float, step_mm: float) -> Support:
+def _trace(totals: Rows, at: int, price: Rows, path: NDArray[np.int64]) -> None:
+    """Write the stations of the best path that ends at one on the last row, last row first, into ``path``."""
+    last = totals.shape[1] - 2 * JUMP - 1
+    if len(path) > 0:
+        path[0] = at
+    for number, row in enumerate(totals[-2::-1][: max(0, len(path) - 1)], 1):
+        at = min(max(at + int((row[at : at + 2 * JUMP + 1] - price).argmax()) - JUMP, 0), last)
+        path[number] = at
+
+
+def support(shown: Strip, path: Floats, length_mm: float) -> Support:
     """Test a path (I,) of stations: does metal a gap off on both sides differ by more than it scatters?"""
     rows = np.arange(len(path))
-    gap, far = max(1, round(GAP_MM / step_mm)), max(3, round((GAP_MM + WINDOW_MM) / step_mm))
-    at = np.clip(np.rint(path), 0, values.shape[1] - 1).astype(int)
-    sums, sides = _sums(values, metal), []
+    gap, far = max(1, round(GAP_MM / shown.step_mm)), max(3, round((GAP_MM + WINDOW_MM) / shown.step_mm))
+    at = np.clip(np.rint(path), 0, shown.sums.shape[1] - 2).astype(int)
+    sides = []
     deeper = far + gap + (far - gap)
     for first, last in ((-far, -gap), (gap, far), (-deeper, -far - gap)):
-        sides.append(_window_at(sums, at, first, last))
+        sides.append(shown.over_at(at, first, last))
     blocks = max(4, round(length_mm / BLOCK_MM))
     number = np.minimum(rows * blocks // len(path), blocks - 1)
     means, scatter2 = [], 0.0
@@ -147,7 +180,7 @@ def support(values: Rows, metal: Rows, path: Floats, length_mm: float, step_mm: 
     for level in means[:2]:
         # Neighbouring blocks differ by their noise; a slow drift of the etch does not count.
         differences = np.diff(level[usable])
-        scatter2 += 0.5 * (1.4826 * float(np.median(np.abs(differences)))) ** 2
+        scatter2 += 0.5 * (1.4826 * median(np.abs(differences))) ** 2
     noise = float(np.sqrt(scatter2)) + 1e-6
     step = np.where(usable, means[1] - means[0], np.nan)
     mean_step = float(np.nanmean(step))

@@ -13,8 +13,9 @@ from numpy.typing import NDArray
 
 from calibration.model import Calibration
 from core.geometry import Points
+from core.medians import median
 from vision.fusion_frame import Frame
-from vision.fusion_path import Support, best_paths, contrast, support
+from vision.fusion_path import Strip, Support, best_paths, contrast, strip, support
 from vision.fusion_sheet import Sheet, window_px
 
 TONE, TEXTURE = 0, 1
@@ -93,23 +94,22 @@ def propose(
         free = propose(frame, sheet, calibration)
         if free is not None and free.holds and _passes(free.points_mm, clicks_mm, NEAR_CLICK * click_std_mm):
             return free
-    at = window_px(calibration, frame.points)
-    tone, metal = sheet.sample(at)
-    hollow = sheet.hollow_at(at) > 0
+    places = sheet.at(window_px(calibration, frame.points))
+    metal, hollow = places.metal, places.hollow
     if hollow.any() and not (clicks_mm is not None and _behind(frame, hollow, clicks_mm, click_std_mm)):
         frame = _before(frame, hollow)
     # Where a gap between plates runs along a row there is no contrast to follow: the path runs straight on.
-    blind = np.count_nonzero(sheet.gap_at(at) > 0, axis=1) * frame.step_mm > BLIND_MM
+    blind = np.count_nonzero(places.gap, axis=1) * frame.step_mm > BLIND_MM
     pull = np.zeros(frame.allowed.shape, np.float32)
     if frame.stays_in_metal:
-        pull += LEAVING * (1 - sheet.solid_at(at))
+        pull += LEAVING * (1 - places.solid)
     marked = clicks_mm is not None and len(clicks_mm) > 0
     if clicks_mm is not None and marked:
         pull += _pull(frame, clicks_mm, click_std_mm)
     best: Candidate | None = None
     for channel in (TONE, TEXTURE):
         core = sheet.core_level if channel == TONE else None
-        values = tone if channel == TONE else sheet.texture_at(at)
+        values = places.tone if channel == TONE else places.texture
         found = _best(frame, values, metal, channel, pull, core, blind, marked=marked)
         if found is not None and (found.holds or best is None):
             best = found
@@ -164,12 +164,14 @@ def _best(
     *,
     marked: bool,
 ) -> Candidate | None:
-    found = contrast(values, metal, frame.step_mm)
+    shown = strip(values, metal, frame.step_mm)
+    found = contrast(shown)
     found[blind] = 0.0
     usable = np.abs(found[frame.allowed & (found != 0)])
     if len(usable) == 0:
         return None
-    noise = max(1.4826 * float(np.median(usable)), float(np.percentile(usable, 99)) / 8.0) + 1e-3
+    usual, most = np.percentile(usable[:: max(1, len(usable) // 8000)], (50, 99))
+    noise = max(1.4826 * float(usual), float(most) / 8.0) + 1e-3
     stack = np.stack([found, -found]) / noise
     stack[:, ~frame.allowed] = -8.0
     # A hollow hides both sides of the line from the contrast: its near side is the line.
@@ -177,7 +179,7 @@ def _best(
     stack[:, :, :-1][:, barred] += 4.0 * (np.abs(stack).max() > 0)
     stack -= pull
     _tie_ends(stack, frame)
-    candidates = _followed(frame, stack, channel, values, metal, core)
+    candidates = _followed(frame, stack, channel, shown, core)
     strongest = max(candidates, key=lambda c: (c.stands_clear, c.total))
     if not strongest.stands_clear or marked:
         return strongest
@@ -187,19 +189,20 @@ def _best(
     clear = np.clip(ends / (0.12 * len(ends)), 0, 1) / frame.step_mm
     station = np.arange(frame.points.shape[1])[None]
     remaining = np.where(station > (strongest.stations - OWN_EDGE_MM * clear)[:, None], 0, metal).astype(np.float32)
-    found = contrast(values, remaining, frame.step_mm)
+    shown = strip(values, remaining, frame.step_mm)
+    found = contrast(shown)
     found[blind] = 0.0
     within = np.stack([found, -found]) / noise - pull
     within[:, ~frame.allowed] = -8.0
     within[:, station > (strongest.stations - INNER_GAP_MM * clear)[:, None]] = -8.0
     _tie_ends(within, frame)
-    rivals = [*candidates, *_followed(frame, within, channel, values, remaining, core)]
+    rivals = [*candidates, *_followed(frame, within, channel, shown, core)]
     inner = [
         c
         for c in rivals
         if c.holds
         and abs(c.support.step) > RIVAL_SHARE * abs(strongest.support.step)
-        and float(np.median(strongest.stations - c.stations)) > 0.7 * INNER_GAP_MM / frame.step_mm
+        and median(strongest.stations - c.stations) > 0.7 * INNER_GAP_MM / frame.step_mm
     ]
     if inner:
         return max(inner, key=lambda c: c.total)
@@ -217,15 +220,14 @@ def _followed(
     frame: Frame,
     stack: NDArray[np.float32],
     channel: int,
-    values: NDArray[np.float32],
-    metal: NDArray[np.float32],
+    shown: Strip,
     core: float | None,
 ) -> list[Candidate]:
     rows = np.arange(stack.shape[1])
     found = []
     for path, score in zip(best_paths(stack), stack, strict=True):
         length = float(np.hypot(*np.diff(frame.points[rows, path], axis=0).T).sum())
-        tested = support(values, metal, path.astype(float), length, frame.step_mm)
+        tested = support(shown, path.astype(float), length)
         stations = _without_spikes(path.astype(float), length)
         same = core is None or abs(tested.inside - core) <= SAME_TONE * abs(tested.step)
         found.append(Candidate(frame, stations, channel, tested, float(score[rows, path].sum()), same))

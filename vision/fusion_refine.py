@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from core.geometry import Points
-from vision.fusion_band import averaged, level, normals_of, resampled, sampled, smoothed
+from vision.fusion_band import averaged, beside, level, normals_of, resampled, sampled, smoothed
 from vision.fusion_path import best_paths
 from vision.fusion_settle import USUAL_MM_PER_PX, Settled, settled
 from vision.fusion_sheet import Sheet
@@ -80,8 +80,8 @@ def refined(
         +1 when outside lies to the left of the way along the line as numbers (x, y) go, -1 to the right.
     """
     line = coarse_px
-    spacing = ALONG_PX * max(1.0, USUAL_MM_PER_PX / mm_per_px)
-    for share in (1.0, 0.6):
+    usual = ALONG_PX * max(1.0, USUAL_MM_PER_PX / mm_per_px)
+    for share, spacing in ((1.0, 2 * usual), (0.6, usual)):
         line = resampled(smoothed(resampled(line, spacing), 0.5 * reach_px * share / spacing, anchors), spacing)
         shift, step = _shift(gray, sheet, line, sign, max(4.0, reach_px * share), spacing, mm_per_px, outside, anchors)
         line = line + shift[:, None] * normals_of(line) * outside
@@ -93,9 +93,9 @@ def _std(sheet: Sheet, line: Settled, step: float, outside: float) -> Floats:
     """Return the standard uncertainty across a line, (N,) px: grain, what hides it, corners that the blur rounds."""
     # The etch itself wanders by some grey levels: the smaller the step, the farther that moves its middle.
     faint = math.hypot(1.0, UNEVEN_LEVELS / step)
-    offsets = np.arange(-BESIDE_PX, BESIDE_PX + 1)[None, :, None]
-    beside = line.points_px[:, None] + offsets * (normals_of(line.points_px) * outside)[:, None]
-    shown = sheet.metal_at(beside).mean(axis=1)
+    offsets = np.arange(-BESIDE_PX, BESIDE_PX + 1.0)
+    band = beside(line.points_px, normals_of(line.points_px) * outside, offsets)
+    shown = sheet.at_places(*band).metal.mean(axis=1)
     shown[line.blind] = np.minimum(shown[line.blind], BRIDGED)
     hidden = BLIND_STD_PX * np.maximum(1.0 - SPECKS - averaged(shown, 12.0 / line.step_px), 0.0)
     turning = np.maximum(cv2.dilate(line.turning[:, None], CORNER_REACH).ravel() - GENTLE_RAD, 0.0)
@@ -120,10 +120,10 @@ def _shift(
     half = int(np.ceil(reach))
     offsets = np.arange(-half, half + 1, dtype=np.float64)
     normals = normals_of(line) * outside
-    at = line[:, None] + offsets[None, :, None] * normals[:, None]
+    at = beside(line, normals, offsets)
     rows = sampled(gray, at)
-    metal = sheet.metal_at(at)
-    hollow = sheet.hollow_at(at) > 0
+    places = sheet.at_places(*at)
+    metal, hollow = places.metal, places.hollow
     count = len(line)
     # Levels of both sides, from the outer parts of the band, along the line smoothed: the etch is uneven.
     edge = max(2, int(0.55 * half))
@@ -139,7 +139,7 @@ def _shift(
     energy = np.cumsum(pull, axis=1) - 0.5 * pull
     rest = np.concatenate([(rows - inner[:, None])[:, sides[0]][metal[:, sides[0]] > 0],
                            (rows - outer[:, None])[:, sides[1]][metal[:, sides[1]] > 0]])  # fmt: skip
-    noise = 1.4826 * float(np.median(np.abs(rest))) / np.abs(step).mean() if len(rest) else 1.0
+    noise = 1.4826 * float(np.median(np.abs(rest[::3]))) / np.abs(step).mean() if len(rest) else 1.0
     information = 1.0 / max(noise**2 * CORRELATED, 0.02)
     score = np.asarray(-energy * information, np.float32)
     score -= (0.5 * (offsets / (0.8 * half)) ** 2)[None].astype(np.float32)

@@ -17,7 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from core.geometry import Points
-from vision.fusion_band import averaged, level, normals_of, resampled, sampled, smoothed
+from core.medians import median
+from vision.fusion_band import averaged, beside, level, normals_of, resampled, sampled, smoothed
 from vision.fusion_matched import (
     NODES,
     SHORTEST_PX,
@@ -94,8 +95,9 @@ def settled(
     for _ in range(ROUNDS):
         half = int(np.clip(math.ceil(3 * blur) + 8, LEAST_BAND_PX, MOST_BAND_PX))
         offsets = np.arange(-half, half + 1, dtype=np.float64)
-        at = base[:, None] + (offsets[None, :] + shift[:, None])[..., None] * normals[:, None]
-        metal = sheet.metal_at(at)
+        at = beside(base, normals, offsets, shift)
+        places = sheet.at_places(*at)
+        metal = places.metal
         metal[blind] = 0.0
         edge, rest = _edge(sampled(gray, at), metal, offsets, blur, spread, spacing)
         blur = edge.blur_px
@@ -109,7 +111,7 @@ def settled(
         kept = found * wander / (wander + 1 / gathered)
         std = math.sqrt(float(np.sum(1 / (gathered + 1 / wander))) / len(base))
         # At a hollow the line is the hollow's edge, which the step before has found.
-        dark = sheet.hollow_at(at)[:, half - 6 : half + 7].max(axis=1)
+        dark = np.asarray(places.hollow[:, half - 6 : half + 7].any(axis=1), np.uint8)
         stays = averaged(cv2.dilate(dark[:, None], np.ones((9, 1), np.uint8)).ravel().astype(np.float64), 2.0)
         shift = stays * before + (1 - stays) * (bent + basis.along(fade * kept))
         moved = stays * before + (1 - stays) * basis.along(kept)
@@ -169,18 +171,15 @@ def over_gaps(
     Those are places with little metal on one side (a hollow apart), and dark gaps that end at the line from
     outside. The line's points are STEP_PX times ``scale`` apart.
     """
-    across = np.arange(-GAP_REACH_PX, GAP_REACH_PX + 1)
-    beside = line[:, None] + across[None, :, None] * normals[:, None]
-    metal = sheet.metal_at(beside)
-    dark = sheet.hollow_at(beside).max(axis=1) > 0
+    places = sheet.at_places(*beside(line, normals, np.arange(-GAP_REACH_PX, GAP_REACH_PX + 1.0)))
+    metal, dark = places.metal, places.hollow.any(axis=1)
     sides = (metal[:, :GAP_REACH_PX].mean(axis=1), metal[:, -GAP_REACH_PX:].mean(axis=1))
     blind = np.minimum(*sides) < 0.5
-    behind = line[:, None] + np.arange(4, 15)[None, :, None] * normals[:, None]
-    tone = sampled(gray, behind).mean(axis=1)
+    tone = sampled(gray, beside(line, normals, np.arange(4.0, 15.0))).mean(axis=1)
     wide = np.ones((int(GAP_WIDE_PX / STEP_PX) | 1, 1), np.uint8)
     dip = cv2.morphologyEx(tone[:, None], cv2.MORPH_CLOSE, wide).ravel() - tone
     straight = turning_of(smoothed(line, BASE_PX / STEP_PX, (True, True)), 8) < TURNING_RAD
-    blind |= (dip > max(GAP_LEVELS, GAP_CLEAR * float(np.median(dip)))) & straight
+    blind |= (dip > max(GAP_LEVELS, GAP_CLEAR * median(dip))) & straight
     blind &= ~dark
     rim = np.ones((int(2 * GAP_RIM_PX / STEP_PX) + 1, 1), np.uint8)
     blind = cv2.dilate(blind.astype(np.uint8)[:, None], rim).ravel() > 0

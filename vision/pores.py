@@ -28,10 +28,10 @@ LONG = 3.0
 """Length over width from which a spot is a linear indication."""
 SMALL_PX = 8.0
 """Pixels across the smallest spot; a finer picture is reduced to it."""
-FAR, LEVEL_SHRINK = 8, 4
-"""How much a picture is reduced to look for the few spots in it, and for the level round them."""
+FAR = 8
+"""How much a mask is reduced to look for the few spots in it."""
 MOST_AT_RIM = 0.25
-MOST_SAMPLES = 20_000
+MOST_SAMPLES = 8_000
 """Pixels from which a median is taken."""
 SPREAD_MM = 1.6
 
@@ -42,13 +42,29 @@ BAND_AT, BAND_SHARE = (2.0, 2.5, 3.0, 3.5), 0.35
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Patch:
-    """Weld metal cut out of the picture: grey levels less their surroundings, and where it is weld metal."""
+    """Weld metal cut out of the picture: grey levels less their surroundings, 0 where ``metal`` is 0 and not 255."""
 
     rest: Plane
     metal: Gray
     low: NDArray[np.int64]
     factor: float
     noise: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Surface:
+    """The segments of an outline in the picture: starts and steps, (N, 2), squared lengths, (N,), the longest."""
+
+    start: Points
+    step: Points
+    length2: NDArray[np.float64]
+    longest_px: float
+
+
+def _surface(outline: Points) -> _Surface:
+    step = np.diff(outline, axis=0)
+    length2 = np.maximum(np.einsum("nk,nk->n", step, step), 1e-30)
+    return _Surface(outline[:-1], step, length2, math.sqrt(float(length2.max(initial=0.0))))
 
 
 def find_spots(
@@ -72,11 +88,11 @@ def find_spots(
         Spots nearer to the rim of the weld metal than this are not told from the rim.
     """
     found: list[Indication] = []
-    segments = [(outline[:-1], np.diff(outline, axis=0)) for outline in surfaces_px]
+    surfaces = [_surface(outline) for outline in surfaces_px if len(outline) > 1]
     for outline in weld_metal_px:
         patch = _patch(gray, outline, calibration, smallest_mm, margin_px)
         if patch is not None:
-            found += _spots(patch, segments, calibration, smallest_mm)
+            found += _spots(patch, surfaces, calibration, smallest_mm)
     return tuple(sorted(found, key=lambda spot: -spot.area_mm2))
 
 
@@ -93,57 +109,70 @@ def _patch(
     if min(size) < 8:
         return None
     part = part[: math.ceil(size[1] * factor), : math.ceil(size[0] * factor)]
-    tone = np.asarray(cv2.resize(part, size, interpolation=cv2.INTER_AREA) if factor > 1 else part, np.float32)
+    tone: Gray = np.asarray(cv2.resize(part, size, interpolation=cv2.INTER_AREA) if factor > 1 else part, np.uint8)
     mask: Gray = np.zeros(tone.shape, np.uint8)
     small = ((outline - low + 0.5) / factor - 0.5) * 16
-    cv2.fillPoly(mask, [np.asarray(np.rint(small), np.int32)], 1, cv2.LINE_8, 4)
+    cv2.fillPoly(mask, [np.asarray(np.rint(small), np.int32)], 255, cv2.LINE_8, 4)
     reach = max(1, math.ceil(margin_px / factor))
     mask = np.asarray(cv2.erode(mask, np.ones((2 * reach + 1, 2 * reach + 1), np.uint8), borderValue=0), np.uint8)
-    if np.count_nonzero(mask) < 50:
+    if cv2.countNonZero(mask) < 50:
         return None
-    rest = tone - _surroundings(tone, mask, SPREAD_MM / (pixel * factor))
+    rest = np.subtract(tone, _surroundings(tone, mask, SPREAD_MM / (pixel * factor)), dtype=np.float32)
     inside = _sampled(rest, mask)
     noise = 1.4826 * float(np.median(np.abs(inside - np.median(inside))))
-    return _Patch(np.asarray(rest, np.float32), mask, low, factor, max(noise, 0.7))
+    # Outside the weld metal there is nothing.
+    rest *= mask > 0
+    return _Patch(rest, mask, low, factor, max(noise, 0.7))
 
 
-def _sampled(plane: Plane, mask: Gray) -> Plane:
-    """Return values of a plane on a grid of places in a mask, some tens of thousands at most."""
+def _sampled(plane: Plane | Gray, mask: Gray) -> Plane:
+    """Return values of a plane on a grid of places in a mask, some ten thousand."""
     step = max(1, math.isqrt(int(np.count_nonzero(mask)) // MOST_SAMPLES))
     return np.asarray(plane[::step, ::step][mask[::step, ::step] > 0], np.float32)
 
 
-def _surroundings(tone: Plane, mask: Gray, spread_px: float) -> Plane:
+def _surroundings(tone: Gray, mask: Gray, spread_px: float) -> Plane:
     """Return the level of weld metal round each pixel; spots pull it by no more than the grain's spread.
 
-    Where the spread is wide it is found in a picture reduced by LEVEL_SHRINK first.
+    Where the spread is wide it is found in a picture of a quarter of the size.
     """
     inside = _sampled(tone, mask)
     middle = float(np.median(inside))
     spread = 1.4826 * float(np.median(np.abs(inside - middle))) + 1.0
-    share = np.asarray(mask, np.float32)
-    held = tone
-    if spread_px > 6 * LEVEL_SHRINK and min(tone.shape) > 4 * LEVEL_SHRINK:
-        size = (tone.shape[1] // LEVEL_SHRINK, tone.shape[0] // LEVEL_SHRINK)
-        share = np.asarray(cv2.resize(share, size, interpolation=cv2.INTER_AREA), np.float32)
-        total = cv2.resize(cv2.multiply(tone, np.asarray(mask, np.float32)), size, interpolation=cv2.INTER_AREA)
-        held = np.asarray(total / np.maximum(share, 1e-3), np.float32)
-        spread_px /= LEVEL_SHRINK
+    share, total = mask, np.asarray(cv2.bitwise_and(tone, mask), np.uint8)
+    halvings = 2 if spread_px > 24 and min(tone.shape) > 16 else 0
+    for _ in range(halvings):
+        # Of an even number of rows and columns two are averaged many times faster.
+        share, total = (
+            np.asarray(
+                cv2.resize(plane, (plane.shape[1] // 2, plane.shape[0] // 2), interpolation=cv2.INTER_AREA), np.uint8
+            )
+            for plane in (part[: part.shape[0] // 2 * 2, : part.shape[1] // 2 * 2] for part in (share, total))
+        )
+    spread_px /= 2**halvings
+    shown = share.astype(np.float32) * np.float32(1 / 255)
+    held = total / np.maximum(shown, 1e-3)
     shrink = max(1, int(spread_px / 6))
     size = (max(2, held.shape[1] // shrink), max(2, held.shape[0] // shrink))
-    weight = cv2.GaussianBlur(cv2.resize(share, size, interpolation=cv2.INTER_AREA), (0, 0), spread_px / shrink)
+    weight = cv2.GaussianBlur(cv2.resize(shown, size, interpolation=cv2.INTER_AREA), (0, 0), spread_px / shrink)
     level = np.full(held.shape, middle, np.float32)
     for _ in range(2):
-        near = np.clip(held, level - 1.5 * spread, level + 1.5 * spread) * share
-        total = cv2.GaussianBlur(cv2.resize(near, size, interpolation=cv2.INTER_AREA), (0, 0), spread_px / shrink)
-        level = np.asarray(cv2.resize(total / np.maximum(weight, 1e-3), held.shape[::-1]), np.float32)
-    return level if level.shape == tone.shape else np.asarray(cv2.resize(level, tone.shape[::-1]), np.float32)
+        near = np.clip(held, level - 1.5 * spread, level + 1.5 * spread) * shown
+        sums = cv2.GaussianBlur(cv2.resize(near, size, interpolation=cv2.INTER_AREA), (0, 0), spread_px / shrink)
+        level = np.asarray(cv2.resize(sums / np.maximum(weight, 1e-3), held.shape[::-1]), np.float32)
+    if not halvings:
+        return level
+    # Rows and columns beyond an even number have the level of their neighbours.
+    whole = tuple(length // 4 * 4 for length in tone.shape)
+    level = np.asarray(cv2.resize(level, whole[::-1]), np.float32)
+    beyond = (tone.shape[0] - whole[0], tone.shape[1] - whole[1])
+    return np.asarray(cv2.copyMakeBorder(level, 0, beyond[0], 0, beyond[1], cv2.BORDER_REPLICATE), np.float32)
 
 
 def _spots(
-    patch: _Patch, segments: Sequence[tuple[Points, Points]], calibration: Calibration, smallest_mm: float
+    patch: _Patch, surfaces: Sequence[_Surface], calibration: Calibration, smallest_mm: float
 ) -> list[Indication]:
-    rest = np.asarray(cv2.multiply(patch.rest, np.asarray(patch.metal, np.float32)), np.float32)
+    rest = patch.rest
     soft = np.asarray(cv2.GaussianBlur(rest, (0, 0), SMALL_PX / 8), np.float32)
     spread = 1.4826 * float(np.median(np.abs(_sampled(soft, patch.metal)))) + 0.5
     least = max(CLEAR * spread, LEAST_LEVELS)
@@ -163,7 +192,7 @@ def _spots(
                 spot = np.asarray(part & (depth[inner] > 0.5 * own_top), np.uint8)
                 if _on_band(soft, sign, spot, own_top, place):
                     continue
-                indication = _indication(patch, spot, own_top, place, sign, segments, calibration, smallest_mm)
+                indication = _indication(patch, spot, own_top, place, sign, surfaces, calibration, smallest_mm)
                 if indication is not None:
                     found.append(indication)
     return found
@@ -187,12 +216,12 @@ def _pieces(mask: Gray, *, least_px: int) -> list[tuple[tuple[slice, slice], NDA
 
 def _far_pieces(mask: NDArray[np.bool_], *, least_px: int) -> list[tuple[tuple[slice, slice], NDArray[np.bool_]]]:
     """Return the pieces of a large mask that is empty nearly everywhere: it is looked for in a reduced one first."""
-    shape = (-(-mask.shape[0] // FAR) * FAR, -(-mask.shape[1] // FAR) * FAR)
-    whole: Gray = np.zeros(shape, np.uint8)
-    np.multiply(mask, 255, out=whole[: mask.shape[0], : mask.shape[1]], casting="unsafe")
-    # A single pixel of 255 still counts in the mean of FAR by FAR.
-    reduced = cv2.resize(whole, (shape[1] // FAR, shape[0] // FAR), interpolation=cv2.INTER_AREA)
-    _, labels, stats, _ = cv2.connectedComponentsWithStats(reduced, connectivity=8)
+    rows_of_blocks, blocks = -(-mask.shape[0] // FAR), -(-mask.shape[1] // FAR)
+    whole = np.zeros((rows_of_blocks * FAR, blocks * FAR), np.bool_)
+    whole[: mask.shape[0], : mask.shape[1]] = mask
+    # The bytes of FAR pixels of a row are one number, which is 0 where none of them is set.
+    any_set = np.bitwise_or.reduce(whole.view(np.uint64).reshape(rows_of_blocks, FAR, blocks), axis=1) > 0
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(any_set.astype(np.uint8), connectivity=8)
     pieces = []
     for label in range(1, len(stats)):
         x, y, w, h = (FAR * int(value) for value in stats[label, :4])
@@ -218,6 +247,15 @@ def _top(values: Plane) -> float:
     return float(np.mean(np.sort(values)[-max(3, len(values) // 6) :]))
 
 
+def _spreads(columns: NDArray[np.int64], rows: NDArray[np.int64]) -> tuple[float, float]:
+    """Return the standard deviations of pixels, each a square, across and along their longest direction."""
+    x, y = columns - columns.mean(), rows - rows.mean()
+    count = len(columns) - 1
+    across, down, both = (float(np.dot(a, b)) / count for a, b in ((x, x), (y, y), (x, y)))
+    middle, apart = 0.5 * (across + down) + 1 / 12, math.hypot(0.5 * (across - down), both)
+    return math.sqrt(max(middle - apart, 1e-9)), math.sqrt(middle + apart)
+
+
 def _on_band(soft: Plane, sign: int, spot: Gray, top: float, window: tuple[slice, slice]) -> bool:
     """Tell whether a compact spot is a piece of a longer band, which goes on at opposite sides of it.
 
@@ -227,8 +265,8 @@ def _on_band(soft: Plane, sign: int, spot: Gray, top: float, window: tuple[slice
     if len(rows) < 4:
         return False
     radius = math.sqrt(len(rows) / math.pi)
-    spread = np.linalg.eigvalsh(np.cov(np.vstack([columns, rows]).astype(float)) + np.eye(2) / 12.0)
-    if math.sqrt(spread[1] / spread[0]) > LONG:
+    short, long = _spreads(columns, rows)
+    if long > LONG * short:
         return False
     turn = np.arange(16) * math.pi / 8
     beside = []
@@ -254,7 +292,7 @@ def _indication(
     top: float,
     window: tuple[slice, slice],
     sign: int,
-    segments: Sequence[tuple[Points, Points]],
+    surfaces: Sequence[_Surface],
     calibration: Calibration,
     smallest_mm: float,
 ) -> Indication | None:
@@ -265,8 +303,7 @@ def _indication(
     centre_small = np.array([columns.mean() + window[1].start, rows.mean() + window[0].start])
     centre = (centre_small + 0.5) * patch.factor - 0.5 + patch.low
     pixel = calibration.mm_per_px(centre) * patch.factor
-    spread = np.cov(np.vstack([columns, rows]).astype(float)) + np.eye(2) / 12.0
-    short, long = np.sqrt(np.maximum(np.linalg.eigvalsh(spread), 1e-9))
+    short, long = _spreads(columns, rows)
     length, width = 4.0 * long * pixel, 4.0 * short * pixel
     if sign > 0 and length > LONG * width:
         # Bright streaks are columnar grains and borders of passes.
@@ -281,7 +318,7 @@ def _indication(
     points = (
         (np.column_stack([columns + window[1].start, rows + window[0].start]) + 0.5) * patch.factor - 0.5 + patch.low
     )
-    distance = _distance(_rim(points, centre), centre, segments) if segments else 0.0
+    distance = _distance(_rim(points, centre), centre, surfaces) if surfaces else 0.0
     at_mm = calibration.to_mm(centre[None])[0]
     return Indication(
         "linear_indication" if length > LONG * width else "pore_or_inclusion",
@@ -297,18 +334,19 @@ def _indication(
     )
 
 
-def _distance(rim: Points, centre: Points, segments: Sequence[tuple[Points, Points]]) -> float:
-    """Return the shortest distance from the rim of a spot to segments (starts and steps, (N, 2) each), px."""
+def _distance(rim: Points, centre: Points, surfaces: Sequence[_Surface]) -> float:
+    """Return the shortest distance from the rim of a spot to surfaces, px."""
     reach = float(np.max(np.hypot(*(rim - centre).T)))
     least = np.inf
-    for start, step in segments:
+    for surface in surfaces:
         # Only what lies about as near to the centre as the nearest point can be the nearest to the rim.
-        length2 = np.maximum(np.sum(step**2, axis=1), 1e-30)
-        away = np.hypot(*(start - centre).T)
-        near = away <= float(away.min()) + 2 * reach + math.sqrt(float(length2.max(initial=0.0)))
-        arm, way = rim[:, None] - start[near], step[near]
-        share = np.clip(np.sum(arm * way, axis=2) / length2[near], 0.0, 1.0)
-        least = min(least, float(np.min(np.hypot(*np.moveaxis(arm - share[..., None] * way, 2, 0)))))
+        away = np.hypot(surface.start[:, 0] - centre[0], surface.start[:, 1] - centre[1])
+        near = np.flatnonzero(away <= float(away.min()) + 2 * reach + surface.longest_px)
+        step, length2 = surface.step[near], surface.length2[near]
+        arm = rim[:, None] - surface.start[near]
+        share = np.clip(np.einsum("rsk,sk->rs", arm, step) / length2, 0.0, 1.0)
+        arm -= share[..., None] * step
+        least = min(least, math.sqrt(float(np.min(arm[..., 0] ** 2 + arm[..., 1] ** 2))))
     return float(least)
 
 

@@ -29,7 +29,7 @@ def strip(seed: int, *, blur_px: float, grain: float = 11.0, cell_px: float = 6.
     fine = cv2.GaussianBlur(rng.standard_normal((HEIGHT, WIDTH)), (0, 0), 1.2)
     fine *= grain / fine.std()
     levels = (90 + grain * columns) * (1 - below) + (150 + fine) * below + rng.normal(0, 2, below.shape)
-    whole = np.ones((HEIGHT, WIDTH), np.float32)
+    whole = np.ones((HEIGHT, WIDTH), np.uint8)
     sheet = Sheet(np.float32(levels), whole, whole, 0 * whole, 0 * whole, 90.0, np.zeros(2), 1.0)
     return np.clip(np.rint(levels), 0, 255).astype(np.uint8), np.column_stack([x, truth]), sheet
 
