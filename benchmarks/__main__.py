@@ -82,6 +82,7 @@ def speed_section(plan: Plan, seed: int) -> Entry:
             "decode_and_measure_ms": 1000 * whole,
             "ratio": (whole - decode) / decode,
             "steps_ms": steps,
+            "insides": [speed.inside_times(Path(folder), joint, plan.repeats) for joint in speed.INSIDES],
             "help_s": speed.command_s(["--help"], plan.repeats),
             "measure_s": speed.command_s(["measure", str(path), "--scale", scale], plan.repeats),
         }

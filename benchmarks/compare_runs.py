@@ -54,6 +54,8 @@ def figures(run: Run) -> Iterator[tuple[str, float, float, float]]:
     for name, ms in steps.items():
         if name != "decode":
             yield f"time of {name} / decoding", ms / steps["decode"], WORSE_TIME, 0.02
+    for entry in run["speed"].get("insides", ()):
+        yield f"time of the inside of an etched {entry['joint']} / decoding", entry["ratio"], WORSE_TIME, 0.02
     yield "toeline --help, s", run["speed"]["help_s"], WORSE_TIME, 0.02
     most = run["growth"]["frames"][-1]
     yield "frames: processor time, s per frame", most["processor_s"] / most["frames"], WORSE_TIME, 0.0

@@ -1,7 +1,7 @@
 """How long the program takes: ``python -m benchmarks.speed [--repeats 7]``.
 
-Processing of a 12-megapixel JPEG as a multiple of the time ``cv2.imread`` takes to decode it, and the whole
-process of ``toeline --help`` and ``toeline measure`` on it.
+Processing of a 12-megapixel JPEG as a multiple of the time ``cv2.imread`` takes to decode it, looking inside etched
+sections likewise, and the whole process of ``toeline --help`` and ``toeline measure``.
 """
 
 from __future__ import annotations
@@ -20,9 +20,15 @@ from typing import Any
 import cv2
 import numpy as np
 
+from benchmarks.inside import calibration_of
+from benchmarks.render.etch import EtchedJoint
+from benchmarks.render.etch_paint import etched_picture
 from benchmarks.render.scenario import random_scenario, render
 
 WIDTH_PX, HEIGHT_PX = 4000, 3000
+INSIDES: tuple[EtchedJoint, ...] = ("tee", "double_tee", "double_v", "partial_double_v")
+"""Etched joints whose inside is timed: one weld, two in one picture, a butt weld from both sides, fused or not."""
+ETCH_QUALITY = 92
 
 
 def median_s(action: Callable[[], object], repeats: int) -> float:
@@ -99,6 +105,37 @@ def steps_ms(path: Path, mm_per_px: float, repeats: int) -> dict[str, float]:
     return {name: 1000 * times[name] for name in order}
 
 
+def inside_times(folder: Path, joint: EtchedJoint, repeats: int, seed: int = 4) -> dict[str, Any]:
+    """Return what looking inside a 12-megapixel JPEG of an etched joint takes against decoding it, in ms and times.
+
+    Both are timed in turn, with one thread of OpenCV, in time of the processor, which other work lengthens less.
+    """
+    from vision.find import find_welds
+    from vision.fusion import look_inside
+
+    picture = etched_picture(seed, joint, contrast=0.3, pores=4, width_px=WIDTH_PX, height_px=HEIGHT_PX)
+    path = folder / f"{joint}.jpg"
+    cv2.imwrite(str(path), np.dstack([picture.picture] * 3), [cv2.IMWRITE_JPEG_QUALITY, ETCH_QUALITY])
+    gray = np.asarray(cv2.imread(str(path), cv2.IMREAD_GRAYSCALE), np.uint8)
+    calibration = calibration_of(picture)
+    found = find_welds(gray, calibration)
+    times: dict[str, list[float]] = {"decode": [], "inside": []}
+    threads = cv2.getNumThreads()
+    cv2.setNumThreads(1)
+    try:
+        for _ in range(repeats + 1):
+            start = time.process_time()
+            cv2.imread(str(path))
+            decoded = time.process_time()
+            look_inside(gray, found, calibration)
+            times["decode"].append(decoded - start)
+            times["inside"].append(time.process_time() - decoded)
+    finally:
+        cv2.setNumThreads(threads)
+    decode, inside = (statistics.median(values[1:]) for values in times.values())
+    return {"joint": joint, "decode_ms": 1000 * decode, "inside_ms": 1000 * inside, "ratio": inside / decode}
+
+
 def command_s(arguments: Sequence[str], repeats: int) -> float:
     """Return the median time of a whole process; a failing command is an error."""
     script = shutil.which("toeline", path=str(Path(sys.executable).parent))
@@ -118,6 +155,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
         print(f"decode a {WIDTH_PX} x {HEIGHT_PX} JPEG ({path.stat().st_size / 1e6:.1f} MB): {1000 * decode:.0f} ms")
         print(f"decode and measure: {1000 * whole:.0f} ms")
         print(f"processing after decode / decode: {(whole - decode) / decode:.2f} (at most 2)")
+        for joint in INSIDES:
+            entry = inside_times(Path(folder), joint, options.repeats)
+            print(
+                f"inside of an etched {joint}: {entry['inside_ms']:.0f} ms, decoding {entry['decode_ms']:.0f} ms, "
+                f"{entry['ratio']:.2f} times (at most 1)"
+            )
         print(f"toeline --help: {command_s(['--help'], options.repeats):.2f} s (at most 0.4)")
         whole_process = command_s(["measure", str(path), "--scale", f"{mm_per_px:.9f} mm"], options.repeats)
         print(f"toeline measure, whole process: {whole_process:.2f} s (at most 2.5)")

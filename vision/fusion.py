@@ -7,7 +7,7 @@ test does not support it none is claimed, and the reason is kept.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -16,13 +16,14 @@ from numpy.typing import NDArray
 from calibration.model import Calibration
 from core.geometry import Line, Points, arc_length
 from vision import fusion_frame, weld_metal
+from vision.fusion_choice import Window, choose, own_clicks
 from vision.fusion_frame import Frame
 from vision.fusion_gap import Seam, blackout, find_seam
 from vision.fusion_haz import haz_widths
 from vision.fusion_line import SEEN, Found, FusionLine, Inside, Side
-from vision.fusion_proposal import CLICK_STD_PX, TEXTURE, Candidate, propose
+from vision.fusion_proposal import CLICK_STD_PX, TEXTURE, Candidate
 from vision.fusion_refine import refined
-from vision.fusion_sheet import Sheet, reduced_sheet, window_px
+from vision.fusion_sheet import reduced_sheet
 from vision.pores import find_spots
 from vision.section import Flag, Section, WeldSurface
 
@@ -35,23 +36,9 @@ Gray = NDArray[np.uint8]
 REACH_MM = 0.35
 MOST_REACH_PX = 24.0
 TEXTURE_STD_MM = 0.2
-LEAST_TONE_LEVELS = 5.0
-CLOSED = 3.0
-"""A line from toe to toe whose weakest stretch is this clear closes below the weld: it does not go through."""
 PORE_SIZE_MM = 0.2
 LEAST_SHOWN = 0.9
 """A line that the etch shows over less than this share is flagged."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Window:
-    """What the search of one weld works on."""
-
-    gray: Gray
-    calibration: Calibration
-    section: Section
-    sheet: Sheet
-    clicks_mm: Points
 
 
 def look_inside(
@@ -156,9 +143,9 @@ def _inside(
     marked, off = _on_frames(
         calibration.to_mm(np.array(clicks, float).reshape(-1, 2)), frames, 2 * CLICK_STD_PX * pixel
     )
-    window = _Window(gray, calibration, section, sheet, marked)
+    window = Window(gray, calibration, section, sheet, marked)
     gap: Found | str = "no open gap shows behind the root" if seam is None else seam.width
-    chosen = _chosen(window, frames)
+    chosen = choose(window, frames)
     if isinstance(chosen, str):
         return Inside((), chosen, chosen, chosen, gap), off
     lines = tuple(_line(window, side, candidate) for side, candidate in chosen.items())
@@ -214,145 +201,10 @@ def _through_frames(section: Section, surface: WeldSurface, reach: float, step: 
     return frames
 
 
-def _chosen(window: _Window, frames: Mapping[str, Frame]) -> dict[Side, Candidate] | str:
-    """Return the lines to claim, or why there are none.
-
-    A butt weld either goes through (two lines from face to root side) or does not (one line from toe to toe, and
-    one on the root side if that is welded). Where both readings hold, the tone of the deepest place tells; where that
-    does not, a line from toe to toe that is clear all along closes the weld. What needs no other line looks for none.
-    """
-    sides = _proposals(window, frames, ("left", "right"))
-    through = _reading(window, sides, ("left", "right"))
-    by_tone = None if through is None else _through_by_tone(window, sides)
-    if through is not None and by_tone is True:
-        return through
-    names: list[Side] = ["whole", "root side"] if "root side" in frames else ["whole"]
-    closed = _proposals(window, frames, names)
-    whole = _reading(window, closed, names)
-    if whole is None:
-        return _refusal(list(closed.values())) if through is None else through
-    if through is None or by_tone is False:
-        return whole
-    return through if min(_weakest(candidate) for candidate in whole.values()) < CLOSED else whole
-
-
-def _proposals(window: _Window, frames: Mapping[str, Frame], names: Sequence[Side]) -> dict[Side, Candidate]:
-    """Return the likeliest path on each of some frames, as far as there are such frames and paths."""
-    std = CLICK_STD_PX * window.section.resolution_mm
-    found: dict[Side, Candidate] = {}
-    for name in names:
-        if name in frames:
-            clicks = _own(window.section, name, window.clicks_mm)
-            candidate = propose(frames[name], window.sheet, window.calibration, clicks, std)
-            if candidate is not None:
-                found[name] = candidate
-    return found
-
-
-def _reading(window: _Window, proposals: dict[Side, Candidate], names: Sequence[Side]) -> dict[Side, Candidate] | None:
-    """Return the proposals when there is one of each name that the picture, or a person's clicks, support."""
-    marked = len(window.clicks_mm) > 0
-    held = all(name in proposals and (proposals[name].holds or marked) for name in names)
-    return proposals if held else None
-
-
-def _own(section: Section, side: str, clicks: Points) -> Points:
-    """Return the points that a person put on the line of one side, (N, 2): those nearer to it than to its partner."""
-    face, root_side = section.face, section.root_side
-    if len(clicks) == 0 or face is None or section.root is not None:
-        return clicks
-    if side in ("left", "right"):
-        across = face.toe_right - face.toe_left
-        beyond = (clicks - 0.5 * (face.toe_left + face.toe_right)) @ across
-        return np.asarray(clicks[beyond < 0 if side == "left" else beyond >= 0])
-    if root_side is None:
-        return clicks
-    middles = [0.5 * (surface.toe_left + surface.toe_right) for surface in (face, root_side)]
-    distance = [np.hypot(*(clicks - middle).T) for middle in middles]
-    nearer = distance[0] <= distance[1]
-    return np.asarray(clicks[nearer if side == "whole" else ~nearer])
-
-
-def _weakest(candidate: Candidate) -> float:
-    """Return the confidence of the weakest stretch of a path, a fourteenth of it long."""
-    confidence = candidate.support.confidence
-    length = max(3, len(confidence) // 14)
-    return float(np.min(np.convolve(confidence, np.ones(length) / length, mode="valid")))
-
-
-def _through_by_tone(window: _Window, proposals: Mapping[Side, Candidate]) -> bool | None:
-    """Tell whether a butt weld goes through: whether its deepest place has the tone of its weld metal.
-
-    Both readings share the line's upper part: there the tone outside it is taken, and that of parent metal
-    farther out. None where these tones do not tell.
-    """
-    sides = [proposals["left"], proposals["right"]]
-    tones: dict[str, list[NDArray[np.float32]]] = {"zone": [], "parent": []}
-    for candidate in sides:
-        rows = slice(len(candidate.stations) // 10, len(candidate.stations) // 3)
-        points = candidate.frame.points[rows]
-        stations = np.rint(candidate.stations[rows]).astype(int)
-        for name, (first, last) in {"zone": (0.2, 0.7), "parent": (2.5, 3.5)}.items():
-            offsets = np.unique(np.rint(np.linspace(first, last, 8) / candidate.frame.step_mm).astype(int))
-            at = np.clip(stations[:, None] + offsets, 0, points.shape[1] - 1)
-            tones[name].append(_tones(window, np.take_along_axis(points, at[..., None], axis=1)))
-    beside = [np.concatenate(tones[name]) for name in ("zone", "parent")]
-    if min(len(levels) for levels in beside) == 0:
-        return False
-    zone, parent = (float(np.median(levels)) for levels in beside)
-    weld = window.sheet.core_level
-    scale = min(abs(weld - zone), abs(weld - parent))
-    margin = min(
-        (min(abs(there - zone), abs(there - parent)) - abs(there - weld) for there in _tones_below(window, sides)),
-        default=0.0,
-    )
-    if scale > LEAST_TONE_LEVELS and abs(margin) > 0.4 * scale:
-        return margin > 0
-    return None
-
-
-def _tones_below(window: _Window, sides: Sequence[Candidate]) -> list[float]:
-    """Return the tones of patches under each other where a weld that does not go through leaves parent metal.
-
-    From one side that is near the root side, from two sides somewhere about the middle of the thickness.
-    """
-    tops = np.mean([candidate.points_mm[0] for candidate in sides], axis=0)
-    # Rows of the frame start square below each other: the foot below a toe lies as far along the last row.
-    feet = np.mean([c.frame.points[-1, 0] + (c.points_mm[0] - c.frame.points[0, 0]) for c in sides], axis=0)
-    depth = float(np.hypot(*(feet - tops)))
-    first, last = (0.3, 0.75) if window.section.root_side is not None else (0.8, 0.97)
-    width, height = np.linspace(-0.8, 0.8, 21), np.linspace(-0.4, 0.4, 9)
-    down = (feet - tops) / depth
-    across = np.array([-down[1], down[0]])
-    found = []
-    for at in np.arange(first * depth, last * depth - 0.3, 0.4):
-        patch = tops + (at + height[:, None, None]) * down + width[None, :, None] * across
-        tones = _tones(window, patch)
-        if len(tones) > 0.2 * width.size * height.size:
-            found.append(float(np.median(tones)))
-    return found
-
-
-def _tones(window: _Window, points_mm: Points) -> NDArray[np.float32]:
-    places = window.sheet.at(window_px(window.calibration, points_mm))
-    return np.asarray(places.tone[places.metal > 0], np.float32)
-
-
-def _refusal(proposals: Sequence[Candidate]) -> str:
-    if not proposals:
-        return "too little metal shows round the weld to look for a fusion line"
-    worst = min(proposals, key=lambda candidate: candidate.support.seen)
-    what = "texture" if worst.channel == TEXTURE else "tone"
-    return (
-        f"the etch shows no fusion line: along the likeliest one the {what} stands clear of the grain over only "
-        f"{100 * worst.support.seen:.0f} % of its length; etch and light the section better, or mark the line"
-    )
-
-
-def _line(window: _Window, side: Side, candidate: Candidate) -> FusionLine:
+def _line(window: Window, side: Side, candidate: Candidate) -> FusionLine:
     """Return the claimed line at full resolution, or a person's line where the picture does not support one."""
     calibration, pixel = window.calibration, window.section.resolution_mm
-    clicks = _own(window.section, side, window.clicks_mm)
+    clicks = own_clicks(window.section, side, window.clicks_mm)
     confidence = candidate.support.confidence
     if not candidate.holds:
         points = _through_clicks(candidate, clicks)
@@ -401,7 +253,7 @@ def _through_clicks(candidate: Candidate, clicks: Points) -> Points:
     return np.column_stack([np.interp(at, along, np.array(knots)[:, k]) for k in (0, 1)])
 
 
-def _flags(window: _Window, lines: Sequence[FusionLine], seam: Seam | None) -> tuple[Flag, ...]:
+def _flags(window: Window, lines: Sequence[FusionLine], seam: Seam | None) -> tuple[Flag, ...]:
     flags = []
     if len(window.clicks_mm):
         led = all(line.confidence.any() for line in lines)

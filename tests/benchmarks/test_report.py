@@ -3,10 +3,11 @@
 import copy
 import json
 
+import cv2
 import pytest
 
 from benchmarks import __main__ as whole
-from benchmarks import compare_runs, groups, growth, report
+from benchmarks import compare_runs, groups, growth, report, speed
 from benchmarks.compare import Case, Trial
 from benchmarks.naive import verdict
 
@@ -48,7 +49,9 @@ def run() -> dict:
         "laser": [],
         "inside": {"pictures": 4, "not_outlined": 0, "blank_welds": 2, "blank_claimed": 0, "groups": [inside]},
         "speed": {"file_mb": 1.0, "decode_ms": 50.0, "decode_and_measure_ms": 100.0, "ratio": 1.0,
-                  "steps_ms": dict.fromkeys(STEPS, 20.0), "help_s": 0.1, "measure_s": 0.5},
+                  "steps_ms": dict.fromkeys(STEPS, 20.0), "help_s": 0.1, "measure_s": 0.5,
+                  "insides": [{"joint": name, "decode_ms": 50.0, "inside_ms": 40.0, "ratio": 0.8}
+                              for name in ("tee", "double_tee")]},
         "naive": {"photographs": ways["photograph"], "stripes": [*ways["clean"], *ways["spoiled"]],
                   "verdicts": [verdict(pair[0], pair[1:]) for pair in ways.values()]},
         "growth": {
@@ -70,6 +73,7 @@ def test_a_run_within_its_limits_has_nothing_to_report(run: dict) -> None:
     ("change", "told"),
     [
         (lambda r: r["speed"].update(ratio=2.5), "2.50, at most 2"),
+        (lambda r: r["speed"]["insides"][1].update(ratio=1.25), "etched double tee / decoding: 1.25, at most 1"),
         (lambda r: r["growth"].update(memory_flat=False), "memory grows"),
         (lambda r: r["inside"].update(blank_claimed=1), "1 welds without an etch"),
         (lambda r: r["naive"]["verdicts"][1].update(behind=["other"]), "clean: behind other"),
@@ -119,6 +123,7 @@ def test_runs_of_the_same_pictures_are_compared(run: dict, tmp_path, capsys) -> 
     worse = copy.deepcopy(run)
     worse["photographs"][0]["quantities"][0]["p95"] *= 1.5
     worse["speed"]["steps_ms"]["outline"] = 40.0
+    worse["speed"]["insides"][1]["ratio"] = 2.0
     paths = [tmp_path / name for name in ("old.json", "new.json")]
     for path, content in zip(paths, (run, worse), strict=True):
         path.write_text(json.dumps(content), encoding="utf-8")
@@ -127,10 +132,21 @@ def test_runs_of_the_same_pictures_are_compared(run: dict, tmp_path, capsys) -> 
     capsys.readouterr()
     assert compare_runs.main([old, new]) == 1
     told = capsys.readouterr().out
-    assert "worse: 2 of" in told
+    assert "worse: 3 of" in told
+    assert "time of the inside of an etched double_tee / decoding" in told
     assert "leg_left" in told
     assert "time of outline / decoding" in told
     assert compare_runs.main([new, old]) == 0
+
+
+def test_the_inside_is_timed_against_decoding_the_same_file(monkeypatch, tmp_path) -> None:
+    monkeypatch.setattr(speed, "WIDTH_PX", 1600)
+    monkeypatch.setattr(speed, "HEIGHT_PX", 1200)
+    entry = speed.inside_times(tmp_path, "double_tee", 1)
+    assert cv2.imread(str(tmp_path / "double_tee.jpg")).shape == (1200, 1600, 3)
+    assert entry["ratio"] == pytest.approx(entry["inside_ms"] / entry["decode_ms"])
+    # Two welds with their lines and pores: that is no empty run.
+    assert entry["inside_ms"] > 5.0
 
 
 @pytest.mark.parametrize("key", ["seed", "plan", "schema"])
