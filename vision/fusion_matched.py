@@ -20,7 +20,7 @@ Floats = NDArray[np.float64]
 
 BLURS_PX = (0.8, 1.2, 1.7, 2.3, 3.0, 3.8, 4.8, 6.0, 7.5)
 _TRIED = np.array([(blur, middle) for blur in BLURS_PX for middle in (-0.5, 0.0, 0.5)])
-NODES = 16
+NODES = 10
 """Wavelengths at which the weights are worked out; between them they are interpolated."""
 SHORTEST_PX = 9.0
 WANDERS_PX = (0.25, 0.5, 1.0, 1.6, 2.4, 3.6, 5.4)

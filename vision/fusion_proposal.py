@@ -6,6 +6,7 @@ alone. What is known from the outside (toes, plate surfaces, root) says where th
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -187,13 +188,15 @@ def _best(
     # lies at the strongest path and beyond it left out.
     ends = np.minimum(np.arange(len(strongest.stations)), np.arange(len(strongest.stations))[::-1])
     clear = np.clip(ends / (0.12 * len(ends)), 0, 1) / frame.step_mm
-    station = np.arange(frame.points.shape[1])[None]
-    remaining = np.where(station > (strongest.stations - OWN_EDGE_MM * clear)[:, None], 0, metal).astype(np.float32)
-    shown = strip(values, remaining, frame.step_mm)
+    farthest = math.ceil(max(float(strongest.stations.max()), frame.first or 0.0, frame.last or 0.0)) + 3
+    near = slice(0, min(farthest, frame.points.shape[1]))
+    station = np.arange(near.stop)[None]
+    remaining = metal[:, near] * (station <= (strongest.stations - OWN_EDGE_MM * clear)[:, None])
+    shown = strip(values[:, near], remaining, frame.step_mm)
     found = contrast(shown)
     found[blind] = 0.0
-    within = np.stack([found, -found]) / noise - pull
-    within[:, ~frame.allowed] = -8.0
+    within = np.stack([found, -found]) / noise - pull[:, near]
+    within[:, ~frame.allowed[:, near]] = -8.0
     within[:, station > (strongest.stations - INNER_GAP_MM * clear)[:, None]] = -8.0
     _tie_ends(within, frame)
     rivals = [*candidates, *_followed(frame, within, channel, shown, core)]

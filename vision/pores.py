@@ -269,13 +269,10 @@ def _on_band(soft: Plane, sign: int, spot: Gray, top: float, window: tuple[slice
     if long > LONG * short:
         return False
     turn = np.arange(16) * math.pi / 8
-    beside = []
-    for share in BAND_AT:
-        x = columns.mean() + window[1].start + share * radius * np.cos(turn)
-        y = rows.mean() + window[0].start + share * radius * np.sin(turn)
-        around = cv2.remap(soft, x.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR, borderValue=0)
-        beside.append(around.ravel())
-    along = sign * np.mean(beside, axis=0)
+    away = radius * np.array(BAND_AT)[:, None]
+    x = np.asarray(columns.mean() + window[1].start + away * np.cos(turn), np.float32)
+    y = np.asarray(rows.mean() + window[0].start + away * np.sin(turn), np.float32)
+    along = sign * cv2.remap(soft, x, y, cv2.INTER_LINEAR, borderValue=0).mean(axis=0)
     return bool(np.max(np.minimum(along[:8], along[8:])) > BAND_SHARE * top)
 
 
