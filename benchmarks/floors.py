@@ -82,6 +82,18 @@ FLOORS: dict[str, Floor] = {
     "pit_depth": Floor(0.06, 0.10, stated=False),
 }
 
+LINE_FLOORS: dict[str, Floor] = FLOORS | {
+    **dict.fromkeys(
+        ("leg_left", "leg_right", "perpendicular_leg_left", "perpendicular_leg_right", "cap_width", "root_gap"),
+        Floor(0.08, 0.01),
+    ),
+    "undercut_left": Floor(0.04),
+    "undercut_right": Floor(0.04),
+    "bevel_angle_left": Floor(0.3),
+    "bevel_angle_right": Floor(0.3),
+}
+"""The same for laser lines at 0.03 to 0.06 mm per pixel."""
+
 MEASURED_SHARE = 0.98
 COVERAGE_RANGE = (0.93, 0.98)
 SILENT_EXPANDED = 5.0

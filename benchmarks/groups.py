@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import multiprocessing
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from typing import Any
@@ -15,7 +15,7 @@ import numpy as np
 from benchmarks import inside, stripe
 from benchmarks.accuracy import rows, run_case
 from benchmarks.compare import Case, Trial
-from benchmarks.floors import FLOORS, MEASURED_SHARE, Floor
+from benchmarks.floors import FLOORS, LINE_FLOORS, MEASURED_SHARE, Floor
 from benchmarks.render.laser import Light, Rig
 from benchmarks.render.scenario import JOINTS
 
@@ -200,7 +200,7 @@ def laser_quantity(name: str, readings: Sequence[stripe.Reading]) -> Entry:
         "name": name,
         "n": len(readings),
         **_spread(errors),
-        **_floor(name),
+        **_floor(name, LINE_FLOORS),
         "within_floor": float(np.mean([abs(r.error) <= r.floor for r in readings])),
         "coverage": float(np.mean([abs(r.error) <= r.expanded for r in readings])),
         "median_interval": float(np.median([r.expanded for r in readings])),
@@ -265,8 +265,8 @@ def missed(group: Entry) -> list[str]:
     return found
 
 
-def _floor(name: str) -> Entry:
-    floor = FLOORS.get(name, Floor(np.nan, stated=False))
+def _floor(name: str, floors: Mapping[str, Floor] = FLOORS) -> Entry:
+    floor = floors.get(name, Floor(np.nan, stated=False))
     return {"floor": _number(floor.absolute), "floor_relative": floor.relative, "floor_stated": floor.stated}
 
 

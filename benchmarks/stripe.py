@@ -18,7 +18,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from benchmarks.floors import FLOORS, SILENT_EXPANDED, Floor
+from benchmarks.floors import LINE_FLOORS, SILENT_EXPANDED, Floor
 from benchmarks.render.laser import Light, Rig, stripe_picture
 from benchmarks.render.laser_board import ChessBoard, calibration_set
 from benchmarks.render.laser_scene import random_drawing, seen_values, shot, spoiled
@@ -198,7 +198,7 @@ def weld_readings(
                         true,
                         got.value,
                         got.expanded_uncertainty or 0.0,
-                        FLOORS.get(quantity, Floor(0.1)).at(true),
+                        LINE_FLOORS.get(quantity, Floor(0.1)).at(true),
                         flagged,
                     )
                 )

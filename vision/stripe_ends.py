@@ -23,6 +23,12 @@ LEAST_GAP_PX = 20.0
 STRAIGHT_PX = 0.35
 FARTHEST_SIGMAS = 12.0
 
+FLANKS_SIGMAS = ((-0.7, 0.0, 0.7), (-1.2, 1.2), (-1.6, 1.6), (-2.0, 2.0), (-2.4, 2.4))
+CUT_OFF, MUCH_CUT_OFF = 0.9, 0.1
+"""Rows beside a line in which its end is looked for, in turn, until the light in one is below this share of the
+brightest: what is brighter is cut off. Done
+where more than this share of the points is overexposed."""
+
 
 def pieces(points: Points) -> Iterator[tuple[int, int]]:
     """Yield start and stop of the stretches between gaps."""
@@ -120,9 +126,14 @@ def with_ends(
     gray = np.ascontiguousarray(gray)
     for number, (start, stop) in enumerate(spans):
         own = (points[start:stop], std[start:stop], saturated[start:stop])
-        begin = _end(gray, own[0][::-1], median(own[1]), sigma) if number and _wide(points, start - 1, sigma) else None
+        cut_off = bool(own[2].mean() > MUCH_CUT_OFF)
+        begin = (
+            _end(gray, own[0][::-1], median(own[1]), sigma, cut_off=cut_off)
+            if number and _wide(points, start - 1, sigma)
+            else None
+        )
         end = (
-            _end(gray, own[0], median(own[1]), sigma)
+            _end(gray, own[0], median(own[1]), sigma, cut_off=cut_off)
             if number < len(spans) - 1 and _wide(points, stop - 1, sigma)
             else None
         )
@@ -144,7 +155,23 @@ def _wide(points: Points, after: int, sigma: float) -> bool:
     return float(np.hypot(*(points[after + 1] - points[after]))) > max(LEAST_GAP_PX, 8 * sigma)
 
 
-def _end(gray: NDArray[Any], run: Points, std: float, sigma: float) -> tuple[Points, int] | None:
+def _beside(gray: NDArray[Any], spots: Points, sigma_across: Points, *, cut_off: bool) -> NDArray[np.float64]:
+    """Return the light along spots on a line; of an overexposed line that of its flanks, where it is not cut off.
+
+    Cut-off light is at half of its level where the line is much darker than at half of what it would have been.
+    """
+    rows = FLANKS_SIGMAS if cut_off else FLANKS_SIGMAS[:1]
+    full = float(gray.max()) if cut_off else math.inf
+    seen = np.empty(0)
+    for shifts in rows:
+        grid = np.stack([spots + shift * sigma_across for shift in shifts], axis=0).astype(np.float32)
+        seen = cv2.remap(gray, grid[..., 0], grid[..., 1], cv2.INTER_LINEAR).astype(float).mean(axis=0)
+        if quantile(seen, 0.8) < CUT_OFF * full:
+            break
+    return seen
+
+
+def _end(gray: NDArray[Any], run: Points, std: float, sigma: float, *, cut_off: bool) -> tuple[Points, int] | None:
     """Return where a line ends and how many of its last points that replaces, None where it cannot be told.
 
     Columns that pass the end see only its rounding and bend away from the line: the end is sought along the line of
@@ -163,8 +190,7 @@ def _end(gray: NDArray[Any], run: Points, std: float, sigma: float) -> tuple[Poi
     tip = float((body[-1] - middle) @ along)
     at = np.arange(tip - 3 * sigma - 4, tip + FARTHEST_SIGMAS * sigma + 10, 0.25)
     spots = middle + at[:, None] * along
-    grid = np.stack([spots + shift * sigma * across for shift in (-0.7, 0.0, 0.7)], axis=0).astype(np.float32)
-    seen = cv2.remap(gray, grid[..., 0], grid[..., 1], cv2.INTER_LINEAR).astype(float).mean(axis=0)
+    seen = _beside(gray, spots, sigma * across, cut_off=cut_off)
     inside = median(seen[at < tip])
     outside = quantile(seen, 0.1)
     half = 0.5 * (inside + outside)

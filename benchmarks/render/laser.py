@@ -141,7 +141,6 @@ def ridge(
 ) -> NDArray[np.float32]:
     """Return a Gaussian ridge of height 1 about an open polyline, (H, W); weights belong to the polyline's points."""
     from scipy.spatial import cKDTree
-    from scipy.special import ndtr
 
     height, width = shape
     result = np.zeros(shape, np.float32)
@@ -159,13 +158,9 @@ def ridge(
     value = np.exp(-0.5 * (distance / sigma_px) ** 2)
     # At its ends a line is blurred along itself, too: half as bright there as inside.
     pixels = np.column_stack([columns, rows]).astype(float)
-    for tip, before in ((dense[0], dense[min(len(dense) - 1, 20)]), (dense[-1], dense[max(0, len(dense) - 21)])):
-        out = (tip - before) / max(float(np.hypot(*(tip - before))), 1e-9)
-        beyond = (pixels - tip) @ out
+    for tip in (dense[0], dense[-1]):
         close = np.hypot(*(pixels - tip).T) < 6 * sigma_px
-        value[close] = np.exp(-0.5 * (_across(pixels, tip, out, distance, beyond)[close] / sigma_px) ** 2) * ndtr(
-            -beyond[close] / sigma_px
-        )
+        value[close] = _light_of(dense, pixels[close], tip, sigma_px)
     if weights is not None:
         length = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(line_px, axis=0).T))])
         along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(dense, axis=0).T))])
@@ -174,12 +169,15 @@ def ridge(
     return result
 
 
-def _across(
-    pixels: Points, tip: Points, out: Points, distance: NDArray[np.float64], beyond: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """Return the distance from the line, and beyond its tip from its straight continuation."""
-    straight = np.abs((pixels - tip) @ np.array([-out[1], out[0]]))
-    return np.where(beyond > 0, straight, distance)
+def _light_of(line: Points, pixels: Points, tip: Points, sigma_px: float) -> NDArray[np.float64]:
+    """Return the light of the part of a dense line near its tip at pixels (M, 2): the Gaussian spread of its points."""
+    length = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(line, axis=0).T))])
+    share = np.gradient(length)
+    share[[0, -1]] /= 2
+    part = np.hypot(*(line - tip).T) < 11 * sigma_px
+    square = ((pixels[:, None] - line[part][None]) ** 2).sum(axis=2)
+    spread = np.exp(-0.5 * square / sigma_px**2) @ share[part]
+    return np.asarray(spread / (sigma_px * math.sqrt(2 * math.pi)))
 
 
 def stripe_picture(

@@ -145,6 +145,16 @@ def test_a_line_that_ends_ends_where_it_is_half_as_bright():
     assert ends == pytest.approx([400.0, 500.0], abs=0.8)
 
 
+@pytest.mark.parametrize("amplitude", [400, 900])
+def test_an_overexposed_line_ends_where_its_flanks_are_half_as_bright(amplitude):
+    """Half of what the camera's range has left of it lies up to one and a half widths beyond the true end."""
+    pieces = [np.array([[-20.0, 200.0], [400.0, 200.0]]), np.array([[500.0, 210.0], [920.0, 210.0]])]
+    stripe = extract(frame(Light(amplitude=amplitude, sigma_px=2.5), line=pieces))
+    (gap,) = (g for g in stripe.gaps if 0 <= g.after < len(stripe.points_px) - 1)
+    ends = stripe.points_px[gap.after : gap.after + 2, 0]
+    assert ends == pytest.approx([400.0, 500.0], abs=0.8)
+
+
 def test_columns_and_sixteen_bits_give_the_same():
     picture = frame(Light(noise=2))
     rows = extract(picture)
