@@ -17,6 +17,7 @@ from calibration.model import Calibration
 from core.errors import NothingMeasurable, UsageError
 from core.geometry import Points, distance_to_segments
 from inspection.settings import JointChoice, Region
+from vision.face_gap import bridged
 from vision.profile import Gap, Profile
 from vision.section import Flag, WeldSurface
 from vision.stray_light import light_beyond_end
@@ -28,6 +29,10 @@ if TYPE_CHECKING:
 
 OF_AN_UNDERCUT = ("undercut", "undercut_width")
 OF_A_TOE = (*OF_AN_UNDERCUT, "toe_radius", "toe_angle", "overlap")
+OF_A_FACE = (
+    "throat", "size", "design_throat", "convexity", "concavity",
+    "reinforcement", "reinforcement_from_left", "reinforcement_from_right", "underfill",
+)  # fmt: skip
 BESIDE_MM = 3.0
 """An undercut lies within so much of its toe."""
 
@@ -155,6 +160,8 @@ def _with_gaps(weld: FoundWeld, profile: Profile, shared: tuple[Flag, ...]) -> F
                         hidden[f"{name}_{side}"] = math.hypot(hidden.get(f"{name}_{side}", 0.0), std)
             if wide and not near and _in_face(face, ends):
                 flags.append(Flag("gap_in_face", f"{gap.length_mm:.1f} mm are missing in the face: {gap.reason}"))
+                face, doubts = _over_gap(face, ends)
+                hidden |= {name: math.hypot(hidden.get(name, 0.0), std) for name, std in doubts.items()}
         section = replace(section, face=face, unseen=unseen, hidden=hidden)
     if not flags and not unseen and not hidden:
         return weld
@@ -243,6 +250,18 @@ def _deeper_in_gap(along: NDArray[np.float64], depth: NDArray[np.float64], end: 
     turn = min(max(-slope / (2 * bend), 0.0), reach) if bend < 0 else 0.0
     deeper = float(height + slope * turn + bend * turn**2) - deepest
     return None if deeper > MOST_DEEPER * deepest else max(deeper, 0.0) / math.sqrt(3.0)
+
+
+def _over_gap(face: WeldSurface, ends: Points) -> tuple[WeldSurface, dict[str, float]]:
+    """Return a face with a bridge over its gap, and how much less sure that leaves its heights and its area."""
+    found = bridged(face.face, ends)
+    if found is None:
+        return face, {}
+    points, std_mm = found
+    doubts = dict.fromkeys(OF_A_FACE, std_mm)
+    # the bridge is a parabola, whose mean height is two thirds of its greatest
+    doubts["weld_area"] = std_mm * float(np.hypot(*(ends[1] - ends[0]))) * 2 / 3
+    return replace(face, face=points), doubts
 
 
 def _in_face(face: WeldSurface, ends: Points) -> bool:

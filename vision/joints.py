@@ -18,6 +18,9 @@ FILLET_TURN_DEG = (35.0, 145.0)
 """A joint angle of 35 to 145 degrees through the air."""
 LEAST_PLATE = 0.7
 """Sum of both plates' visible lengths over the larger leg, below which a pair is not taken for plates."""
+MUCH_BETTER = 4.0
+"""A pair within another whose plates are so much longer against its legs is the weld."""
+
 LONGEST_PLATE_SHARE = 0.12
 """The longer of two plates reaches over at least this share of the part."""
 LEAST_DEPARTURE_MM = 0.03
@@ -89,9 +92,15 @@ def fillet_pairs(
             if pair is not None:
                 found.append(pair)
     # A facet of the face beside one plate can pass for the other plate: of nested pairs the outer one
-    # is the weld, unless it only skips a piece of the same plate.
+    # is the weld, unless it only skips a piece of the same plate or its plates are hardly there (a reflection and a
+    # facet).
     found = [pair for pair in found if pair.score > LEAST_PLATE]
     found = [pair for pair in found if not any(_skips(pair, other, len(points)) for other in found)]
+    found = [
+        pair
+        for pair in found
+        if not any(other.score > MUCH_BETTER * pair.score and _inside(other, pair, len(points)) for other in found)
+    ]
     found.sort(key=lambda pair: -_span(pair, len(points)))
     chosen: list[FilletPair] = []
     for pair in found:

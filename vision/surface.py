@@ -60,6 +60,9 @@ NOISY_MM = 0.02
 LOBE_MM = 0.04
 """Face that overhangs its plate is clear of it by more than this, a rounded toe by less."""
 
+UNTOLD_SHARE = 0.5
+"""A toe that is known no better than to this share of the chord (standard uncertainty) cannot be told."""
+
 SINGULAR = 1e-12 * np.eye(3)
 """Keeps a parabola through points that do not tell it from being none at all."""
 
@@ -237,6 +240,9 @@ def trace_surface(points: Points, first: Run, second: Run, detail: Detail, *, fa
     right_point = toe_right.point * np.array([-1.0, 1.0])
     right_index = len(path) - 1 - toe_right.face_index
     if right_index - toe_left.face_index < 4:
+        return None
+    chord = distance(right_point, toe_left.point)
+    if max(toe_left.std_along, toe_right.std_along) > UNTOLD_SHARE * chord:
         return None
     face = path[toe_left.face_index : right_index + 1]
     least = _clear_of(detail)

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from benchmarks.render.geometry import Drawing
+from benchmarks.render.fillets import FilletShape, tee
+from benchmarks.render.geometry import Drawing, PlateEnd
 from benchmarks.render.grooves import Edge, groove
 from benchmarks.render.laser import Light, Rig, stripe_picture
 from benchmarks.render.laser_scene import Shot, shot
@@ -121,3 +122,28 @@ def test_a_gap_that_hides_only_the_wall_of_a_hollow_leaves_its_depth_known(side:
     assert 0.004 < bottom < 0.02
     assert hidden_sides(0.7, (0.3, 1.5)) == [(side, None)]
     assert hidden_sides(0.7, (0.6, 3.0)) == [(side, None)]
+
+
+def test_a_throat_that_lies_where_the_face_is_dark_is_told_with_its_doubt(calibration):
+    """A hollow face without its middle: the nearest points that are seen lie 0.1 mm and more farther from the root."""
+    drawing = tee(
+        through_thickness_mm=8, standing_thickness_mm=8, right=FilletShape(6.0, 6.0, bulge_mm=-0.6),
+        through_left=PlateEnd(20), through_right=PlateEnd(20), standing=PlateEnd(20),
+    )  # fmt: skip
+    taken = shot(RIG, drawing, Light(), np.random.default_rng(4))
+    true = taken.weld.values
+    seen = stripe_picture((RIG.height_px, RIG.width_px), taken.pieces_px, Light(), np.random.default_rng(2))
+    (whole,) = measure_frame(seen, calibration, joint="tee").found.welds
+    toes = [whole.points_px[name] for name in ("toe_left", "toe_right")]
+    (piece,) = [piece for piece in taken.pieces_px if np.hypot(*(piece - toes[0]).T).min() < 3]
+    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(piece, axis=0).T))])
+    first, last = sorted(float(along[np.hypot(*(piece - toe).T).argmin()]) for toe in toes)
+    dark = 0.5 * (first + last) - 0.2 * (last - first), 0.5 * (first + last) + 0.2 * (last - first)
+    pieces = [*without(piece, *dark), *(other for other in taken.pieces_px if other is not piece)]
+    frame = stripe_picture((RIG.height_px, RIG.width_px), pieces, Light(), np.random.default_rng(2))
+    (weld,) = measure_frame(frame, calibration, joint="tee").found.welds
+    assert "gap_in_face" in {flag.code for flag in weld.section.flags}
+    values = measure(weld.section)
+    for name in ("throat", "concavity", "size"):
+        assert abs(values[name].value - true[name]) < min(values[name].expanded_uncertainty, 0.15), name
+        assert "missing points" in {part.source for part in values[name].budget}

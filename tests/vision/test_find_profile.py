@@ -131,3 +131,13 @@ def test_joint_that_is_not_there() -> None:
     points, _ = open_butt()
     with pytest.raises(NothingMeasurable):
         find_welds_in_profile(profile(points, closed=False), joint="tee")
+
+
+def test_a_reflection_and_a_facet_are_not_taken_for_the_plates() -> None:
+    """Left of a tee, where the plate has left the field, a piece of a reflection goes on at the angle of a plate."""
+    reflection = np.array([[-40.0, 0.0], [-32.9, -7.0]])
+    line = np.array([[-29.0, 0.0], [-3.6, -26.8], [3.3, -27.6], [28.3, -2.9]])
+    points = np.vstack([resampled(piece, 0.05) for piece in (reflection, line)])
+    (weld,) = find_welds_in_profile(profile(points, closed=False, noise_mm=0.003), joint="tee").welds
+    assert math.dist(weld.section.face.toe_left, line[1]) < 0.05
+    assert math.dist(weld.section.face.toe_right, line[2]) < 0.05
