@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import cv2
 import numpy as np
@@ -164,9 +165,8 @@ def _near(toe: Toe, reach_mm: float) -> Points:
     return np.vstack([plate, face])
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Seen:
-    """Points as a template with some parameters sees them.
+class _Seen(NamedTuple):
+    """Points as a template with some parameters sees them: no dataclass, for of each fit dozens are made.
 
     Parameters: corner x and y, turn, log radius, curvature of the face beyond the arc. Points are complex numbers, for
     which a turn is one product: ``arm`` leads from the centre of the arc, ``beyond`` is the way along the face from the

@@ -210,8 +210,7 @@ def _interpolated(
     """
     joined = (np.diff(known) == 1) & ~path.starts[known[1:]]
     slope_after = np.where(joined, np.diff(rows) / np.diff(at), np.nan)
-    after = np.append(slope_after, np.nan)
-    before = np.insert(slope_after, 0, np.nan)
+    after, before = np.append(slope_after, np.nan), np.append(np.nan, slope_after)
     right = np.where(np.isfinite(after), after, np.where(np.isfinite(before), before, 0.0))
     left = np.where(np.isfinite(before), before, np.where(np.isfinite(after), after, 0.0))
     away = columns - at[index]

@@ -116,7 +116,7 @@ def centres(
     peak = low + np.argmax(smooth[low:high], axis=0)
     gauss, height = _log_parabola(smooth, peak, ground)
     # A line is wider along a column by its slope, and smoothed by its own width keeps 1/sqrt(2) of its height.
-    slope = np.abs(np.gradient(course)) if len(course) > 1 else np.zeros(1)
+    slope = np.abs(_slope(course))
     wide = sigma_px * np.sqrt(1 + np.minimum(slope, 4.0) ** 2)
     height = height * np.sqrt(1 + (sigma_px / wide) ** 2)
     theory = 1.062 * noise / np.maximum(height, 1e-3) * math.sqrt(sigma_px)
@@ -147,6 +147,15 @@ def centres(
     extra = math.sqrt(max(0.0, scatter**2 - typical**2)) if math.isfinite(scatter) else 0.0
     std = np.sqrt(std**2 + extra**2 + LEAST_STD_PX**2)
     return Centres(placed, std, height, saturated, faint, disturbed & ~faint, sigma_px, noise, chosen)
+
+
+def _slope(course: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the change from place to place, half of that over two places except at the ends."""
+    slope = np.zeros(len(course))
+    if len(course) > 1:
+        slope[1:-1] = 0.5 * (course[2:] - course[:-2])
+        slope[0], slope[-1] = course[1] - course[0], course[-1] - course[-2]
+    return slope
 
 
 def scatter_std(columns: NDArray[np.int64], position: NDArray[np.float64]) -> float:
@@ -180,16 +189,17 @@ def _band(
     Columns of the frame lie side by side, as in the frame: sums across the line then go over whole rows at a time.
     """
     origin = np.rint(course).astype(np.int64) - half
-    rows = origin + np.arange(2 * half + 1)[:, None]
-    if len(origin) and (origin.min() < 0 or origin.max() + 2 * half >= gray.shape[0]):
-        np.clip(rows, 0, gray.shape[0] - 1, out=rows)
     if not (gray.flags.c_contiguous or gray.flags.f_contiguous):
         gray = np.ascontiguousarray(gray)
     # One index for each pixel instead of two, in the order in which the frame (or its transpose) lies in memory.
     down, right = (stride // gray.itemsize for stride in gray.strides)
-    rows *= down
-    rows += columns * right
-    band = gray.ravel(order="K")[rows].astype(np.float32)
+    steps = np.arange(2 * half + 1)[:, None]
+    index = steps * down + (origin * down + columns * right)
+    beyond = np.flatnonzero((origin < 0) | (origin + 2 * half >= gray.shape[0]))
+    if len(beyond):
+        rows = np.clip(origin[beyond] + steps, 0, gray.shape[0] - 1)
+        index[:, beyond] = rows * down + columns[beyond] * right
+    band = gray.ravel(order="K")[index].astype(np.float32)
     if gray.dtype == np.uint16:
         band *= np.float32(1 / 257)
     return band, origin

@@ -123,7 +123,7 @@ def reduce_frame(gray: NDArray[Any]) -> Reduced:
     # Whole levels of 8 bits are added up faster than other numbers.
     summed = light if gray.dtype == np.uint16 else light.astype(np.uint8)
     light -= cv2.boxFilter(summed, cv2.CV_32F, (31, 31), borderType=cv2.BORDER_REFLECT)
-    sample = light[::3, ::3]
+    sample = light[::3, ::3].ravel()
     noise = 1.4826 * median(np.abs(sample - np.float32(median(sample))))
     level = max(NOISE_TIMES * noise, LEAST_LEVELS)
     return Reduced(light, light > level, factor, noise)
@@ -358,9 +358,12 @@ def _steep_places(reduced: Reduced, runs: _Runs, chain: NDArray[np.int64], thick
     """Find where the line turns steep and follow it there along the rows."""
     column, start, stop = runs.column[chain], runs.start[chain], runs.stop[chain]
     centre = runs.centre[chain]
-    tall = stop - start > max(2.2 * thick, thick + 4)
-    near = np.diff(column) <= LOOK_BACK
-    jump = np.append(near & (np.abs(np.diff(centre)) > STEEP + thick), False)
+    is_tall = stop - start > max(2.2 * thick, thick + 4)
+    is_near = np.diff(column) <= LOOK_BACK
+    is_jump = is_near & (np.abs(np.diff(centre)) > STEEP + thick)
+    if not (is_tall.any() or is_jump.any()):
+        return ()
+    tall, near, jump = is_tall.tolist(), is_near.tolist(), [*is_jump.tolist(), False]
     places: list[Steep] = []
     position = 0
     while position < len(chain):
