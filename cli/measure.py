@@ -124,11 +124,12 @@ def measure(
     from cli.measure_file import Job, Task
     from cli.options import choose, make_folder, refuse_overwriting
     from cli.records import Keeper
-    from inspection.batch import files_in, workers_of
+    from inspection.batch import files_in
     from inspection.document import as_text, document, write_text
     from inspection.outcomes import rejected
     from inspection.picture import needs_scale, source_kind
     from inspection.settings import shared_calibration
+    from inspection.workers import workers_of
 
     choose(units, ("metric", "inch"), "--units")
     several = any(path.is_dir() for path in files)

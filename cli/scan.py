@@ -106,6 +106,11 @@ def scan(
     ] = None,
 ) -> int:
     """Measure a whole seam, section by section."""
+    beside = cluster is None and _is_long(path) and _processes(workers) > 1
+    if beside:
+        from inspection.workers import get_ready
+
+        get_ready("cli.main")
     from cli.limit_options import chosen_limits, limit_files
     from cli.options import choose, make_folder, refuse_overwriting
     from cli.seam_table import print_seam
@@ -152,12 +157,11 @@ def scan(
         rows, status = _scanned(source, job, folder, workers, cluster)
         found = seam_of(source, settings, job.calibration, rows, thresholds, by, complete=status == 0)
         if output is not None:
-            from desk.seam_view import seam_view
-
+            view = _view(found, units, beside=beside)
             write_chunks(output / DOCUMENT, as_chunks(found))
-            if len(found.columns) > 0:
-                write_bytes(output / VIEW, seam_view(found.columns, found.content, units=units))
             _draw_worst(output / WORST, found, source, job, units)
+            if view is not None:
+                write_bytes(output / VIEW, view())
         if str(json_file) == "-":
             _to_stdout(as_chunks(found))
         elif json_file is not None:
@@ -169,6 +173,37 @@ def scan(
     if fail_on_reject and any(outcome["does_not_meet"] for outcome in found.content.get("outcomes", ())):
         return REJECTED
     return _status(found)
+
+
+def _is_long(path: Path) -> bool:
+    """Tell whether a source is worth other processes, without looking into it: a folder of many files, or a file."""
+    from itertools import islice
+
+    if not path.is_dir():
+        return path.is_file()
+    try:
+        return next(islice(path.iterdir(), FEW - 1, None), None) is not None
+    except OSError:  # told by what reads it
+        return False
+
+
+def _processes(workers: int | None) -> int:
+    from inspection.workers import workers_of
+
+    return workers_of(workers)
+
+
+def _view(found: Seam, units: str, *, beside: bool) -> Callable[[], bytes] | None:
+    """Return what draws the seam, begun in another process where there may be one, None where there is nothing."""
+    from functools import partial
+
+    from desk.seam_view import seam_view
+    from inspection.workers import begun
+
+    if len(found.columns) == 0:
+        return None
+    work = partial(seam_view, found.columns, found.content, units=units)
+    return begun(work) if beside else work
 
 
 def _direction(text: str | None, option: str) -> Direction | None:
@@ -194,9 +229,9 @@ def _scanned(
     from functools import partial
 
     from cli.progress import counted, shown, stepping
-    from inspection.batch import workers_of
     from inspection.seam import scan as sections_of
     from inspection.seam_rows import ROWS, Rows, header, read_rows
+    from inspection.workers import workers_of
 
     sha256 = None if job.calibration is None else job.calibration.sha256
     wanted = None if workers is None else workers_of(workers)

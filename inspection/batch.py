@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import os
-import sys
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor
+from concurrent.futures import BrokenExecutor, Executor, Future
 from contextlib import suppress
-from multiprocessing import get_context, parent_process
 from pathlib import Path
 from typing import Generic, TypeVar
 
-from core.errors import UnreadableFile, UsageError
+from core.errors import UnreadableFile
+from inspection.workers import process_pool
 from vision.frames import natural_key
 
 Item = TypeVar("Item")
@@ -59,21 +57,6 @@ def is_wanted(path: Path) -> bool:
     return not name.startswith(".") and name.endswith(SUFFIXES) and not name.endswith(OWN) and path.is_file()
 
 
-def workers_of(wanted: int | None) -> int:
-    """Return the number of worker processes; None takes one for each processor that is free to use.
-
-    Raises
-    ------
-    UsageError
-        Below 1, or beyond what any machine has.
-    """
-    if wanted is None:
-        return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
-    if not 1 <= wanted <= 256:
-        raise UsageError(f"--workers takes a number from 1 to 256, got {wanted}.")
-    return wanted
-
-
 def in_order(
     work: Callable[[Item], Result],
     items: Iterable[Item],
@@ -97,7 +80,7 @@ def in_order(
     if workers == 1 and pool is None:
         yield from map(work, items)
         return
-    crew = _Crew(work, workers, pool or _pool)
+    crew = _Crew(work, workers, pool or process_pool)
     try:
         for item in items:
             crew.give(item)
@@ -147,32 +130,3 @@ class _Crew(Generic[Item, Result]):
             except BrokenExecutor:
                 text = f"{item}: the worker process died over it, perhaps for want of memory: measure it alone."
                 return UnreadableFile(text)
-
-
-def _pool(workers: int) -> ProcessPoolExecutor:
-    """Workers start from a clean process: a copy of this one could hang on a lock that one of its threads held."""
-    method = "forkserver" if sys.platform == "linux" else "spawn"
-    context = get_context(method)
-    if method == "forkserver":
-        context.set_forkserver_preload(["inspection.picture"])
-    return ProcessPoolExecutor(workers, mp_context=context, initializer=_start_worker)
-
-
-def _start_worker() -> None:
-    """One thread a process: the files are what is worked on at the same time."""
-    import signal
-    import threading
-
-    import cv2
-
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent stops the work
-    threading.Thread(target=_end_with_parent, daemon=True).start()
-    cv2.setNumThreads(1)
-
-
-def _end_with_parent() -> None:
-    """A worker whose parent was killed would wait for work for ever: the other workers keep its pipe open."""
-    parent = parent_process()
-    if parent is not None:
-        parent.join()
-        os._exit(1)

@@ -5,7 +5,7 @@ A section that gives nothing is an entry with its error and stops no other.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Generator
+from collections.abc import Callable, Generator, Iterable, Iterator
 from concurrent.futures import Executor
 from dataclasses import dataclass
 from functools import partial
@@ -18,6 +18,7 @@ from inspection.batch import in_order
 from inspection.document import Entry, as_name, error_entry, flag_entries
 from inspection.seam_source import Piece, Source
 from inspection.settings import Settings
+from inspection.workers import process_pool
 from vision.section import Flag
 
 if TYPE_CHECKING:
@@ -26,6 +27,8 @@ if TYPE_CHECKING:
     from vision.find import FoundWelds
 
 DECIMALS = 6
+TOGETHER = 4
+"""Sections whose files are named to a worker in one message."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,13 +64,53 @@ def scan(
     pool
         Makes the executor for a number of workers: processes of this machine when left out.
     """
-    sent, told = tee(source.pieces(first))
-    for result in in_order(partial(measure_piece, job), sent, workers, pool=pool):
-        piece = next(told)
-        if isinstance(result, UnreadableFile):
-            yield _entry(piece, None, {"code": "worker_died", "message": as_name(str(result))})
+    together = TOGETHER if workers > 1 and pool is None else 1
+    sent, told = tee(_batches(source.pieces(first), together))
+    for result in in_order(partial(_measure_batch, job), sent, workers, pool=pool):
+        batch = next(told)
+        if not isinstance(result, UnreadableFile):
+            yield from result
+        elif len(batch.pieces) == 1:
+            yield _worker_died(batch.pieces[0], result)
         else:
-            yield result
+            # One of them killed the process: each is tried by itself.
+            single = in_order(partial(measure_piece, job), batch.pieces, 1, pool=process_pool)
+            for piece, entry in zip(batch.pieces, single, strict=True):
+                yield _worker_died(piece, entry) if isinstance(entry, UnreadableFile) else entry
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Batch:
+    """Sections that are sent to a worker together: to send one takes longer than to name it."""
+
+    pieces: tuple[Piece, ...]
+
+    def __str__(self) -> str:
+        return str(self.pieces[0])
+
+
+def _batches(pieces: Iterable[Piece], together: int) -> Iterator[_Batch]:
+    """Put sections that are only named together; those that are handed on as pixels or points stay alone."""
+    named: list[Piece] = []
+    for piece in pieces:
+        only_named = piece.pixels is None and piece.profile is None
+        if only_named:
+            named.append(piece)
+        if named and (not only_named or len(named) == together):
+            yield _Batch(tuple(named))
+            named = []
+        if not only_named:
+            yield _Batch((piece,))
+    if named:
+        yield _Batch(tuple(named))
+
+
+def _measure_batch(job: Job, batch: _Batch) -> list[Entry]:
+    return [measure_piece(job, piece) for piece in batch.pieces]
+
+
+def _worker_died(piece: Piece, error: UnreadableFile) -> Entry:
+    return _entry(piece, None, {"code": "worker_died", "message": as_name(str(error))})
 
 
 def measure_piece(job: Job, piece: Piece) -> Entry:

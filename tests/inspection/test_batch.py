@@ -10,7 +10,8 @@ import pytest
 
 from core.errors import UnreadableFile, UsageError
 from inspection.arrivals import Arrivals, watched
-from inspection.batch import files_in, in_order, workers_of
+from inspection.batch import files_in, in_order
+from inspection.workers import workers_of
 from vision.frames import natural_key
 
 
