@@ -110,7 +110,7 @@ def scan(
     if beside:
         from inspection.workers import get_ready
 
-        get_ready("cli.main")
+        get_ready("typer")  # a worker looks at the program it was started by, too
     from cli.limit_options import chosen_limits, limit_files
     from cli.options import choose, make_folder, refuse_overwriting
     from cli.seam_table import print_seam
@@ -226,11 +226,10 @@ def _scanned(
 ) -> tuple[Callable[[], Iterator[Entry]], int]:
     """Measure what is not in the folder yet, and return what reads all rows, and 130 when a person stopped it."""
     import sys
-    from functools import partial
 
     from cli.progress import counted, shown, stepping
     from inspection.seam import scan as sections_of
-    from inspection.seam_rows import ROWS, Rows, header, read_rows
+    from inspection.seam_rows import ROWS, KeptRows, Rows, header
     from inspection.workers import workers_of
 
     sha256 = None if job.calibration is None else job.calibration.sha256
@@ -253,8 +252,8 @@ def _scanned(
             for entry in stepping(results, bar):
                 rows.add(entry)
         except KeyboardInterrupt:
-            return partial(read_rows, folder / ROWS), INTERRUPTED
-    return partial(read_rows, folder / ROWS), 0
+            return KeptRows(folder / ROWS), INTERRUPTED
+    return KeptRows(folder / ROWS), 0
 
 
 def _cluster(stack: ExitStack, address: str) -> tuple[int, Callable[[int], Executor]]:

@@ -15,6 +15,7 @@ from core.errors import UnreadableFile
 from inspection.document import Entry, as_name, document
 from inspection.outcomes import PROPOSAL, Judgement
 from inspection.seam_limits import judged_rows, seam_judgement, seam_outcomes
+from inspection.seam_rows import KeptRows
 from inspection.seam_source import Source
 from inspection.seam_summary import (
     Columns,
@@ -124,14 +125,21 @@ def as_chunks(found: Seam) -> Iterator[str]:
         yield f" {json.dumps(name)}: {json.dumps(found.content[name], allow_nan=False)},\n"
     yield ' "sections": ['
     between = "\n  "
-    for entry in found.rows():
-        yield between + json.dumps(entry, allow_nan=False)
+    for line in _lines(found.rows):
+        yield between + line
         between = ",\n  "
     yield "\n ]"
     for name, value in found.content.items():
         if name not in head:
             yield f",\n {json.dumps(name)}: {json.dumps(value, allow_nan=False)}"
     yield "\n}\n"
+
+
+def _lines(rows: Read) -> Iterator[str]:
+    """Yield sections as text: the rows of a file are that already."""
+    if isinstance(rows, KeptRows):
+        return rows.lines()
+    return (json.dumps(entry, allow_nan=False) for entry in rows())
 
 
 def write_chunks(path: Path, chunks: Iterable[str]) -> None:

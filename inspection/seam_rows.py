@@ -10,6 +10,7 @@ import csv
 import json
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
 from typing import IO, Any
@@ -121,6 +122,23 @@ def read_rows(path: Path) -> Iterator[Entry]:
     with path.open(encoding="utf-8") as file:
         for line in file:
             yield json.loads(line)
+
+
+@dataclass(frozen=True, slots=True)
+class KeptRows:
+    """The rows of a file, as often as they are asked for: as sections when it is called, or as the text they are."""
+
+    path: Path
+
+    def __call__(self) -> Iterator[Entry]:
+        """Yield the sections, one after the other."""
+        return read_rows(self.path)
+
+    def lines(self) -> Iterator[str]:
+        """Yield the text of each section."""
+        with self.path.open(encoding="utf-8") as file:
+            for line in file:
+                yield line.rstrip("\n")
 
 
 def cut_to_whole_rows(path: Path) -> int:
