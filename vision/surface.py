@@ -60,6 +60,17 @@ NOISY_MM = 0.02
 LOBE_MM = 0.04
 """Face that overhangs its plate is clear of it by more than this, a rounded toe by less."""
 
+LEAST_ROUNDED_DEG = 4.0
+"""The transition of a face that leaves its plate more gently is not told from the bend of the face."""
+
+WANDER_AT_TOE = 1.15
+"""Share of a surface's wander that moves a toe across its plate: that of the face, and some of the plate's (judged on
+rendered pictures)."""
+
+ARC_TANGENTS, GENTLE_TANGENTS, GENTLE_ARC_DEG = 2.4, 1.25, 10.0
+"""A rounded toe is left at the beginning of its arc, which is two tangents long; these are found a little too short. Below
+the angle the bend of the face itself looks like an arc, and only so much of it is passed over."""
+
 UNTOLD_SHARE = 0.5
 """A toe that is known no better than to this share of the chord (standard uncertainty) cannot be told."""
 
@@ -378,9 +389,9 @@ def _model_toe(
     face_length = float(length[-1] - length[leave])
     clear = 2.2 * detail.blur_mm + 1.0 * detail.step_mm
     span = float(np.clip(0.12 * face_length, 6 * detail.step_mm, max(0.9, 8 * detail.step_mm)))
-    rounding = 0.0
+    rounding, passed = 0.0, 0.0
     for _ in range(3):
-        start = int(np.searchsorted(length, length[leave] + max(clear, 1.25 * rounding)))
+        start = int(np.searchsorted(length, length[leave] + max(clear, passed)))
         stop = int(np.searchsorted(length, length[min(start, len(path) - 1)] + span))
         window = path[start : min(stop, len(path)) + 1]
         if len(window) < 5:
@@ -389,12 +400,13 @@ def _model_toe(
         if met is None:
             return None
         corner_along, slope_deg, std_along = met
-        if undercut or slope_deg < 4.0 or slope_deg > 150.0:
+        if undercut or slope_deg < LEAST_ROUNDED_DEG or slope_deg > 150.0:
             break
         found = _rounding(path, towards, leave, corner_along, slope_deg, sign, detail)
         if found <= 1.05 * rounding:
             break
         rounding = found
+        passed = (GENTLE_TANGENTS if slope_deg < GENTLE_ARC_DEG else ARC_TANGENTS) * rounding
     if detail.noise_mm > NOISY_MM:
         window, (corner_along, slope_deg, std_along) = _widened(
             path[start : face_stop + 1], window, towards, (corner_along, slope_deg, std_along)
@@ -413,7 +425,7 @@ def _model_toe(
     if detail.noise_mm <= NOISY_MM:  # else what the points' own scatter does is in the fit of the face
         noise = math.hypot(detail.noise_mm, noise)
     slope = math.sin(math.radians(min(max(slope_deg, 2.0), 178.0)))
-    std = math.hypot(std_along, 1.2 * noise / max(slope, 0.03))
+    std = math.hypot(std_along, WANDER_AT_TOE * noise / max(slope, 0.03))
     # A face that is no parabola shows it when less of it is used.
     shorter = _meet(window[: max(5, round(0.6 * len(window)))], towards, near=corner_along)
     if shorter is not None:
