@@ -244,7 +244,7 @@ def _levenberg_marquardt(start: Values, points: Complex) -> tuple[_Seen, float]:
         diagonal = normal.diagonal() + 1e-9
         for _ in range(6):
             damped = normal.copy()
-            damped.flat[:: len(damped) + 1] += damping * diagonal
+            damped.ravel()[:: len(damped) + 1] += damping * diagonal
             # numpy's own takes longer over the call than over so few numbers
             step = cv2.solve(damped, gradient, flags=cv2.DECOMP_CHOLESKY)[1].ravel()
             trial = _seen(_bounded(seen.parameters - step), points)

@@ -250,8 +250,7 @@ def _centroid(
         away = at - position
         weight = np.abs(away)
         np.subtract(np.float32(reach + 0.5), weight, out=weight)
-        np.maximum(weight, 0.0, out=weight)
-        np.minimum(weight, 1.0, out=weight)
+        np.clip(weight, 0.0, 1.0, out=weight)
         weight *= light
         total = weight.sum(axis=0)
         weight *= away
