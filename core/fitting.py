@@ -35,6 +35,10 @@ ROUND = 50
 MOST_SCORED = 150
 """About so many points judge a hypothesis."""
 
+BOUND = 4.0
+"""Standard deviations from a hypothesis beyond which all points speak against it alike."""
+
+NEARLY_ALL = 0.95
 MISSED, USABLE = 1e-6, 0.7
 """Accepted chance that no hypothesis lies on the line; share of it left by the least distance of its two points."""
 
@@ -134,6 +138,7 @@ def robust_line(
     correlation_points: float = 1.0,
     hypotheses: int = 300,
     seed: int = 7,
+    near: Line | None = None,
 ) -> LineFit:
     """Fit a line to points of which up to about 60 % may lie off it, even in one block.
 
@@ -146,6 +151,9 @@ def robust_line(
     correlation_points
         Neighbouring points that carry one independent piece of information (edge points of a
         picture are correlated); the uncertainty of the line grows with its square root.
+    near
+        A line that is known to lie along the points. Where nearly all of them agree with it, no other hypothesis is
+        looked for: it is polished as they are.
 
     Raises
     ------
@@ -155,7 +163,9 @@ def robust_line(
     count = len(points)
     if count < 8:
         raise ValueError(f"a robust line needs at least 8 points, got {count}")
-    line, weights = _polished(points, _best_hypothesis(points, noise_std, hypotheses, seed), noise_std)
+    if near is None or not _agree(points, near, noise_std):
+        near = _best_hypothesis(points, noise_std, hypotheses, seed)
+    line, weights = _polished(points, near, noise_std)
     offsets = np.abs(line.offset(points))
     inliers = offsets < 3.5 * noise_std
     if np.count_nonzero(inliers) < 4:
@@ -167,6 +177,11 @@ def robust_line(
     independent = max(2.0, len(carrying) / max(correlation_points, 1.0))
     offset_std = residual / math.sqrt(independent)
     return LineFit(line, residual, offset_std, offset_std / max(spread, 1e-9), inliers, correlation_points)
+
+
+def _agree(points: Points, line: Line, noise_std: float) -> bool:
+    """Tell whether nearly all points lie on a line, within what counts when hypotheses are compared."""
+    return int(np.count_nonzero(np.abs(line.offset(points)) < BOUND * noise_std)) >= NEARLY_ALL * len(points)
 
 
 def _polished(points: Points, line: Line, noise_std: float) -> tuple[Line, NDArray[np.float64]]:
@@ -215,7 +230,7 @@ def _best_hypothesis(points: Points, noise_std: float, hypotheses: int, seed: in
     # Which line it is shows in some of the points; all of them polish it.
     sample = np.ascontiguousarray(points[:: max(1, count // MOST_SCORED)])
     extent = diagonal(points)
-    bound2 = (4 * noise_std) ** 2
+    bound2 = (BOUND * noise_std) ** 2
     best: Line | None = None
     least = math.inf
     tried, needed = 0, float(hypotheses)

@@ -233,7 +233,7 @@ def trimmed_run(points: Points, run: Run, *, at_stop: bool) -> Run:
     # Where a stretch that is straight already begins to bend shows in some of its points.
     outer = outer[:: max(1, len(outer) // ENOUGH_POINTS)]
     noise = max(median(np.abs(run.line.offset(outer))), 1e-4)
-    fit = robust_line(outer, noise, hypotheses=50)
+    fit = robust_line(outer, noise, hypotheses=50, near=run.line)
     line = fit.line if fit.line.direction @ run.line.direction > 0 else fit.line.reversed()
     beyond = np.abs(line.offset(along)) > max(8.0 * fit.residual_std, LEAST_DEPARTURE_MM)
     on_line = np.flatnonzero(~beyond)

@@ -126,7 +126,7 @@ def fit_plate(points: Points, run: Run, detail: Detail, *, toe_at_stop: bool) ->
     """Fit the plate line of a run; return it and the run's points, both leading away from the weld."""
     ordered = points[run.indices(len(points))]
     body = _body(ordered, detail)
-    fit = detail.lines.get(run) or _line_of(body, detail)
+    fit = detail.lines.get(run) or _line_of(body, run.line, detail)
     if toe_at_stop:
         ordered, body = ordered[::-1], body[::-1]
         fit = replace(fit, inliers=fit.inliers[::-1])
@@ -148,13 +148,13 @@ def _body(along: Points, detail: Detail) -> Points:
     return along if len(body) < 8 else body
 
 
-def _line_of(body: Points, detail: Detail) -> LineFit:
+def _line_of(body: Points, near: Line, detail: Detail) -> LineFit:
     noise = max(detail.noise_mm, 0.15 * detail.step_mm, 0.004)
-    fit = robust_line(body, noise)
+    fit = robust_line(body, noise, near=near)
     # Real surfaces wander more than an edge point does: fit again with what the plate itself shows.
     own = 1.4826 * median(np.abs(fit.line.offset(body)))
     if own > 1.3 * noise:
-        fit = robust_line(body, min(own, 6 * noise))
+        fit = robust_line(body, min(own, 6 * noise), near=fit.line)
     return replace(fit, waviness=_waviness(fit.line.offset(body)[fit.inliers], fit, detail))
 
 
@@ -176,7 +176,7 @@ def _waviness(offsets: Points, fit: LineFit, detail: Detail) -> float:
 def longest_lines(points: Points, runs: Sequence[Run], detail: Detail) -> dict[Run, LineFit]:
     """Return the lines of the longest straight surfaces: how far these wander tells how far all do."""
     longest = sorted((run for run in runs if not run.cut), key=lambda run: -run.length)[:4]
-    return {run: _line_of(_body(points[run.indices(len(points))], detail), detail) for run in longest}
+    return {run: _line_of(_body(points[run.indices(len(points))], detail), run.line, detail) for run in longest}
 
 
 def beyond_noise(spread: float, detail: Detail) -> float:

@@ -134,3 +134,25 @@ def test_weights_leave_points_out() -> None:
     line = total_least_squares(points, np.array([1.0, 1.0, 1.0, 0.0]))
     assert abs(angle_error_deg(line, 45.0)) < 1e-9
     assert line.point == pytest.approx([1.0, 1.0])
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_a_line_known_to_lie_along_the_points_ends_in_the_same_fit(seed):
+    rng = np.random.default_rng(seed)
+    x = np.linspace(0, 20, 400)
+    points = np.column_stack([x, 0.1 * x + rng.normal(0, 0.01, len(x))])
+    plain, helped = robust_line(points, 0.01), robust_line(points, 0.01, near=total_least_squares(points))
+    turn = plain.line.dx * helped.line.dy - plain.line.dy * helped.line.dx
+    assert abs(turn) < 1e-5
+    assert abs(float(plain.line.offset(helped.line.point))) < 1e-4
+    assert helped.residual_std == pytest.approx(plain.residual_std, rel=0.02)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_a_line_that_a_bead_has_pulled_off_is_not_taken_at_its_word(seed):
+    rng = np.random.default_rng(seed)
+    x = np.linspace(0, 20, 400)
+    height = rng.normal(0, 0.01, len(x)) + np.where(x > 13, 0.8 * (x - 13), 0.0)
+    points = np.column_stack([x, height])
+    helped = robust_line(points, 0.01, near=total_least_squares(points))
+    assert abs(angle_error_deg(helped.line, 0.0)) < 0.1
