@@ -1,4 +1,4 @@
-"""A laser frame is measured in a small multiple of the time its PNG takes to decode, on one core."""
+"""A laser frame is measured in about the time its PNG takes to decode, on one core."""
 
 from __future__ import annotations
 
@@ -16,8 +16,8 @@ from inspection.laser_frame import measure_frame
 from measurement import measure
 
 RIG = Rig()
-MOST = 3.5
-"""Measured at 1.3 to 1.8 for a fillet and 1.7 to 2.1 for a butt; the rest is room for what else the machine does."""
+MOST = 2.0
+"""Measured at 0.8 to 0.9 for a fillet and 0.9 to 1.0 for a butt; the rest is room for what else the machine does."""
 
 
 def exact() -> Calibration:
@@ -46,7 +46,7 @@ def processor_s(work: Callable[[], object]) -> float:
 
 
 @pytest.mark.parametrize("joint", ["tee", "butt"])
-def test_a_frame_takes_a_small_multiple_of_its_decoding(joint, one_thread):
+def test_a_frame_takes_little_more_than_its_decoding(joint, one_thread):
     rng = np.random.default_rng(1)
     frame = shot(RIG, random_drawing(joint, rng, 60.0), Light(), rng).frame
     png = cv2.imencode(".png", frame)[1]
