@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from core.geometry import Points
 
 _WAYS = np.array([[1.0, 0.0], [0.0, 1.0], [0.7071, 0.7071], [0.7071, -0.7071]])
+_ENDS = np.concatenate([_WAYS, -_WAYS])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -138,8 +139,9 @@ class Calibration:
         """
         ideal = self._ideal(np.vstack([self.centre_px, points]))
         reach = max(1.0, 0.5 * max(float(np.ptp(points[:, 0])), float(np.ptp(points[:, 1]))))
-        common = length_gradients(self.px_to_mm, ideal[0], reach).mean(axis=0)
-        here = length_gradients(self.px_to_mm, ideal[1:].mean(axis=0), reach)
+        places = np.array([ideal[0], ideal[1:].mean(axis=0)])
+        at_centre, here = length_gradients(self.px_to_mm, places, reach)
+        common = at_centre.mean(axis=0)
         variance = float(((here @ covariance) * here).sum(axis=1).max())
         return math.sqrt(max(0.0, variance - float(common @ covariance @ common)))
 
@@ -173,18 +175,26 @@ def _position_gradient(homography: NDArray[np.float64], points: Points) -> NDArr
 def length_gradients(homography: NDArray[np.float64], at: Points, reach_px: float) -> NDArray[np.float64]:
     """Return the derivative of the logarithm of four lengths through a point by the entries, (4, 9).
 
-    The lengths lie along the axes and the diagonals and reach ``reach_px`` to both sides.
+    The lengths lie along the axes and the diagonals and reach ``reach_px`` to both sides. Of points, (N, 2), it is
+    (N, 4, 9).
     """
-    ends = np.ones((8, 3))
-    ends[:, :2] = at + reach_px * np.concatenate([_WAYS, -_WAYS])
+    ends = np.ones((*at.shape[:-1], 8, 3))
+    ends[..., :2] = at[..., None, :] + reach_px * _ENDS
     mapped = ends @ homography.T
-    depth = mapped[:, 2:]
-    weight, places = ends / depth, mapped[:, :2] / depth
-    vector = places[:4] - places[4:]
+    weight = ends / mapped[..., 2:]
+    places = mapped[..., :2] / mapped[..., 2:]
+    first, second = places[..., :4, :], places[..., 4:, :]
+    vector, apart = first - second, weight[..., :4, :] - weight[..., 4:, :]
     # A place moves by its weights times the change of the first two rows, and by -place times weights with the third.
-    apart = weight[:4] - weight[4:]
-    with_third = [(vector * place).sum(axis=1)[:, None] for place in (places[:4], places[4:])]
-    change = np.hstack(
-        [vector[:, :1] * apart, vector[:, 1:] * apart, with_third[1] * weight[4:] - with_third[0] * weight[:4]]
-    )
-    return np.asarray(change / (vector * vector).sum(axis=1)[:, None])
+    change = np.empty((*vector.shape[:-1], 9))
+    change[..., :3] = vector[..., :1] * apart
+    change[..., 3:6] = vector[..., 1:] * apart
+    with_first, with_second = _dot(vector, first), _dot(vector, second)
+    change[..., 6:] = with_second * weight[..., 4:, :] - with_first * weight[..., :4, :]
+    change /= _dot(vector, vector)
+    return change
+
+
+def _dot(one: NDArray[np.float64], two: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the products of vectors of the plane, (..., 2) each, (..., 1)."""
+    return np.asarray(one[..., :1] * two[..., :1] + one[..., 1:] * two[..., 1:])

@@ -222,14 +222,14 @@ def _jacobian(seen: _Seen) -> Values:
     np.multiply(seen.beyond.real, terms[5], out=terms[6])
     np.multiply(seen.beyond.imag, terms[5], out=terms[7])
     # plate; arc, and the unit arm's x and y; face, and along, along² and along times aside
-    weights = [
-        [0.0, 0.0, 1.0, 0.0, s, bend * c, 0.0, 0.0],
-        [-1.0, 0.0, 0.0, 1.0, -c, bend * s, 0.0, 0.0],
-        [0.0, 0.0, -cut_by_turn, 0.0, -cut, bend * cut_by_turn - 1, 0.0, -bend],
-        [0.0, radius, -cut, radius, 0.0, bend * cut, 0.0, 0.0],
-        [0.0, 0.0, 0.0, 0.0, 0.0, 0.0, -0.5, 0.0],
-    ]
-    return np.asarray(np.array(weights) @ terms)
+    weights = (
+        0.0, 0.0, 1.0, 0.0, s, bend * c, 0.0, 0.0,
+        -1.0, 0.0, 0.0, 1.0, -c, bend * s, 0.0, 0.0,
+        0.0, 0.0, -cut_by_turn, 0.0, -cut, bend * cut_by_turn - 1, 0.0, -bend,
+        0.0, radius, -cut, radius, 0.0, bend * cut, 0.0, 0.0,
+        0.0, 0.0, 0.0, 0.0, 0.0, 0.0, -0.5, 0.0,
+    )  # fmt: skip
+    return np.asarray(np.array(weights).reshape(5, 8) @ terms)
 
 
 def _levenberg_marquardt(start: Values, points: Complex) -> tuple[_Seen, float]:

@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -163,23 +164,26 @@ def bend_of(points: Points) -> Bend:
         line = line.reversed()
     x, y = line.along(points), line.offset(points)
     scale = float(np.abs(x).max())
-    share = x / scale
-    square = share * share
-    design = np.stack([np.ones(len(x)), share, square])
     # What the normal equations add up: powers of the place, and the first three times the height.
-    terms = np.concatenate([design, [share * square, square * square], design * y])
+    terms = np.empty((8, len(x)))
+    design = terms[:3]
+    terms[0] = 1.0
+    np.divide(x, scale, out=terms[1])
+    for power in (2, 3, 4):
+        np.multiply(terms[power - 1], terms[1], out=terms[power])
+    np.multiply(design, y, out=terms[5:])
     weights = np.ones(len(x))
     solution = np.zeros(3)
     for _ in range(12):
         sums = terms @ (weights * weights)
-        before, solution = solution, _solved(sums[POWERS], sums[5:])
+        before, solution = solution, _solved(sums.take(POWERS), sums[5:])
         residual = y - solution @ design
         spread = max(1.4826 * median(np.abs(residual)), 1e-6)
         # Spatter and a toe at the inner end are no part of the surface (Tukey's biweight).
         weights = np.maximum(1 - (residual / (4.685 * spread)) ** 2, 0.0)
         if float(np.abs(solution - before).max()) < SETTLED * spread:
             break
-    inverse = np.linalg.inv((terms[:5] @ (weights > 0))[POWERS])
+    inverse = np.linalg.inv((terms[:5] @ (weights > 0)).take(POWERS))
     # Neighbouring points may share half of their noise.
     std = 2.0 * spread * math.sqrt(2.0 * float(inverse[2, 2])) / scale**2
     slope = float(solution[1]) / scale
@@ -188,10 +192,10 @@ def bend_of(points: Points) -> Bend:
 
 def _solved(normal: NDArray[np.float64], right: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return the solution of normal equations, that of least length where they leave some of it open."""
-    try:
-        return np.asarray(np.linalg.solve(normal, right), float)
-    except np.linalg.LinAlgError:
-        return np.asarray(np.linalg.lstsq(normal, right, rcond=None)[0], float)
+    solved, solution = cv2.solve(normal, right[:, None], flags=cv2.DECOMP_LU)
+    if solved:
+        return np.asarray(solution, float).ravel()
+    return np.asarray(np.linalg.lstsq(normal, right, rcond=None)[0], float)
 
 
 def _one_pipe(bends: list[Bend], lengths: list[float], known: float | None) -> bool:
