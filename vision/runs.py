@@ -93,7 +93,7 @@ def _corners(points: Points, closed: bool, tolerance: float) -> list[int]:
     # The simplified polyline keeps points as they are: find them again by value.
     # Two numbers of 32 bits are compared as one of 64.
     as_one, kept_as_one = (np.ascontiguousarray(part, np.float32).view(np.int64).ravel() for part in (work, kept))
-    found = np.flatnonzero(np.isin(as_one, kept_as_one))
+    found = np.flatnonzero(np.isin(as_one, kept_as_one, kind="sort"))
     return sorted({int(index) for index in (found + roll) % len(points)})
 
 

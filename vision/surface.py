@@ -10,6 +10,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -388,7 +389,7 @@ def _model_toe(
     length = arc_length(path)
     face_length = float(length[-1] - length[leave])
     clear = 2.2 * detail.blur_mm + 1.0 * detail.step_mm
-    span = float(np.clip(0.12 * face_length, 6 * detail.step_mm, max(0.9, 8 * detail.step_mm)))
+    span = min(max(0.12 * face_length, 6 * detail.step_mm), max(0.9, 8 * detail.step_mm))
     rounding, passed = 0.0, 0.0
     for _ in range(3):
         start = int(np.searchsorted(length, length[leave] + max(clear, passed)))
@@ -523,7 +524,8 @@ def _meet(window: Points, towards: Line, near: float) -> tuple[float, float, flo
     design[0] = 1.0
     share = np.divide(x, scale, out=design[1])
     np.multiply(share, share, out=design[2])
-    inverse = np.linalg.inv(design @ design.T + SINGULAR)
+    # numpy's own takes longer over the call than over so few numbers
+    inverse = np.asarray(cv2.invert(design @ design.T + SINGULAR)[1], float)
     solution = inverse @ (design @ y)
     residual = y - solution @ design
     sigma2 = float(residual @ residual) / max(1, len(x) - 3)
@@ -584,7 +586,7 @@ def _rounding(
     near = np.abs(along) < width
     if np.count_nonzero(near) < 2:
         return 0.0
-    gap = float(np.mean(across[near] - np.abs(along[near]) * math.tan(half) * 0.5))
+    gap = float((across[near] - np.abs(along[near]) * math.tan(half) * 0.5).mean())
     # A blurred corner of this turn keeps about 0.4 sigma tan(half) of distance (half level of a blurred wedge).
     gap -= 0.55 * detail.blur_mm * math.tan(half) + 0.3 * detail.step_mm * math.tan(half)
     if gap < 3.0 * detail.noise_mm / math.sqrt(float(np.count_nonzero(near))) + 0.004:
