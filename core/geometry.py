@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Points = NDArray[np.float64]
+_PARALLEL = math.sin(math.radians(0.1))
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +75,7 @@ def _product(points: Points, dx: float, dy: float, less: float) -> Points:
 def intersection(first: Line, second: Line) -> Points | None:
     """Return where two lines meet, or None when they are parallel within 0.1 degree."""
     cross = first.dx * second.dy - first.dy * second.dx
-    if abs(cross) < math.sin(math.radians(0.1)):
+    if abs(cross) < _PARALLEL:
         return None
     return first.at(((second.x - first.x) * second.dy - (second.y - first.y) * second.dx) / cross)
 
@@ -83,6 +84,12 @@ def angle_between_deg(first: Points, second: Points) -> float:
     """Return the angle between two vectors, 0 to 180 degrees."""
     (ax, ay), (bx, by) = first.tolist(), second.tolist()
     return math.degrees(abs(math.atan2(ax * by - ay * bx, ax * bx + ay * by)))
+
+
+def angle_between_lines_deg(first: Line, second: Line) -> float:
+    """Return the angle between the directions of two lines, 0 to 180 degrees."""
+    cross = first.dx * second.dy - first.dy * second.dx
+    return math.degrees(abs(math.atan2(cross, first.dx * second.dx + first.dy * second.dy)))
 
 
 def distance(first: Points, second: Points) -> float:

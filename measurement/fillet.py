@@ -5,10 +5,19 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 from functools import partial
+from itertools import pairwise
 
 import numpy as np
 
-from core.geometry import Line, Points, angle_between_deg, distance, distance_to_segments, intersection, signed_area
+from core.geometry import (
+    Line,
+    Points,
+    angle_between_lines_deg,
+    distance,
+    distance_to_segments,
+    intersection,
+    signed_area,
+)
 from core.quantity import Measured, NotMeasurable
 from measurement.model import Model, evaluated
 from measurement.names import FILLET
@@ -67,7 +76,7 @@ def _values(outline: Outline) -> dict[str, float]:
     if root is None:
         raise ValueError("plate lines must meet")
     left, right, chord, marks = outline.left, outline.right, outline.chord, outline.marks
-    angle = angle_between_deg(left.direction, right.direction)
+    angle = angle_between_lines_deg(left, right)
     legs = {side: distance(toe, root) for side, toe in _toes(outline).items()}
     half = math.cos(math.radians(angle / 2))
     size, throat = (legs.get(outline.held_by.get(name, ""), 0.0) for name in ("size", "throat"))
@@ -75,7 +84,6 @@ def _values(outline: Outline) -> dict[str, float]:
         size = float((marks["size"].point - root) @ _bisector(left, right)) / half
     if "throat" in marks:
         throat = distance(marks["throat"].point, root)
-    rim = np.vstack([root, outline.toe_left, outline.face[1:-1], outline.toe_right])
     return {
         "joint_angle": angle,
         "leg_left": legs["left"],
@@ -89,8 +97,22 @@ def _values(outline: Outline) -> dict[str, float]:
         "convexity": float(chord.offset(marks["convexity"].point)),
         "concavity": -float(chord.offset(marks["concavity"].point)),
         "face_width": distance(outline.toe_right, outline.toe_left),
-        "weld_area": abs(signed_area(rim)),
+        "weld_area": abs(_area(root, outline)),
     }
+
+
+def _area(root: Points, outline: Outline) -> float:
+    """Return the area between root, toes and face (shoelace), signed; the face's own ends are where toes were found."""
+    inner = outline.face[1:-1]
+    if len(inner) == 0:
+        return signed_area(np.array([root, outline.toe_left, outline.toe_right]))
+    x, y = inner[:, 0], inner[:, 1]
+    twice = float(x[:-1] @ y[1:]) - float(x[1:] @ y[:-1])
+    corners: list[list[float]] = [
+        point.tolist() for point in (inner[-1], outline.toe_right, root, outline.toe_left, inner[0])
+    ]
+    twice += sum(x0 * y1 - x1 * y0 for (x0, y0), (x1, y1) in pairwise(corners))
+    return 0.5 * twice
 
 
 def _toes(outline: Outline) -> dict[str, Points]:
@@ -120,7 +142,7 @@ def _marked(outline: Outline, root: Points, noise: Noise) -> tuple[Outline, dict
         else:
             marks[name], edge[name] = found
     if "size" in edge:
-        half = math.cos(math.radians(angle_between_deg(outline.left.direction, outline.right.direction) / 2))
+        half = math.cos(math.radians(angle_between_lines_deg(outline.left, outline.right) / 2))
         edge["design_throat"] = edge["size"]
         edge["size"] = {source: std / half for source, std in edge["size"].items()}
     width = distance(outline.toe_right, outline.toe_left)
@@ -172,7 +194,7 @@ def _size(outline: Outline, root: Points, noise: Noise) -> tuple[Mark, dict[str,
     order = np.argsort(along, kind="stable")
     reach = ((face - root) @ bisector)[order]
     peak = highest(along[order], -reach, noise)
-    half = math.cos(math.radians(angle_between_deg(outline.left.direction, outline.right.direction) / 2))
+    half = math.cos(math.radians(angle_between_lines_deg(outline.left, outline.right) / 2))
     legs = {side: distance(toe, root) for side, toe in _toes(outline).items()}
     shorter = min(legs, key=lambda side: legs[side])
     span = float(along[order][-1] - along[order][0])

@@ -151,14 +151,14 @@ def propagate(
     Parameters
     ----------
     values
-        Smooth in its inputs: no clipping at 0 and no absolute value, else a part of the budget is lost.
+        Always of the same names in the same order. Smooth in its inputs: no clipping at 0 and no absolute value, else a
+        part of the budget is lost.
     """
     base = values(nominal)
     here = np.array(list(base.values()))
     squares: dict[str, NDArray[np.float64]] = {}
     for entry in inputs:
-        up, down = (values(entry.move(nominal, share)) for share in (1.0, -1.0))
-        above, below = (np.array([moved[name] for name in base]) for moved in (up, down))
+        above, below = (np.array([*values(entry.move(nominal, share)).values()]) for share in (1.0, -1.0))
         linear, bend = (above - below) / 2, above + below - 2 * here
         squares[entry.source] = squares.get(entry.source, 0.0) + linear**2 + bend**2 / 2
     stds = {source: np.sqrt(square).tolist() for source, square in squares.items()}
