@@ -54,24 +54,22 @@ def bend_deg(left: Line, right: Line) -> float:
 
 def surface_defects(surface: WeldSurface, noise: Noise) -> dict[str, Measured]:
     """Return the deepest pit and the highest spatter of both plate surfaces away from the toes."""
-    return {
-        "pit_depth": _extreme(surface, noise, -1.0, "pit"),
-        "spatter_height": _extreme(surface, noise, 1.0, "spatter"),
-    }
+    clear = [
+        (plate, *_clear_part(plate, toe, out))
+        for plate, toe, out in (
+            (surface.left, surface.toe_left, -surface.left.fit.line.normal),
+            (surface.right, surface.toe_right, surface.right.fit.line.normal),
+        )
+    ]
+    seen = [part for part in clear if len(part[1]) >= 10]
+    return {"pit_depth": _extreme(seen, noise, -1.0, "pit"), "spatter_height": _extreme(seen, noise, 1.0, "spatter")}
 
 
-def _extreme(surface: WeldSurface, noise: Noise, sign: float, what: str) -> Measured:
+def _extreme(seen: list[tuple[PlateSurface, Points, Points]], noise: Noise, sign: float, what: str) -> Measured:
+    """Return what stands out most on the side of a sign, of plates with their coordinates along and heights above."""
     best: tuple[Peak, PlateSurface] | None = None
     threshold = 0.0
-    seen = False
-    for plate, toe, out in (
-        (surface.left, surface.toe_left, -surface.left.fit.line.normal),
-        (surface.right, surface.toe_right, surface.right.fit.line.normal),
-    ):
-        along, height = _clear_part(plate, toe, out)
-        if len(along) < 10:
-            continue
-        seen = True
+    for plate, along, height in seen:
         peak, reach = standing_out(along, sign * height, noise, _base_std(plate, along))
         threshold = max(threshold, reach)
         if peak is not None and (best is None or peak.height > best[0].height):

@@ -115,7 +115,8 @@ def _fit(toe: Toe, reach_mm: float, noise: Noise) -> Transition | str:
         sharp = parameters.copy()
         sharp[3] = math.log(_LEAST_RADIUS_MM)
         # two standard uncertainties away from a sharp corner, by what the fit loses there
-        resolved = _levenberg_marquardt(sharp, places)[1] - fitted[1] > 4 * scatter**2
+        lost = fitted[1] + 4 * scatter**2
+        resolved = _levenberg_marquardt(sharp, places, enough=lost)[1] > lost
     return Transition(radius, std, turn, on_arc, residual, end, resolved)
 
 
@@ -232,8 +233,11 @@ def _jacobian(seen: _Seen) -> Values:
     return np.asarray(np.array(weights).reshape(5, 8) @ terms)
 
 
-def _levenberg_marquardt(start: Values, points: Complex) -> tuple[_Seen, float]:
-    """Return the template of least squared distance and that sum (Marquardt 1963, damping by the diagonal)."""
+def _levenberg_marquardt(start: Values, points: Complex, *, enough: float = 0.0) -> tuple[_Seen, float]:
+    """Return the template of least squared distance and that sum (Marquardt 1963, damping by the diagonal).
+
+    A sum of no more than ``enough`` is not made smaller.
+    """
     damping = 1e-3
     seen = _seen(start, points)
     cost = float(seen.residuals @ seen.residuals)
@@ -257,7 +261,7 @@ def _levenberg_marquardt(start: Values, points: Complex) -> tuple[_Seen, float]:
             break
         gain = (cost - trial_cost) / max(cost, 1e-30)
         seen, cost, damping = trial, trial_cost, damping / 5
-        if gain < 1e-6:
+        if gain < 1e-6 or cost <= enough:
             break
     return seen, cost
 

@@ -330,7 +330,8 @@ def _lonely(points: Points, std: NDArray[np.float64]) -> NDArray[np.bool_]:
         return result
     value = points[:, 1]
     middle = _middle_of_five(*(value[i : len(value) - 4 + i] for i in range(5)))
-    near = np.hypot(*(points[4:] - points[:-4]).T) < 12
+    step = points[4:] - points[:-4]
+    near = step[:, 0] ** 2 + step[:, 1] ** 2 < 12**2
     off = np.abs(value[2:-2] - middle)
     slope = np.abs(value[4:] - value[:-4]) / 4
     result[2:-2] = near & (off > 8 * std[2:-2] + 2.5 * slope + 0.5)

@@ -95,7 +95,7 @@ def astray(points: Points, std: NDArray[np.float64]) -> NDArray[np.bool_]:
     if len(points) < 3:
         return result
     chord = points[2:] - points[:-2]
-    length = np.maximum(np.hypot(*chord.T), 1e-9)
+    length = np.maximum(np.sqrt(chord[:, 0] ** 2 + chord[:, 1] ** 2), 1e-9)
     aside = points[1:-1] - points[:-2]
     off = np.abs(chord[:, 0] * aside[:, 1] - chord[:, 1] * aside[:, 0]) / length
     result[1:-1] = (length < BREAK_PX) & (off > 1.0 + 5.0 * std[1:-1])
