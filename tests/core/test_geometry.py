@@ -11,6 +11,7 @@ import shapely
 from core.geometry import (
     Line,
     angle_between_deg,
+    angle_between_lines_deg,
     arc_length,
     diagonal,
     distance_to_segments,
@@ -35,6 +36,9 @@ def test_line_frame_is_right_handed_at_any_turn(turn_deg: float) -> None:
     points = rng.uniform(-20, 20, (50, 2))
     back = line.point + line.along(points)[:, None] * line.direction + line.offset(points)[:, None] * line.normal
     assert np.allclose(back, points, atol=1e-12)
+    # A single point goes its own way through the arithmetic.
+    assert [float(line.along(point)) for point in points] == pytest.approx(line.along(points).tolist(), abs=1e-12)
+    assert [float(line.offset(point)) for point in points] == pytest.approx(line.offset(points).tolist(), abs=1e-12)
     assert math.hypot(line.dx, line.dy) == pytest.approx(1, abs=1e-15)
     assert line.dx * line.normal[1] - line.dy * line.normal[0] == pytest.approx(1)
     assert np.allclose(line.reversed().offset(points), -line.offset(points))
@@ -76,6 +80,8 @@ def test_angle_between_vectors_of_any_length(angle_deg: float) -> None:
     first, second = np.array([0.2, 0.0]), 30 * np.array([math.cos(a), math.sin(a)])
     assert angle_between_deg(first, second) == pytest.approx(angle_deg, abs=1e-9)
     assert angle_between_deg(second, first) == pytest.approx(angle_deg, abs=1e-9)
+    lines = [Line.through(np.array([3.0, -2.0]), np.array([3.0, -2.0]) + 5 * way) for way in (first, second)]
+    assert angle_between_lines_deg(*lines) == pytest.approx(angle_deg, abs=1e-9)
 
 
 @pytest.mark.parametrize("seed", range(5))
