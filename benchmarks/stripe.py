@@ -243,7 +243,7 @@ def speed_table(seed: int, rig: Rig, calibration: Calibration) -> None:
     print(f"\n{'frame 2048 x 1088':20} {'decode ms':>9} {'profile ms':>10} {'ratio':>6} {'all ms':>8} {'ratio':>6}")
     rng = np.random.default_rng(seed)
     for name, light in (("noisy", Light()), ("dark", Light(noise=0.0, ground=4.0)), ("speckled", Light(speckle=0.3))):
-        for joint in ("tee", "butt"):
+        for joint in JOINTS:
             frame = shot(rig, random_drawing(joint, np.random.default_rng(seed), 60.0), light, rng).frame
             data = cv2.imencode(".png", frame)[1]
             decode = best_of(lambda data=data: cv2.imdecode(data, cv2.IMREAD_UNCHANGED))

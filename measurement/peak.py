@@ -147,13 +147,16 @@ def _parabola(along: Points, height: Points, centre: float, half: float, noise: 
     first, last = int(along.searchsorted(centre - half)), int(along.searchsorted(centre + half))
     if last - first < 5:
         return None
-    x = (along[first:last] - centre) / half
-    square = x * x
-    seen = height[first:last]
-    # The normal equations of 1, x, x², written out: numpy's own takes longer over the call than over the numbers.
-    s0, s1, s2 = float(last - first), float(np.add.reduce(x)), float(x @ x)
-    s3, s4 = float(square @ x), float(square @ square)
-    h0, h1, h2 = float(np.add.reduce(seen)), float(x @ seen), float(square @ seen)
+    # 1, x, x² and the height: all that the normal equations need are products of two of them, and they are written
+    # out below, for numpy's own takes longer over the call than over the numbers.
+    rows = np.empty((4, last - first))
+    x = rows[1]
+    rows[0] = 1.0
+    np.subtract(along[first:last], centre, out=x)
+    x /= half
+    np.multiply(x, x, out=rows[2])
+    rows[3] = height[first:last]
+    (s0, s1, s2, h0), (_, _, s3, h1), (_, _, s4, h2), _ = (rows @ rows.T).tolist()
     m00, m01, m02 = s2 * s4 - s3 * s3, s2 * s3 - s1 * s4, s1 * s3 - s2 * s2
     m11, m12, m22 = s0 * s4 - s2 * s2, s1 * s2 - s0 * s3, s0 * s2 - s1 * s1
     determinant = s0 * m00 + s1 * m01 + s2 * m02
