@@ -62,13 +62,17 @@ def inside_entries(inside: Inside | None) -> Entry:
 
 def _line(line: FusionLine) -> Entry:
     keep = np.unique(np.linspace(0, len(line.points_px) - 1, min(MOST_POINTS, len(line.points_px))).astype(int))
-    return {
+    entry: Entry = {
         "side": line.side,
         "marked": line.marked,
         "points_px": [[round(float(x), 2), round(float(y), 2)] for x, y in line.points_px[keep]],
         "confidence": [round(float(value), 1) for value in line.confidence[keep]],
         "standard_uncertainty_mm": [round(float(value), 4) for value in line.std_mm[keep]],
     }
+    if line.meets is not None and line.meets.any():
+        ends = line.points_px[np.flatnonzero(line.meets)[[0, -1]]]
+        entry["meets_neighbour_px"] = [[round(float(x), 2), round(float(y), 2)] for x, y in ends]
+    return entry
 
 
 def _indication(spot: Indication) -> Entry:

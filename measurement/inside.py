@@ -249,8 +249,8 @@ def _local(nominal: Interior) -> dict[str, dict[str, float]]:
     by_side = {line.side: line for line in nominal.lines}
     first = next(iter(by_side.values()))
     length = sum(float(arc_length(line.points_mm)[-1]) for line in nominal.lines)
-    typical = float(np.median(np.concatenate([line.std_mm for line in nominal.lines])))
-    area = typical * math.sqrt(CORRELATION_MM * length)
+    typical = float(np.median(np.concatenate([line.std_mm[line.own] for line in nominal.lines])))
+    area = math.hypot(typical * math.sqrt(CORRELATION_MM * length), *(_divided_std(line) for line in nominal.lines))
     parts = {"weld_metal_area": area, "fused_area": area}
     total = sum(abs(signed_area(ring)) for ring in outlines(nominal.section, nominal.lines))
     parts["dilution"] = 100 * area / max(total, 1e-9)
@@ -269,6 +269,18 @@ def _local(nominal: Interior) -> dict[str, dict[str, float]]:
             leg = max(_leg(nominal.face, side, root), CORRELATION_MM)
             parts[f"sidewall_fusion_{side}"] = 100 * 0.5 * CORRELATION_MM / leg
     return {name: {"fusion line": std} for name, std in parts.items()}
+
+
+def _divided_std(line: FusionLine) -> float:
+    """Return the standard uncertainty of the area up to where a line meets another weld's, mm2; 0 where it does not.
+
+    Both ends of the straight line between are uncertain along the line, each moves half of its length.
+    """
+    if line.meets is None or not line.meets.any():
+        return 0.0
+    ends = np.flatnonzero(line.meets)[[0, -1]]
+    length = float(np.hypot(*(line.points_mm[ends[1]] - line.points_mm[ends[0]])))
+    return 0.5 * length * float(np.hypot(*line.std_mm[ends]))
 
 
 def _place(nominal: Interior, name: str) -> Points:
@@ -304,11 +316,23 @@ ROOT_VALUES = (
 )  # fmt: skip
 
 
+MEETS = "the weld metal of both sides has run together there: the plate between is fused through"
+
+
+AREAS = ("fused_area", "weld_metal_area", "dilution")
+
+
 def _unseen(nominal: Interior, name: str) -> str | None:
     """Return why a value rests on a piece of line that the etch does not show, None when it does show."""
     lines, inside = nominal.lines, nominal.section.inside
     if inside is not None and inside.hollow_root and name in ROOT_VALUES:
         return "a dark hollow lies at the root: fusion may lack there; mark the line past it"
+    if inside is not None and inside.between is not None:
+        between = f"penetration_{inside.between}"
+        if inside.near_neighbour and name in (*AREAS, between):
+            return "the etch does not tell whether the welds of both sides have run together; mark the line"
+        if name == between and not inside.near_neighbour:
+            return MEETS
     if name == "weld_metal_area" and inside is not None and inside.through and nominal.section.root_side is None:
         return "the weld goes through, but no face was recognised on its root side"
     if any(line.marked and not line.confidence.any() for line in lines):
@@ -316,11 +340,15 @@ def _unseen(nominal: Interior, name: str) -> str | None:
         return None
     if name in POINT_VALUES:
         line = lines[0]
-        near = np.hypot(*(line.points_mm - _place(nominal, name)).T) < NEAR_MM
+        off = np.hypot(*(line.points_mm - _place(nominal, name)).T)
+        if line.meets is not None and line.meets[int(np.argmin(off))]:
+            # Whatever lies behind the root is weld metal.
+            return None if name == "lack_of_root_fusion" else MEETS
+        near = off < NEAR_MM
         if near.any() and float(np.mean(line.confidence[near])) < SEEN:
             return "the etch does not show the fusion line where this value is taken; mark the line there"
         return None
-    shown = float(np.mean(np.concatenate([line.confidence for line in lines]) >= SEEN))
+    shown = float(np.mean(np.concatenate([line.confidence[line.own] for line in lines]) >= SEEN))
     if shown < LEAST_SHOWN:
         return f"the etch shows only {100 * shown:.0f} % of the fusion line; mark the rest"
     return None

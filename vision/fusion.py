@@ -7,23 +7,24 @@ test does not support it none is claimed, and the reason is kept.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calibration.model import Calibration
-from core.geometry import Line, Points, arc_length
+from core.geometry import Line, Points
 from vision import fusion_frame, weld_metal
-from vision.fusion_choice import Window, choose, own_clicks
+from vision.fusion_choice import Choice, Window, choose, weakest
+from vision.fusion_claim import claimed
 from vision.fusion_frame import Frame
 from vision.fusion_gap import Seam, blackout, find_seam
 from vision.fusion_haz import haz_widths
-from vision.fusion_line import SEEN, Found, FusionLine, Inside, Side
-from vision.fusion_proposal import CLICK_STD_PX, TEXTURE, Candidate
-from vision.fusion_refine import refined
-from vision.fusion_sheet import reduced_sheet
+from vision.fusion_line import SEEN, Found, FusionLine, Inside
+from vision.fusion_meeting import Meeting, ending_at, meeting, plate_between
+from vision.fusion_proposal import CLICK_STD_PX
+from vision.fusion_sheet import Sheet, reduced_sheet
 from vision.pores import find_spots
 from vision.section import Flag, Section, WeldSurface
 
@@ -33,10 +34,15 @@ if TYPE_CHECKING:
 
 Gray = NDArray[np.uint8]
 
-REACH_MM = 0.35
-MOST_REACH_PX = 24.0
-TEXTURE_STD_MM = 0.2
 PORE_SIZE_MM = 0.2
+TO_ROOT = 0.65
+"""Where rays that look for what lies deep behind the root start, on the way from the chord's middle to the root."""
+NEAR_MM = 1.2
+NEAR = (
+    "the fusion lines of two welds come so near to each other that the etch does not tell whether they have met; "
+    "etch the section better, or mark the line"
+)
+"""Lines that come nearer than this to each other are no longer told apart with certainty."""
 LEAST_SHOWN = 0.9
 """A line that the etch shows over less than this share is flagged."""
 
@@ -63,12 +69,18 @@ def look_inside(
         Equivalent diameter from which pores and inclusions are listed.
     """
     clicks = _clicks_of(found, marks or ())
+    looked = [
+        None if weld.section.face is None else _looked(gray, found.outline_px, weld.section, calibration, pixels)
+        for weld, pixels in zip(found.welds, clicks, strict=True)
+    ]
+    met = _met(looked, gray, found.outline_px)
+    insides = _near_marked([None if one is None else _inside(one) for one in met], found)
     welds = []
-    for weld, pixels in zip(found.welds, clicks, strict=True):
-        if weld.section.face is None:
+    for weld, pair in zip(found.welds, insides, strict=True):
+        if pair is None:
             welds.append(weld)
             continue
-        inside, flags = _inside(gray, found.outline_px, weld.section, calibration, pixels)
+        inside, flags = pair
         inside = _with_spots(gray, found.outline_px, weld.section, inside, calibration, pore_size_mm)
         section = replace(weld.section, inside=inside, flags=weld.section.flags + flags)
         welds.append(replace(weld, section=section, flags=weld.flags + flags))
@@ -111,9 +123,25 @@ def _middle_distance(weld: FoundWeld, point: Points) -> float:
     return float(np.hypot(*(np.mean(list(weld.points_px.values()), axis=0) - point)))
 
 
-def _inside(
+_Told = tuple[Inside, tuple[Flag, ...]]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Looked:
+    """What was made of one weld: where its lines may lie, which were chosen, the gap, and where it meets another."""
+
+    window: Window
+    frames: Mapping[str, Frame]
+    choice: Choice
+    seam: Seam | None
+    flags: tuple[Flag, ...]
+    met: Meeting | None = None
+    between: Literal["left", "right"] | None = None
+
+
+def _looked(
     gray: Gray, outlines_px: Sequence[Points], section: Section, calibration: Calibration, clicks: Sequence[Pixel]
-) -> tuple[Inside, tuple[Flag, ...]]:
+) -> _Looked:
     surface = section.face
     if surface is None:
         raise ValueError("a weld face is needed")
@@ -127,32 +155,120 @@ def _inside(
         frames |= _through_frames(section, surface, 0.35 * chord, step)
         if section.root_side is not None:
             frames["root side"] = fusion_frame.toe_to_toe(section.root_side, None, reach, step, air=-1)
-    root_px = None if section.root is None else calibration.to_px(section.root[None])[0]
-    corners = np.vstack([frame.points[:, [0, -1]].reshape(-1, 2) for frame in frames.values()])
-    sheet = reduced_sheet(
-        gray,
-        outlines_px,
-        calibration.to_px(corners),
-        step / pixel,
-        edge_px=2.0 + 2.5 * section.blur_mm / pixel,
-        spot_px=0.2 * chord / pixel,
-        core_px=calibration.to_px(_core(section, surface)),
-        seams_px=blackout(seam, calibration),
-        root_px=root_px,
-    )
+    sheet = _sheet(gray, outlines_px, section, calibration, frames, seam)
     marked, off = _on_frames(
         calibration.to_mm(np.array(clicks, float).reshape(-1, 2)), frames, 2 * CLICK_STD_PX * pixel
     )
     window = Window(gray, calibration, section, sheet, marked)
-    gap: Found | str = "no open gap shows behind the root" if seam is None else seam.width
-    chosen = choose(window, frames)
-    if isinstance(chosen, str):
-        return Inside((), chosen, chosen, chosen, gap), off
-    lines = tuple(_line(window, side, candidate) for side, candidate in chosen.items())
-    haz = haz_widths(window.sheet, lines, section, calibration)
-    flags = _flags(window, lines, seam)
-    hollow = bool(window.sheet.hollow.any()) and not len(marked)
-    return Inside(lines, None, haz.left, haz.right, gap, haz_mm=haz.lines_mm, hollow_root=hollow), flags + off
+    choice = choose(window, frames)
+    if section.root is not None and weakest(choice) < SEEN:
+        # A narrow finger of weld metal behind the root is seen from nearer by: its sides are too steep from afar.
+        nearer = {"whole": fusion_frame.toe_to_toe(surface, section.root, reach, step, to_root=TO_ROOT)}
+        closer = choose(window, nearer)
+        if weakest(closer) > weakest(choice) and all(candidate.holds for candidate in closer.lines.values()):
+            frames, choice = nearer, closer
+    return _Looked(window, frames, choice, seam, off)
+
+
+def _sheet(
+    gray: Gray,
+    outlines_px: Sequence[Points],
+    section: Section,
+    calibration: Calibration,
+    frames: Mapping[str, Frame],
+    seam: Seam | None,
+) -> Sheet:
+    """Return the reduced picture of what some frames cover."""
+    surface = section.face
+    if surface is None:
+        raise ValueError("a weld face is needed")
+    chord = float(np.hypot(*(surface.toe_right - surface.toe_left)))
+    pixel = section.resolution_mm
+    corners = np.vstack([frame.points[:, [0, -1]].reshape(-1, 2) for frame in frames.values()])
+    return reduced_sheet(
+        gray,
+        outlines_px,
+        calibration.to_px(corners),
+        next(iter(frames.values())).step_mm / pixel,
+        edge_px=2.0 + 2.5 * section.blur_mm / pixel,
+        spot_px=0.2 * chord / pixel,
+        core_px=calibration.to_px(_core(section, surface)),
+        seams_px=blackout(seam, calibration),
+        root_px=None if section.root is None else calibration.to_px(section.root[None])[0],
+    )
+
+
+def _met(looked: Sequence[_Looked | None], gray: Gray, outlines_px: Sequence[Points]) -> list[_Looked | None]:
+    """Return the welds, those of them that have run together with their lines ending where they meet."""
+    found = list(looked)
+    for first in range(len(found)):
+        for second in range(first + 1, len(found)):
+            pair = found[first], found[second]
+            if pair[0] is None or pair[1] is None or pair[0].met is not None or pair[1].met is not None:
+                continue
+            likeliest = [one.choice.likeliest.get("whole") for one in pair if one is not None]
+            if likeliest[0] is None or likeliest[1] is None:
+                continue
+            met = meeting((pair[0].window, pair[1].window), (likeliest[0], likeliest[1]))
+            if met is not None:
+                sections = pair[0].window.section, pair[1].window.section
+                again = [
+                    _ending_at(one, other, met, gray, outlines_px)
+                    for one, other in ((pair[0], sections[1]), (pair[1], sections[0]))
+                ]
+                if all(one.choice.lines for one in again):
+                    found[first], found[second] = again
+    return found
+
+
+def _near_marked(insides: Sequence[_Told | None], found: FoundWelds) -> list[_Told | None]:
+    """Return what was found with a mark on welds whose lines come so near to each other that they may have met."""
+    told = list(insides)
+    for first in range(len(told)):
+        for second in range(first + 1, len(told)):
+            pair = told[first], told[second]
+            if pair[0] is None or pair[1] is None or pair[0][0].between or pair[1][0].between:
+                continue
+            lines = [[line.points_mm[::8] for line in inside.lines] for inside, _ in (pair[0], pair[1])]
+            sections = found.welds[first].section, found.welds[second].section
+            if not lines[0] or not lines[1] or sections[0].root is None or sections[1].root is None:
+                continue
+            apart = np.hypot(*np.moveaxis(np.vstack(lines[0])[:, None] - np.vstack(lines[1])[None], 2, 0))
+            if float(apart.min()) < NEAR_MM:
+                for number, one, own, other in ((first, pair[0], *sections), (second, pair[1], *sections[::-1])):
+                    inside = replace(one[0], near_neighbour=True, between=plate_between(own, other))
+                    told[number] = inside, (*one[1], Flag("fusion_near", NEAR))
+    return told
+
+
+def _ending_at(one: _Looked, other: Section, met: Meeting, gray: Gray, outlines_px: Sequence[Points]) -> _Looked:
+    """Return a weld looked into anew: its line ends where it meets another one, and no gap is left."""
+    window = one.window
+    surface, root = window.section.face, window.section.root
+    if surface is None:
+        raise ValueError("a weld face is needed")
+    reach, step = 0.6 * float(np.hypot(*(surface.toe_right - surface.toe_left))), one.frames["whole"].step_mm
+    # The line leads along the plate between on its way to the other weld: seen from the root it is not seen edgewise.
+    frames = {"whole": ending_at(fusion_frame.toe_to_toe(surface, root, reach, step, to_root=TO_ROOT), met)}
+    window = replace(window, sheet=_sheet(gray, outlines_px, window.section, window.calibration, frames, None))
+    choice = choose(window, frames)
+    between = plate_between(window.section, other)
+    return replace(one, window=window, frames=frames, choice=choice, seam=None, met=met, between=between)
+
+
+def _inside(one: _Looked) -> tuple[Inside, tuple[Flag, ...]]:
+    window, section, choice = one.window, one.window.section, one.choice
+    gap: Found | str = "no open gap shows behind the root" if one.seam is None else one.seam.width
+    if one.met is not None:
+        gap = "the welds of both sides have run together: no gap is left between the plates"
+    if choice.reason is not None:
+        return Inside((), choice.reason, choice.reason, choice.reason, gap), one.flags
+    lines = tuple(claimed(window, side, candidate, one.met) for side, candidate in choice.lines.items())
+    haz = haz_widths(window.sheet, lines, section, window.calibration)
+    flags = _flags(window, lines, one.met)
+    hollow = bool(window.sheet.hollow.any()) and not len(window.clicks_mm)
+    inside = Inside(lines, None, haz.left, haz.right, gap, haz_mm=haz.lines_mm, hollow_root=hollow, between=one.between)
+    return inside, flags + one.flags
 
 
 def _on_frames(clicks_mm: Points, frames: Mapping[str, Frame], reach_mm: float) -> tuple[Points, tuple[Flag, ...]]:
@@ -201,68 +317,22 @@ def _through_frames(section: Section, surface: WeldSurface, reach: float, step: 
     return frames
 
 
-def _line(window: Window, side: Side, candidate: Candidate) -> FusionLine:
-    """Return the claimed line at full resolution, or a person's line where the picture does not support one."""
-    calibration, pixel = window.calibration, window.section.resolution_mm
-    clicks = own_clicks(window.section, side, window.clicks_mm)
-    confidence = candidate.support.confidence
-    if not candidate.holds:
-        points = _through_clicks(candidate, clicks)
-        std = np.full(len(points), CLICK_STD_PX * pixel)
-        return FusionLine(side, points, calibration.to_px(points), std, np.zeros(len(points)), marked=True)
-    coarse_px = calibration.to_px(_tied(candidate))
-    if candidate.channel == TEXTURE:
-        std = np.full(len(coarse_px), TEXTURE_STD_MM)
-        return FusionLine(side, candidate.points_mm, coarse_px, std, confidence, marked=len(clicks) > 0)
-    frame = candidate.frame
-    row = len(coarse_px) // 2
-    outwards = np.diff(calibration.to_px(frame.points[row, [0, -1]]), axis=0)[0]
-    along = coarse_px[min(row + 3, len(coarse_px) - 1)] - coarse_px[max(row - 3, 0)]
-    outside = 1.0 if along[0] * outwards[1] - along[1] * outwards[0] > 0 else -1.0
-    reach = float(np.clip(REACH_MM / pixel, 4.0, MOST_REACH_PX))
-    line = refined(
-        window.gray, window.sheet, coarse_px, float(np.sign(candidate.support.step)), reach, pixel, outside=outside,
-        anchors=(frame.first is not None, frame.last is not None),
-    )  # fmt: skip
-    points = calibration.to_mm(line.points_px)
-    share = arc_length(coarse_px) / max(float(arc_length(coarse_px)[-1]), 1e-9)
-    at = arc_length(line.points_px) / max(float(arc_length(line.points_px)[-1]), 1e-9)
-    return FusionLine(
-        side, points, line.points_px, line.std_px * pixel, np.interp(at, share, confidence), marked=len(clicks) > 0
-    )
-
-
-def _tied(candidate: Candidate) -> Points:
-    """Return a path whose known ends lie on their toes, (I, 2) mm."""
-    points, frame = candidate.points_mm.copy(), candidate.frame
-    for row, end in ((0, frame.first), (-1, frame.last)):
-        if end is not None:
-            low = int(np.clip(np.floor(end), 0, frame.points.shape[1] - 2))
-            points[row] = (1 - end + low) * frame.points[row, low] + (end - low) * frame.points[row, low + 1]
-    return points
-
-
-def _through_clicks(candidate: Candidate, clicks: Points) -> Points:
-    """Return a line from end to end through a person's points, in the order in which the frame's rows pass them."""
-    frame = candidate.frame
-    flat = frame.points
-    rows = [int(np.argmin(np.min(np.hypot(*np.moveaxis(flat - click, 2, 0)), axis=1))) for click in clicks]
-    knots = [candidate.points_mm[0], *clicks[np.argsort(rows, kind="stable")], candidate.points_mm[-1]]
-    along = arc_length(np.array(knots))
-    at = np.linspace(0.0, float(along[-1]), 200)
-    return np.column_stack([np.interp(at, along, np.array(knots)[:, k]) for k in (0, 1)])
-
-
-def _flags(window: Window, lines: Sequence[FusionLine], seam: Seam | None) -> tuple[Flag, ...]:
+def _flags(window: Window, lines: Sequence[FusionLine], met: Meeting | None) -> tuple[Flag, ...]:
     flags = []
     if len(window.clicks_mm):
         led = all(line.confidence.any() for line in lines)
         how = "the path follows the picture between them" if led else "the etch does not show it, it is taken as given"
         flags.append(Flag("fusion_marked", f"a person marked the fusion line; {how}"))
-    shown = float(np.mean(np.concatenate([line.confidence for line in lines]) >= SEEN))
+    shown = float(np.mean(np.concatenate([line.confidence[line.own] for line in lines]) >= SEEN))
     if shown < LEAST_SHOWN and any(line.confidence.any() for line in lines):
         flags.append(Flag("fusion_faint", f"the etch shows only {100 * shown:.0f} % of the fusion line clearly"))
     if window.sheet.hollow.any():
         text = "a dark hollow lies at the root, fusion may lack there; mark the line to measure the root"
         flags.append(Flag("hollow_root", text))
+    if met is not None:
+        text = (
+            f"the weld metal of both sides has run together over {met.length_mm:.1f} mm: the plate between is fused "
+            "through; areas are divided where the fusion lines meet"
+        )
+        flags.append(Flag("fusion_meets", text))
     return tuple(flags)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -33,8 +34,21 @@ class Window:
     sheet: Sheet
     clicks_mm: Points
 
+    def to_px(self, points_mm: Points) -> Points:
+        """Return points in the picture, whatever their shape (..., 2)."""
+        return window_px(self.calibration, points_mm)
 
-def choose(window: Window, frames: Mapping[str, Frame]) -> dict[Side, Candidate] | str:
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Choice:
+    """The lines of a weld by side, or why there are none; and the likeliest paths, claimed or not."""
+
+    lines: dict[Side, Candidate]
+    reason: str | None
+    likeliest: dict[Side, Candidate]
+
+
+def choose(window: Window, frames: Mapping[str, Frame]) -> Choice:
     """Return the lines to claim, or why there are none.
 
     A butt weld either goes through (two lines from face to root side) or does not (one line from toe to toe, and
@@ -45,15 +59,17 @@ def choose(window: Window, frames: Mapping[str, Frame]) -> dict[Side, Candidate]
     through = _reading(window, sides, ("left", "right"))
     by_tone = None if through is None else _through_by_tone(window, sides)
     if through is not None and by_tone is True:
-        return through
+        return Choice(through, None, through)
     names: list[Side] = ["whole", "root side"] if "root side" in frames else ["whole"]
     closed = _proposals(window, frames, names)
     whole = _reading(window, closed, names)
-    if whole is None:
-        return _refusal(list(closed.values())) if through is None else through
-    if through is None or by_tone is False:
-        return whole
-    return through if min(_weakest(candidate) for candidate in whole.values()) < CLOSED else whole
+    if whole is None and through is None:
+        return Choice({}, _refusal(list(closed.values())), closed)
+    if whole is None or (
+        through is not None and by_tone is None and min(_weakest(candidate) for candidate in whole.values()) < CLOSED
+    ):
+        return Choice(sides, None, closed)
+    return Choice(whole, None, closed)
 
 
 def _proposals(window: Window, frames: Mapping[str, Frame], names: Sequence[Side]) -> dict[Side, Candidate]:
@@ -93,6 +109,11 @@ def own_clicks(section: Section, side: str, clicks: Points) -> Points:
     return np.asarray(clicks[nearer if side == "whole" else ~nearer])
 
 
+def weakest(choice: Choice) -> float:
+    """Return the confidence of the weakest stretch of the lines that are claimed, below all others where none is."""
+    return min((_weakest(candidate) for candidate in choice.lines.values()), default=-math.inf)
+
+
 def _weakest(candidate: Candidate) -> float:
     """Return the confidence of the weakest stretch of a path, a fourteenth of it long."""
     confidence = candidate.support.confidence
@@ -107,7 +128,7 @@ def _through_by_tone(window: Window, proposals: Mapping[Side, Candidate]) -> boo
     farther out. None where these tones do not tell.
     """
     sides = [proposals["left"], proposals["right"]]
-    tones: dict[str, list[NDArray[np.float32]]] = {"zone": [], "parent": []}
+    beside_line: dict[str, list[NDArray[np.float32]]] = {"zone": [], "parent": []}
     for candidate in sides:
         rows = slice(len(candidate.stations) // 10, len(candidate.stations) // 3)
         points = candidate.frame.points[rows]
@@ -115,8 +136,8 @@ def _through_by_tone(window: Window, proposals: Mapping[Side, Candidate]) -> boo
         for name, (first, last) in {"zone": (0.2, 0.7), "parent": (2.5, 3.5)}.items():
             offsets = np.unique(np.rint(np.linspace(first, last, 8) / candidate.frame.step_mm).astype(int))
             at = np.clip(stations[:, None] + offsets, 0, points.shape[1] - 1)
-            tones[name].append(_tones(window, np.take_along_axis(points, at[..., None], axis=1)))
-    beside = [np.concatenate(tones[name]) for name in ("zone", "parent")]
+            beside_line[name].append(tones(window, np.take_along_axis(points, at[..., None], axis=1)))
+    beside = [np.concatenate(beside_line[name]) for name in ("zone", "parent")]
     if min(len(levels) for levels in beside) == 0:
         return False
     zone, parent = (float(np.median(levels)) for levels in beside)
@@ -147,14 +168,15 @@ def _tones_below(window: Window, sides: Sequence[Candidate]) -> list[float]:
     found = []
     for at in np.arange(first * depth, last * depth - 0.3, 0.4):
         patch = tops + (at + height[:, None, None]) * down + width[None, :, None] * across
-        tones = _tones(window, patch)
-        if len(tones) > 0.2 * width.size * height.size:
-            found.append(float(np.median(tones)))
+        levels = tones(window, patch)
+        if len(levels) > 0.2 * width.size * height.size:
+            found.append(float(np.median(levels)))
     return found
 
 
-def _tones(window: Window, points_mm: Points) -> NDArray[np.float32]:
-    places = window.sheet.at(window_px(window.calibration, points_mm))
+def tones(window: Window, points_mm: Points) -> NDArray[np.float32]:
+    """Return the grey levels at points (..., 2) that lie in metal."""
+    places = window.sheet.at(window.to_px(points_mm))
     return np.asarray(places.tone[places.metal > 0], np.float32)
 
 

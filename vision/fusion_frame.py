@@ -37,6 +37,8 @@ class Frame:
         Distance of stations along a row.
     stays_in_metal
         Whether a path that leaves the metal loses by it.
+    forced
+        (I,) the station of the line where it is given and nothing shows it, NaN elsewhere; None where it is free.
     """
 
     points: NDArray[np.float64]
@@ -45,20 +47,36 @@ class Frame:
     last: float | None
     step_mm: float
     stays_in_metal: bool = False
+    forced: NDArray[np.float64] | None = None
+
+    @property
+    def given(self) -> NDArray[np.bool_]:
+        """Return on which rows the line is given, (I,)."""
+        if self.forced is None:
+            return np.zeros(len(self.points), bool)
+        return np.isfinite(self.forced)
 
 
-def toe_to_toe(surface: WeldSurface, root: Points | None, reach_mm: float, step_mm: float, *, air: int = 1) -> Frame:
+def toe_to_toe(
+    surface: WeldSurface,
+    root: Points | None,
+    reach_mm: float,
+    step_mm: float,
+    *,
+    air: int = 1,
+    to_root: float = 0.2,
+) -> Frame:
     """Return rays from a point near the middle of the chord, from the left toe's to the right toe's.
 
     With a root (a fillet) the line may lie at the plate surfaces or behind them, near the root a little in
     front; without one (a butt weld) anywhere in the metal. ``air`` is +1 for a face side (air on the left of
-    the way from toe to toe), -1 for a root side.
+    the way from toe to toe), -1 for a root side. The rays start so far on the way ``to_root`` from the chord's middle.
     """
     left, right = surface.toe_left, surface.toe_right
     middle = 0.5 * (left + right)
     chord = right - left
     into = air * np.array([chord[1], -chord[0]]) / float(np.hypot(*chord))
-    centre = middle + (0.2 * (root - middle) if root is not None else 0.1 * float(np.hypot(*chord)) * into)
+    centre = middle + (to_root * (root - middle) if root is not None else 0.1 * float(np.hypot(*chord)) * into)
     return _rays(surface, root, centre, into, reach_mm, step_mm)
 
 

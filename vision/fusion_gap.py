@@ -17,17 +17,19 @@ from vision.section import Section
 Gray = NDArray[np.uint8]
 
 REACH_MM, ALONG_MM = 1.3, 0.05
+START_WITHIN = 0.9
 LEAST_DEPTH = 6.0
 CLEAR_OF_NOISE = 6.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Seam:
-    """A dark line behind the root: its middle line leads away from the root."""
+    """A dark line behind the root: its middle line leads away from the root, dark from ``start_mm`` on."""
 
     line: Line
     width: Found | str
     blackout_mm: float
+    start_mm: float = -0.1
 
 
 def find_seam(gray: Gray, section: Section, calibration: Calibration) -> Seam | None:
@@ -83,7 +85,23 @@ def _dip(
         if resolved
         else f"a line shows between the plates, narrower than the picture resolves ({opening:.2f} mm)"
     )
-    return depth / noise, Seam(line, value, opening + 4.0 * spread)
+    wide = opening + 4.0 * spread
+    start = _start(gray, line, 0.5 * wide + 0.15, 0.5 * depth, span_mm[1], calibration)
+    return depth / noise, Seam(line, value, wide, start)
+
+
+def _start(gray: Gray, line: Line, beside_mm: float, least: float, end_mm: float, calibration: Calibration) -> float:
+    """Return from where on a line is dark against both of its sides, mm; weld metal may have closed it before."""
+    along = np.arange(0.0, end_mm, ALONG_MM)
+    across = np.array([-beside_mm, 0.0, beside_mm])
+    grid = line.point + along[:, None, None] * line.direction + across[None, :, None] * line.normal
+    at = calibration.to_px(grid.reshape(-1, 2)).reshape(grid.shape).astype(np.float32)
+    levels = cv2.remap(gray, at[..., 0], at[..., 1], cv2.INTER_LINEAR).astype(np.float32)
+    dip = cv2.blur((levels[:, [0, 2]].min(axis=1) - levels[:, 1])[:, None], (1, 5)).ravel()
+    bright = np.flatnonzero(dip < least)
+    # A bright place in the far part is a grain, not the end of the gap.
+    before = bright[bright < len(along) * START_WITHIN]
+    return float(along[before[-1]]) if len(before) else -0.1
 
 
 def _half_crossings(dip: NDArray[np.float32], peak: int, level: float) -> tuple[float | None, float | None]:
@@ -106,5 +124,5 @@ def blackout(seam: Seam | None, calibration: Calibration) -> list[tuple[Points, 
     """Return the seam as a line in the picture with the width to leave out, px."""
     if seam is None:
         return []
-    ends = calibration.to_px(np.array([seam.line.at(-0.1), seam.line.at(60.0)]))
+    ends = calibration.to_px(np.array([seam.line.at(seam.start_mm), seam.line.at(60.0)]))
     return [(ends, seam.blackout_mm / calibration.mm_per_px(ends[0]))]

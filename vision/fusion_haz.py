@@ -52,6 +52,10 @@ def haz_widths(sheet: Sheet, lines: Sequence[FusionLine], section: Section, cali
 def _part(line: FusionLine, side: str, section: Section) -> Points:
     """Return the piece of a line that lies beside one plate, clear of the toe and of the root."""
     points, count = line.points_mm, len(line.points_mm)
+    if line.meets is not None and line.meets.any():
+        first, last = np.flatnonzero(line.meets)[[0, -1]]
+        own = points[:first] if side == "left" else points[last + 1 :]
+        return own[int(0.12 * len(own)) : int(0.88 * len(own))]
     if line.side != "whole":
         return points[int(0.1 * count) : int(0.9 * count)]
     middle = count // 2

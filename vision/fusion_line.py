@@ -43,6 +43,9 @@ class FusionLine:
         does not show the line there.
     marked
         A person's points lead it.
+    meets
+        (N,) whether a point lies where the weld metal of the neighbouring weld begins, not parent metal: there the
+        line is the straight one between the two places where the fusion lines of both meet. None when it meets none.
     """
 
     side: Side
@@ -51,6 +54,12 @@ class FusionLine:
     std_mm: NDArray[np.float64]
     confidence: NDArray[np.float64]
     marked: bool = False
+    meets: NDArray[np.bool_] | None = None
+
+    @property
+    def own(self) -> NDArray[np.bool_]:
+        """Return which points lie on the boundary to parent metal, (N,)."""
+        return np.ones(len(self.points_mm), bool) if self.meets is None else ~self.meets
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,6 +113,10 @@ class Inside:
         Outer limits of the heat-affected zone as far as they were found, (N, 2) each.
     hollow_root
         A dark hollow lies at the root and no person marked the line past it.
+    near_neighbour
+        The line comes so near to that of another weld that the etch does not tell whether both have run together.
+    between
+        Side of the plate that lies between this weld and one that it meets or comes near to.
     """
 
     lines: tuple[FusionLine, ...]
@@ -115,6 +128,8 @@ class Inside:
     pore_size_mm: float = 0.2
     haz_mm: tuple[Points, ...] = ()
     hollow_root: bool = False
+    near_neighbour: bool = False
+    between: Literal["left", "right"] | None = None
 
     @property
     def through(self) -> bool:

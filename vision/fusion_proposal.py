@@ -101,6 +101,7 @@ def propose(
         frame = _before(frame, hollow)
     # Where a gap between plates runs along a row there is no contrast to follow: the path runs straight on.
     blind = np.count_nonzero(places.gap, axis=1) * frame.step_mm > BLIND_MM
+    metal[frame.given] = 0.0
     pull = np.zeros(frame.allowed.shape, np.float32)
     if frame.stays_in_metal:
         pull += LEAVING * (1 - places.solid)
@@ -217,6 +218,9 @@ def _tie_ends(stack: NDArray[np.float32], frame: Frame) -> None:
     for row, end in ((0, frame.first), (-1, frame.last)):
         if end is not None:
             stack[:, row, np.abs(np.arange(stack.shape[2]) - end) > 2.0] = -1e3
+    if frame.forced is not None:
+        off = np.abs(np.arange(stack.shape[2]) - frame.forced[frame.given, None])
+        stack[:, frame.given] = np.where(off > 0.6, -30.0 * np.minimum(off, 10.0), 0.0)
 
 
 def _followed(

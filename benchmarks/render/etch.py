@@ -22,7 +22,9 @@ from benchmarks.render.fillets import FilletShape, lap, tee
 from benchmarks.render.geometry import Drawing, PlateEnd, Toe, circular_arc, line_patch
 from core.geometry import Points
 
-EtchedJoint = Literal["tee", "double_tee", "lap", "single_v", "double_v", "partial_v", "partial_double_v"]
+EtchedJoint = Literal[
+    "tee", "double_tee", "lap", "single_v", "double_v", "partial_v", "partial_double_v", "met_tee"
+]  # fmt: skip
 JOINTS: tuple[EtchedJoint, ...] = (
     "tee", "double_tee", "lap", "single_v", "double_v", "partial_v", "partial_double_v",
 )  # fmt: skip
@@ -52,13 +54,15 @@ class EtchedWeld:
     """One weld: its fusion lines, its weld metal, what is true of it.
 
     ``fusion_mm`` holds one line from toe to toe for a fillet; for a butt weld two, the left and the right one
-    of a weld that goes through, else that of the face side and that of the root side if there is one.
+    of a weld that goes through, else that of the face side and that of the root side if there is one. ``painted``
+    is what is painted where that is more than ``metal``: a later weld lies over it.
     """
 
     fusion_mm: tuple[Points, ...]
     metal: BaseGeometry
     values: Mapping[str, float]
     pores: tuple[Pore, ...] = ()
+    painted: BaseGeometry | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)

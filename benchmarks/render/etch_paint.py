@@ -16,6 +16,7 @@ from shapely.geometry.base import BaseGeometry
 from benchmarks.render import camera as cam
 from benchmarks.render.camera import Camera, Plane
 from benchmarks.render.etch import EtchedJoint, EtchedSection, random_section
+from benchmarks.render.etch_met import met_tee
 from benchmarks.render.geometry import rings_of, roughened
 from benchmarks.render.scene import cloud
 from core.geometry import Points
@@ -110,6 +111,7 @@ def etched_picture(
     seed: int,
     joint: EtchedJoint,
     *,
+    land_mm: float | None = None,
     contrast: float | None = None,
     blur_px: float | None = None,
     pores: int = 0,
@@ -117,9 +119,12 @@ def etched_picture(
     width_px: int = 2200,
     height_px: int = 1650,
 ) -> EtchedPicture:
-    """Return a random etched section: one seed, one picture."""
+    """Return a random etched section: one seed, one picture; ``land_mm`` keeps the welds of a "met_tee" apart."""
     rng = np.random.default_rng(seed)
-    section = random_section(rng, joint, pores=pores)
+    if joint == "met_tee":
+        section = met_tee(rng, pores=pores, land_mm=land_mm)
+    else:
+        section = random_section(rng, joint, pores=pores)
     etch = random_etch(rng, contrast=contrast, blur_px=blur_px)
     x0, y0, x1, y1 = section.drawing.metal.bounds
     scale = float(rng.uniform(1.06, 1.2)) * max((x1 - x0) / width_px, (y1 - y0) / height_px)
@@ -164,7 +169,8 @@ def _tones(section: EtchedSection, etch: Etch, camera: Camera, rng: np.random.Ge
     tone = parent * (1 - haz_share) + (etch.haz + fine) * haz_share
     for weld in section.welds:
         # Painted beyond the metal's surface too, so that the blur of the fusion line stops at the toes.
-        share = cam.blur(_cover(_beyond_surface(weld.metal, section.drawing.metal), camera), etch.fusion_blur_px)
+        whole = weld.metal if weld.painted is None else weld.painted
+        share = cam.blur(_cover(_beyond_surface(whole, section.drawing.metal), camera), etch.fusion_blur_px)
         x, y = camera.to_px(np.array([weld.metal.centroid.coords[0]]))[0]
         cell = etch.weld_grain_mm / camera.mm_per_px
         if etch.weld_grain == "columnar":
@@ -175,9 +181,10 @@ def _tones(section: EtchedSection, etch: Etch, camera: Camera, rng: np.random.Ge
         bands = cam.blur(_cover(section.pass_bands, camera), 0.1 / camera.mm_per_px)
         metal += etch.band_strength * (etch.haz - etch.weld) * bands
         tone = tone * (1 - share) + metal * share
-        for pore in weld.pores:
-            spot = _cover(pore.shape, camera)
-            tone += spot * ((0.05 if pore.dark else min(1.0, etch.weld + 0.35)) - tone)
+    # A later weld lies over an earlier one, but not over its pores.
+    for pore in (pore for weld in section.welds for pore in weld.pores):
+        spot = _cover(pore.shape, camera)
+        tone += spot * ((0.05 if pore.dark else min(1.0, etch.weld + 0.35)) - tone)
     if not section.voids.is_empty:
         gap = _cover(section.voids, camera)
         tone += gap * (0.04 - tone)
