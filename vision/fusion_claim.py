@@ -125,5 +125,6 @@ def _through_clicks(candidate: Candidate, clicks: Points) -> Points:
     rows = [int(np.argmin(np.min(np.hypot(*np.moveaxis(flat - click, 2, 0)), axis=1))) for click in clicks]
     knots = [candidate.points_mm[0], *clicks[np.argsort(rows, kind="stable")], candidate.points_mm[-1]]
     along = arc_length(np.array(knots))
-    at = np.linspace(0.0, float(along[-1]), 200)
+    # The points themselves belong to the line.
+    at = np.union1d(np.linspace(0.0, float(along[-1]), 200), along)
     return np.column_stack([np.interp(at, along, np.array(knots)[:, k]) for k in (0, 1)])

@@ -136,7 +136,7 @@ def test_clicks_are_taken_as_given_where_nothing_shows() -> None:
     assert line.marked
     assert not line.confidence.any()
     path = LineString(line.points_px)
-    assert max(path.distance(Point(*point)) for point in given) < 0.5
+    assert max(path.distance(Point(*point)) for point in given) < 0.01
     assert float(np.median(line.std_mm)) >= 7 * picture.camera.mm_per_px
 
 
