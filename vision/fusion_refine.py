@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from core.geometry import Points
 from vision.fusion_band import averaged, beside, level, normals_of, resampled, sampled, smoothed
+from vision.fusion_corner import sharpened
 from vision.fusion_path import best_paths
 from vision.fusion_settle import USUAL_MM_PER_PX, Settled, settled
 from vision.fusion_sheet import Sheet
@@ -86,7 +87,9 @@ def refined(
         shift, step = _shift(gray, sheet, line, sign, max(4.0, reach_px * share), spacing, mm_per_px, outside, anchors)
         line = line + shift[:, None] * normals_of(line) * outside
     found = settled(gray, sheet, line, mm_per_px, outside, anchors)
-    return Refined(found.points_px, _std(sheet, found, step, outside))
+    std = _std(sheet, found, step, outside)
+    scale = max(1.0, USUAL_MM_PER_PX / mm_per_px)
+    return Refined(*sharpened(gray, sheet, found.points_px, std, found.step_px, found.blur_px, outside, scale))
 
 
 def _std(sheet: Sheet, line: Settled, step: float, outside: float) -> Floats:
