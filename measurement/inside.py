@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from core.geometry import Line, Points, arc_length, distance_to_segments, intersection, signed_area
+from core.medians import median
 from core.quantity import Measured, NotMeasurable
 from measurement.names import Name, inside_names_for
 from measurement.uncertainty import Noise, combined, offset_line, quantity, turned_line
@@ -16,8 +17,9 @@ from vision.fusion_line import SEEN, Found, FusionLine, Indication, Inside
 from vision.section import Section, WeldSurface
 from vision.weld_metal import outlines
 
-LINE_BIAS_PX = 0.4
-"""Standard uncertainty of where a fusion line lies as a whole: which tone of a blurred step is its middle."""
+LINE_BIAS_PX, LINE_BIAS_SHARE = 0.25, 0.35
+"""Standard uncertainty of where a fusion line lies as a whole (which tone of a blurred step is its middle): in pixels,
+and as a share of that of its points, with which it grows where the etch is faint."""
 CORRELATION_MM = 0.6
 """Length of a fusion line whose error is one piece of information."""
 NEAR_MM = 0.5
@@ -102,14 +104,19 @@ NOT_BELOW_ZERO = ("penetration_left", "penetration_right", "lack_of_root_fusion"
 def _shifts(nominal: Interior, noise: Noise) -> Iterator[tuple[str, Interior]]:
     """Yield each input off by one standard uncertainty."""
     face = nominal.face
-    bias = LINE_BIAS_PX * noise.resolution_mm
-    yield "fusion line", replace(nominal, lines=tuple(_moved(line, bias) for line in nominal.lines))
+    lines = tuple(_moved(line, _bias(line, noise)) for line in nominal.lines)
+    yield "fusion line", replace(nominal, lines=lines)
     for side, fit in (("left", face.left.fit), ("right", face.right.fit)):
         line = fit.line
         for moved in (offset_line(line, fit.offset_std), turned_line(line, fit.angle_std_rad)):
             yield "plate fit", replace(nominal, left=moved) if side == "left" else replace(nominal, right=moved)
     grown = replace(face, face=face.face + math.hypot(noise.edge_bias_mm, noise.tone_doubt_mm) * _outwards(face))
     yield "edge", replace(nominal, section=replace(nominal.section, face=grown))
+
+
+def _bias(line: FusionLine, noise: Noise) -> float:
+    """Return the standard uncertainty of a line as a whole, mm."""
+    return math.hypot(LINE_BIAS_PX * noise.resolution_mm, LINE_BIAS_SHARE * median(line.std_mm[line.own]))
 
 
 def _moved(line: FusionLine, by: float) -> FusionLine:
@@ -259,7 +266,7 @@ def _local(nominal: Interior) -> dict[str, dict[str, float]]:
     for name in ("penetration_left", "penetration_right", "penetration_depth", "lack_of_penetration"):
         parts[name] = _std_near(first, _place(nominal, name))
     if "root side" in by_side:
-        parts["root_side_penetration_depth"] = float(np.median(by_side["root side"].std_mm))
+        parts["root_side_penetration_depth"] = _root_side_std(nominal, by_side["root side"])
         parts["lack_of_penetration"] = math.hypot(parts["lack_of_penetration"], parts["root_side_penetration_depth"])
     parts["root_centreline_mismatch"] = typical * 2.0
     root = nominal.section.root
@@ -269,6 +276,15 @@ def _local(nominal: Interior) -> dict[str, dict[str, float]]:
             leg = max(_leg(nominal.face, side, root), CORRELATION_MM)
             parts[f"sidewall_fusion_{side}"] = 100 * 0.5 * CORRELATION_MM / leg
     return {name: {"fusion line": std} for name, std in parts.items()}
+
+
+def _root_side_std(nominal: Interior, line: FusionLine) -> float:
+    """Return the standard uncertainty of the root side's line where it is deepest, mm."""
+    surface = nominal.section.root_side
+    if surface is None:
+        return median(line.std_mm)
+    chord = Line.through(surface.toe_left, surface.toe_right)
+    return _std_near(line, line.points_mm[int(np.argmax(chord.offset(line.points_mm)))])
 
 
 def _divided_std(line: FusionLine) -> float:

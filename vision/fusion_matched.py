@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
-BLURS_PX = (0.8, 1.2, 1.7, 2.3, 3.0, 3.8, 4.8, 6.0, 7.5)
+BLURS_PX = (0.8, 1.0, 1.2, 1.45, 1.7, 2.0, 2.3, 2.65, 3.0, 3.4, 3.8, 4.3, 4.8, 5.4, 6.0, 6.7, 7.5)
 _TRIED = np.array([(blur, middle) for blur in BLURS_PX for middle in (-0.5, 0.0, 0.5)])
 NODES = 10
 """Wavelengths at which the weights are worked out; between them they are interpolated."""
