@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pytest
 
+from core.geometry import Line
 from vision.surface import Detail, _line_of
 
 STEP_MM = 0.02
@@ -19,7 +20,8 @@ def waviness(wave_mm: float, scatter_mm: float, seed: int, *, noise_mm: float) -
     along = np.arange(0, 25, STEP_MM)
     across = SINE * wave_mm * np.sin(2 * np.pi * along / 3.1)
     across += np.random.default_rng(seed).normal(0, scatter_mm, len(along))
-    return _line_of(np.column_stack([along, across]), Detail(noise_mm, STEP_MM, 0.03)).waviness
+    points = np.column_stack([along, across])
+    return _line_of(points, Line.through(points[0], points[-1]), Detail(noise_mm, STEP_MM, 0.03)).waviness
 
 
 @pytest.mark.parametrize("seed", range(4))
