@@ -69,8 +69,8 @@ WANDER_AT_TOE = 1.15
 rendered pictures)."""
 
 ARC_TANGENTS, GENTLE_TANGENTS, GENTLE_ARC_DEG = 2.4, 1.25, 10.0
-"""A rounded toe is left at the beginning of its arc, which is two tangents long; these are found a little too short. Below
-the angle the bend of the face itself looks like an arc, and only so much of it is passed over."""
+"""A rounded toe is left at the beginning of its arc, which is two tangents long; these are found a little too short.
+Below the angle the bend of the face itself looks like an arc, and only so much of it is passed over."""
 
 UNTOLD_SHARE = 0.5
 """A toe that is known no better than to this share of the chord (standard uncertainty) cannot be told."""
