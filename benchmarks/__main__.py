@@ -34,7 +34,7 @@ class Plan:
     """How much is done; ``cases`` are pictures of each kind and pixel size, ``frames`` of each joint."""
 
     width_px: int = 3000
-    cases: int = 16
+    cases: int = 28
     frames: int = 8
     etched: int = 28
     etched_width_px: int = 2200
