@@ -161,23 +161,20 @@ def _stripe(gray: NDArray[Any], reduced: Reduced, path: Path) -> Stripe:
     reasons = _reasons(path, columns, found, reduced.factor, gray.shape[1])
     body = _Piece(np.column_stack([columns, found.position]), found.std, found.height, found.saturated)
     pieces = _with_steep(gray, path, body, reduced.factor, sigma)
-    points = np.vstack([piece.points for piece in pieces])
-    std = np.concatenate([piece.std for piece in pieces])
-    height = np.concatenate([piece.height for piece in pieces])
-    saturated = np.concatenate([piece.saturated for piece in pieces])
-    keep: NDArray[np.bool_] = np.asarray(np.isfinite(points).all(axis=1))
-    keep[keep] = ~_lonely(points[keep], std[keep])
-    keep[keep] = ~beyond_ends(points[keep], height[keep], sigma)
-    keep[keep] = ~islands(points[keep], sigma)
-    whole, walls = _with_short_walls(gray, _Piece(points[keep], std[keep], height[keep], saturated[keep]), sigma)
-    clear = ~bridges(whole.points, whole.height, walls, sigma)
-    clear[clear] = ~astray(whole.points[clear], whole.std[clear])
-    points, std, saturated = whole.points[clear], whole.std[clear], whole.saturated[clear]
-    if len(points) < LEAST_POINTS:
+    line = _joined(pieces)
+    line = _without(line, ~np.isfinite(line.points[:, 0] + line.points[:, 1]))
+    line = _without(line, _lonely(line.points, line.std))
+    line = _without(line, beyond_ends(line.points, line.height, sigma))
+    line = _without(line, islands(line.points, sigma))
+    line, walls = _with_short_walls(gray, line, sigma)
+    line = _without(line, bridges(line.points, line.height, walls, sigma))
+    line = _without(line, astray(line.points, line.std))
+    if len(line.points) < LEAST_POINTS:
         raise NothingMeasurable(
-            f"the laser line is clear at only {len(points)} places of the frame: expose longer, or cover what reflects"
+            f"the laser line is clear at only {len(line.points)} places of the frame: expose longer, or cover what "
+            "reflects"
         )
-    points, std, saturated = with_ends(gray, points, std, saturated, sigma)
+    points, std, saturated = with_ends(gray, line.points, line.std, line.saturated, sigma)
     gaps = _gaps(points, reasons, gray.shape[1])
     return Stripe(points, std, saturated, gaps, "rows", sigma, found.noise, found.estimator)
 
@@ -248,6 +245,25 @@ def _with_steep(gray: NDArray[Any], path: Path, body: _Piece, factor: int, sigma
     return pieces
 
 
+def _joined(pieces: list[_Piece]) -> _Piece:
+    if len(pieces) == 1:
+        return pieces[0]
+    return _Piece(
+        np.vstack([piece.points for piece in pieces]),
+        np.concatenate([piece.std for piece in pieces]),
+        np.concatenate([piece.height for piece in pieces]),
+        np.concatenate([piece.saturated for piece in pieces]),
+    )
+
+
+def _without(piece: _Piece, marked: NDArray[np.bool_]) -> _Piece:
+    """Return the piece without the points that are marked: seldom any are."""
+    if not marked.any():
+        return piece
+    left = np.flatnonzero(~marked)
+    return _Piece(piece.points[left], piece.std[left], piece.height[left], piece.saturated[left])
+
+
 def _cut(piece: _Piece, start: int, stop: int) -> _Piece:
     span = slice(start, stop)
     return _Piece(piece.points[span], piece.std[span], piece.height[span], piece.saturated[span])
@@ -297,13 +313,7 @@ def _with_short_walls(gray: NDArray[Any], line: _Piece, sigma: float) -> tuple[_
     if not parts:
         return line, np.zeros(len(line.points), np.int64)
     parts.append(_cut(line, start, len(line.points)))
-    whole = _Piece(
-        np.vstack([part.points for part in parts]),
-        np.concatenate([part.std for part in parts]),
-        np.concatenate([part.height for part in parts]),
-        np.concatenate([part.saturated for part in parts]),
-    )
-    return whole, np.repeat(np.arange(len(parts)), [len(part.points) for part in parts])
+    return _joined(parts), np.repeat(np.arange(len(parts)), [len(part.points) for part in parts])
 
 
 def _steep_piece(turned: NDArray[Any], steep: Steep, factor: int, sigma: float) -> _Piece | None:
