@@ -230,13 +230,15 @@ def _ground(band: NDArray[np.float32]) -> tuple[NDArray[np.float32], float]:
 def _log_parabola(
     smooth: NDArray[np.float32], peak: NDArray[np.int64], ground: NDArray[np.float32]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    index = np.arange(len(peak))
-    inner = np.clip(peak, 1, len(smooth) - 2)
-    before, here, after = (np.maximum(smooth[inner + step, index].astype(float) - ground, 1e-3) for step in (-1, 0, 1))
+    """Return the top of the parabola through the logarithms at a peak inside a band and beside it, and its height."""
+    count = smooth.shape[1]
+    at = peak * count + np.arange(count)
+    levels, low = smooth.ravel(), ground.astype(float)
+    before, here, after = (np.maximum(levels[at + step] - low, 1e-3) for step in (-count, 0, count))
     log_before, log_here, log_after = np.log(before), np.log(here), np.log(after)
     bend = log_before - 2 * log_here + log_after
     shift = np.where(bend < -1e-9, 0.5 * (log_before - log_after) / np.minimum(bend, -1e-9), 0.0)
-    return inner + np.clip(shift, -1.0, 1.0), here
+    return peak + np.clip(shift, -1.0, 1.0), here
 
 
 def _centroid(
@@ -291,7 +293,7 @@ def _steadier(
     index = np.concatenate([first + i * APART for i in range(4)])
     wide = _centroid(np.take(band, index, axis=1), gauss[index], ground[index], reach)
     origin = rows[index]
-    scatter = [median(np.abs(_third(*np.split(position + origin, 4)))) for position in (gauss[index], wide)]
+    scatter = [median(np.abs(_third(*(position + origin).reshape(4, -1)))) for position in (gauss[index], wide)]
     return "centroid" if scatter[1] < scatter[0] else "gaussian"
 
 
