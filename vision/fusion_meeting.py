@@ -34,6 +34,8 @@ FARTHEST_LEGS = 2.5
 DARKER_SHARE, DARKER_LEVELS = 0.35, 12.0
 """Darker than weld metal by more than this share of the way to parent metal, and than these grey levels, is a gap."""
 LEAST_LEVELS = 8.0
+ZONE_MM, PARENT_MM = (0.2, 0.7), (2.5, 3.5)
+"""How far outside of a line the zone beside it, and parent metal, are looked at."""
 TOWARDS_MIDDLE, OBLIQUE = 0.02, 0.08
 """A millimetre off the middle between the roots, or off the place opposite, counts as so many millimetres of height."""
 FLAT_MM, LEAST_STD_MM = 0.25, 0.4
@@ -121,16 +123,18 @@ def _welded(window: Window, candidate: Candidate, grid: NDArray[np.float64]) -> 
 
 def tones_outside(window: Window, candidate: Candidate) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Return the tones just outside of a line near its two toes, and those farther out."""
-    found: list[list[NDArray[np.float32]]] = [[], []]
     count = len(candidate.stations)
-    for rows in (slice(count // 10, count // 3), slice(count - count // 3, count - count // 10)):
-        points, stations = candidate.frame.points[rows], np.rint(candidate.stations[rows]).astype(int)
-        for levels, (first, last) in zip(found, ((0.2, 0.7), (2.5, 3.5)), strict=True):
-            offsets = np.unique(np.rint(np.linspace(first, last, 8) / candidate.frame.step_mm).astype(int))
-            at = np.clip(stations[:, None] + offsets, 0, points.shape[1] - 1)
-            levels.append(tones(window, np.take_along_axis(points, at[..., None], axis=1)))
-    zone, parent = (np.concatenate(levels) for levels in found)
-    return zone, parent
+    rows = np.concatenate([np.arange(count // 10, count // 3), np.arange(count - count // 3, count - count // 10)])[::2]
+    stations = np.rint(candidate.stations[rows]).astype(int)[:, None]
+    points = candidate.frame.points
+    zone, parent = (
+        points[rows[:, None], np.clip(stations + offsets, 0, points.shape[1] - 1)]
+        for offsets in (
+            np.unique(np.rint(np.linspace(*span, 6) / candidate.frame.step_mm).astype(int))
+            for span in (ZONE_MM, PARENT_MM)
+        )
+    )
+    return tones(window, zone), tones(window, parent)
 
 
 def _band(welded: NDArray[np.uint8]) -> NDArray[np.bool_] | None:
