@@ -12,8 +12,10 @@ from core.geometry import Line, Points, arc_length, distance_to_segments, inters
 from core.medians import median
 from core.quantity import Measured, NotMeasurable
 from measurement.names import Name, inside_names_for
+from measurement.sidewall import sidewall_fusion
+from measurement.spots import spot_values
 from measurement.uncertainty import Noise, combined, offset_line, quantity, turned_line
-from vision.fusion_line import SEEN, Found, FusionLine, Indication, Inside
+from vision.fusion_line import SEEN, Found, FusionLine
 from vision.section import Section, WeldSurface
 from vision.weld_metal import outlines
 
@@ -56,11 +58,19 @@ def inside_values(section: Section, noise: Noise) -> dict[str, Measured]:
         nominal = Interior(section, section.face.left.fit.line, section.face.right.fit.line, inside.lines)
         compute = _fillet if section.root is not None else _butt
         found = _measured(compute, nominal, noise, names)
-        found |= _spot_values(section, inside, noise)
+        found |= spot_values(section, inside, noise)
     for side, width in (("left", inside.haz_left), ("right", inside.haz_right)):
         found[f"haz_width_{side}"] = _length(width, noise)
     if section.root is not None:
         found["root_gap"] = _length(inside.root_gap, noise)
+    elif inside.lines:
+        bias = max(_bias(line, noise) for line in inside.lines)
+        unseen = _unseen(nominal, "sidewall_fusion")
+        for side in ("left", "right"):
+            value = sidewall_fusion(section, inside, side, bias, noise)
+            if unseen is not None and side in inside.walls_mm:
+                value = NotMeasurable(unseen, "percent")
+            found[f"sidewall_fusion_{side}"] = value
     absent = inside.reason or "the fusion line that was found does not give this value"
     return {name.name: found.get(name.name, NotMeasurable(absent, name.unit)) for name in names}
 
@@ -368,34 +378,3 @@ def _unseen(nominal: Interior, name: str) -> str | None:
     if shown < LEAST_SHOWN:
         return f"the etch shows only {100 * shown:.0f} % of the fusion line; mark the rest"
     return None
-
-
-def _spot_values(section: Section, inside: Inside, noise: Noise) -> dict[str, Measured]:
-    """Return what the spots in the weld metal amount to; none found is zero, known to the smallest size looked for."""
-    spots = inside.indications
-    if spots is None:
-        return {}
-    total = sum(abs(signed_area(ring)) for ring in outlines(section, inside.lines))
-    if total <= 0:
-        return {}
-    smallest = inside.pore_size_mm
-    compact = [spot for spot in spots if spot.kind == "pore_or_inclusion"]
-    linear = [spot for spot in spots if spot.kind == "linear_indication"]
-    area = sum(spot.area_mm2 for spot in compact)
-    std = math.hypot(0.25 * math.pi * (0.5 * smallest) ** 2, *(spot.area_std_mm2 for spot in compact))
-    found: dict[str, Measured] = {
-        "pore_area_share": quantity(100 * area / total, "percent", {"resolution": 100 * std / total}, noise)
-    }
-    found["largest_pore"] = _largest(compact, smallest, noise)
-    longest = max((spot.length_mm for spot in linear), default=0.0)
-    std_length = 0.5 * smallest if not linear else 2.0 * noise.resolution_mm
-    found["longest_linear_indication"] = quantity(longest, "mm", {"resolution": std_length}, noise)
-    return found
-
-
-def _largest(spots: list[Indication], smallest: float, noise: Noise) -> Measured:
-    if not spots:
-        return quantity(0.0, "mm", {"resolution": 0.5 * smallest}, noise)
-    spot = max(spots, key=lambda spot: spot.equivalent_diameter_mm)
-    diameter = spot.equivalent_diameter_mm
-    return quantity(diameter, "mm", {"edge": spot.area_std_mm2 / (math.pi / 2 * diameter)}, noise)

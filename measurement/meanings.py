@@ -41,7 +41,7 @@ MEANINGS: dict[str, str] = {
     "root_penetration": "distance from the joint root to the fusion line along the bisector, below 0 in front of it",
     "throat_with_penetration": "shortest distance from the deepest point of fusion on the bisector to the face",
     "lack_of_root_fusion": "how far the fusion line stays in front of the joint root, 0 where the root is fused",
-    "sidewall_fusion": "share of the leg along which the plate is fused",
+    "sidewall_fusion": "share of a fillet's leg, or of the side wall that a groove had, along which the plate is fused",
     "fused_area": "area of parent metal that was fused",
     "weld_metal_area": "area inside face and fusion line",
     "dilution": "share of fused parent metal in the weld metal",

@@ -85,14 +85,18 @@ SPOTS = (
     Name("longest_linear_indication", "mm", "longest linear indication"),
 )
 
+SIDEWALLS = (
+    Name("sidewall_fusion_left", "percent", "fused share of leg or side wall, left"),
+    Name("sidewall_fusion_right", "percent", "fused share of leg or side wall, right"),
+)
+
 INSIDE_FILLET = (
     Name("penetration_left", "mm", "penetration, left"),
     Name("penetration_right", "mm", "penetration, right"),
     Name("root_penetration", "mm", "root penetration"),
     Name("lack_of_root_fusion", "mm", "lack of root fusion"),
     Name("throat_with_penetration", "mm", "throat with penetration"),
-    Name("sidewall_fusion_left", "percent", "fused share of the leg, left"),
-    Name("sidewall_fusion_right", "percent", "fused share of the leg, right"),
+    *SIDEWALLS,
     Name("fused_area", "mm2", "fused area of parent metal"),
     Name("weld_metal_area", "mm2", "area of weld metal"),
     Name("dilution", "percent", "dilution"),
@@ -107,6 +111,7 @@ INSIDE_BUTT = (
     Name("root_side_penetration_depth", "mm", "penetration depth, root side"),
     Name("lack_of_penetration", "mm", "lack of penetration"),
     Name("root_centreline_mismatch", "mm", "mismatch of the two sides' centrelines"),
+    *SIDEWALLS,
     Name("weld_metal_area", "mm2", "area of weld metal"),
     Name("haz_width_left", "mm", "heat-affected zone, left"),
     Name("haz_width_right", "mm", "heat-affected zone, right"),

@@ -82,6 +82,7 @@ def look_inside(
             continue
         inside, flags = pair
         inside = _with_spots(gray, found.outline_px, weld.section, inside, calibration, pore_size_mm)
+        inside = _with_walls(inside, weld, found, calibration, marks or ())
         section = replace(weld.section, inside=inside, flags=weld.section.flags + flags)
         welds.append(replace(weld, section=section, flags=weld.flags + flags))
     return replace(found, welds=tuple(welds))
@@ -103,6 +104,20 @@ def _with_spots(
     margin = 2.0 + 2.5 * section.blur_mm / section.resolution_mm
     spots = find_spots(gray, rings, surfaces, calibration, smallest_mm, margin_px=margin)
     return replace(inside, indications=spots, pore_size_mm=smallest_mm)
+
+
+def _with_walls(
+    inside: Inside, weld: FoundWeld, found: FoundWelds, calibration: Calibration, marks: Sequence[WeldMarks]
+) -> Inside:
+    """Return the inside of a butt weld with the side walls of its groove that a person marked nearest to it."""
+    walls: dict[str, Points] = {}
+    for mark in marks:
+        for side, wall in (("left", mark.wall_left), ("right", mark.wall_right)):
+            if wall and weld.section.root is None:
+                distance = [_middle_distance(other, np.mean(wall, axis=0)) for other in found.welds]
+                if found.welds[int(np.argmin(distance))] is weld:
+                    walls[side] = calibration.to_mm(np.array(wall))
+    return replace(inside, walls_mm=walls, wall_std_mm=CLICK_STD_PX * weld.section.resolution_mm)
 
 
 def _clicks_of(found: FoundWelds, marks: Sequence[WeldMarks]) -> list[list[Pixel]]:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
@@ -115,6 +116,10 @@ class Inside:
         A dark hollow lies at the root and no person marked the line past it.
     near_neighbour
         The line comes so near to that of another weld that the etch does not tell whether both have run together.
+    walls_mm
+        By "left" and "right" the side walls of a butt weld's groove that a person gave, (N, 2) each.
+    wall_std_mm
+        How exactly they are given.
     between
         Side of the plate that lies between this weld and one that it meets or comes near to.
     """
@@ -130,6 +135,8 @@ class Inside:
     hollow_root: bool = False
     near_neighbour: bool = False
     between: Literal["left", "right"] | None = None
+    walls_mm: Mapping[str, Points] = field(default_factory=dict)
+    wall_std_mm: float = 0.0
 
     @property
     def through(self) -> bool:

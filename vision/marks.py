@@ -21,7 +21,8 @@ MOST_POINTS = 500
 class WeldMarks:
     """Marks of one weld in the picture frame, left and right as seen face up; None where nothing is marked.
 
-    A plate is marked by two points on its surface, a fusion line by points on it in any order.
+    A plate is marked by two points on its surface, a fusion line by points on it in any order. ``wall_left`` and
+    ``wall_right`` are the side walls that a butt weld's groove had, each by points from the surface to the root.
     """
 
     joint: Joint | None = None
@@ -30,6 +31,8 @@ class WeldMarks:
     plate_left: tuple[Pixel, Pixel] | None = None
     plate_right: tuple[Pixel, Pixel] | None = None
     fusion: tuple[Pixel, ...] = ()
+    wall_left: tuple[Pixel, ...] = ()
+    wall_right: tuple[Pixel, ...] = ()
 
 
 def read_marks(path: str | Path) -> tuple[WeldMarks, ...]:
@@ -83,6 +86,8 @@ def _weld(entry: Any, where: str) -> WeldMarks:
         plate_left=_plate_or_none(entry, "plate_left", where),
         plate_right=_plate_or_none(entry, "plate_right", where),
         fusion=_points(entry, "fusion", where),
+        wall_left=_wall(entry, "wall_left", where),
+        wall_right=_wall(entry, "wall_right", where),
     )
     if marks.toe_left is not None and marks.toe_left == marks.toe_right:
         raise UnreadableFile(f"{where}: both toes are marked at the same point.")
@@ -112,6 +117,13 @@ def _points(entry: dict[str, Any], key: str, where: str) -> tuple[Pixel, ...]:
     if not isinstance(value, list) or not 1 <= len(value) <= MOST_POINTS:
         raise UnreadableFile(f"{where}: {key} must be a list of 1 to {MOST_POINTS} points, [[x, y], ...].")
     return tuple(_point(point, f"{where}: {key}") for point in value)
+
+
+def _wall(entry: dict[str, Any], key: str, where: str) -> tuple[Pixel, ...]:
+    points = _points(entry, key, where)
+    if points and (len(points) < 2 or max(math.dist(points[0], point) for point in points) < 1.0):
+        raise UnreadableFile(f"{where}: {key} needs two different points or more, from the surface to the root.")
+    return points
 
 
 def _point(value: Any, where: str) -> Pixel:

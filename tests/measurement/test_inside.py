@@ -132,3 +132,63 @@ def test_pores_amount_to_a_share_of_the_weld_metal() -> None:
     none = measure(replace(section, inside=replace(section.inside, indications=())))
     assert none["largest_pore"].value == 0
     assert none["largest_pore"].expanded_uncertainty == pytest.approx(0.2)
+
+
+THICKNESS = 10.0
+
+
+def butt_through(walls: dict, *, confidence: float = 20.0) -> Section:
+    """Return a butt weld 10 mm thick whose fusion lines lead from (-6, 0) to (-2, -10) and from (6, 0) to (2, -10)."""
+
+    def level(direction: float, y: float) -> PlateSurface:
+        line = Line(direction * 6.0, y, direction, 0.0)
+        points = np.array([line.at(float(at)) for at in np.linspace(1, 12, 60)])
+        return PlateSurface(LineFit(line, 0.005, 0.002, 0.0005, np.ones(60, bool)), points)
+
+    share = np.linspace(0, 1, 101)[:, None]
+
+    def surface(half: float, y: float, rise: float) -> WeldSurface:
+        left, right = np.array([-half, y]), np.array([half, y])
+        face = left + share * (right - left) + np.column_stack([np.zeros(101), rise * np.sin(np.pi * share[:, 0])])
+        return WeldSurface(level(-1.0, y), level(1.0, y), left, right, face, 0.02, 0.02)
+
+    lines = []
+    for side, sign in (("left", -1.0), ("right", 1.0)):
+        points = np.array([sign * 6.0, 0.0]) + share * np.array([-sign * 4.0, -THICKNESS])
+        lines.append(FusionLine(side, points, 40 * points, np.full(101, 0.01), np.full(101, confidence)))
+    inside = Inside(tuple(lines), None, indications=(), walls_mm=walls, wall_std_mm=0.1)
+    return Section(
+        "butt", 0.005, 0.025, face=surface(6.0, 0.0, 1.5), root_side=surface(2.0, -THICKNESS, -1.0), inside=inside
+    )
+
+
+def test_a_side_wall_is_fused_where_it_lies_in_weld_metal() -> None:
+    # The left wall crosses the fusion line at 60 % of its length, the right one lies a millimetre inside of it.
+    cross = np.array([-6.0, 0.0]) + 0.6 * np.array([4.0, -THICKNESS])
+    start = np.array([-4.0, 0.0])
+    walls = {
+        "left": np.array([start, start + (cross - start) / 0.6]),
+        "right": np.array([[5.0, 0.0], [3.0, -5.0], [1.0, -THICKNESS]]),
+    }
+    values = measure(butt_through(walls))
+    left, right = values["sidewall_fusion_left"], values["sidewall_fusion_right"]
+    ring = Polygon([(-6, 0), (6, 0), (2, -THICKNESS), (-2, -THICKNESS)])
+    wall = LineString(walls["left"])
+    true = 100 * wall.intersection(ring).length / wall.length
+    assert true == pytest.approx(60.0, abs=0.1)
+    assert abs(left.value - true) < left.expanded_uncertainty < 15
+    assert left.unit == "percent"
+    assert {part.source for part in left.budget} >= {"operator's mark", "fusion line"}
+    assert right.value == pytest.approx(100.0, abs=0.1)
+
+
+def test_a_groove_that_is_gone_is_not_guessed_at() -> None:
+    values = measure(butt_through({}))
+    for side in ("left", "right"):
+        absent = values[f"sidewall_fusion_{side}"]
+        assert isinstance(absent, NotMeasurable)
+        assert f"wall_{side}" in absent.reason
+    walls = {"left": np.array([[-4.0, 0.0], [-1.0, -THICKNESS]])}
+    faint = measure(butt_through(walls, confidence=0.5))["sidewall_fusion_left"]
+    assert isinstance(faint, NotMeasurable)
+    assert "etch shows only" in faint.reason

@@ -11,6 +11,8 @@ from benchmarks.inside import calibration_of, clicks, true_line
 from benchmarks.render import camera as cam
 from benchmarks.render.etch_paint import etched_picture
 from benchmarks.render.geometry import rings_of
+from core.quantity import NotMeasurable
+from measurement import measure
 from vision.find import find_welds
 from vision.fusion import look_inside
 from vision.fusion_line import SEEN
@@ -193,3 +195,26 @@ def test_border_between_passes_is_no_row_of_pores() -> None:
     # What is left lies at the ends of a border.
     assert len(spots) - far == 4
     assert far <= 4
+
+
+def test_a_marked_side_wall_tells_how_much_of_it_was_fused() -> None:
+    """The wall of the drawing of the preparation: straight from under the toes to beside the root."""
+    picture = etched_picture(8, "single_v", contrast=0.35, blur_px=2.0, **SIZE)
+    metal = picture.section.welds[0].metal
+    left, right = (line for line in picture.section.welds[0].fusion_mm)
+    wall_left = np.array([left[0] + [0.8, 0.0], left[-1] + [-0.6, 0.0]])
+    wall_right = np.array([right[0] + [-0.8, 0.0], right[-1] + [-0.4, 0.0]])
+    to_px = picture.camera.to_px
+    marks = WeldMarks(wall_left=tuple(map(tuple, to_px(wall_left))), wall_right=tuple(map(tuple, to_px(wall_right))))
+    weld = inside_of(picture, [marks]).welds[0]
+    assert not weld.section.inside.lines[0].marked
+    values = measure(weld.section)
+    for side, wall in (("left", wall_left), ("right", wall_right)):
+        way = LineString(wall)
+        true = 100 * way.intersection(metal).length / way.length
+        value = values[f"sidewall_fusion_{side}"]
+        assert abs(value.value - true) <= value.expanded_uncertainty
+    assert 30 < values["sidewall_fusion_left"].value < 97
+    assert values["sidewall_fusion_right"].value > 97
+    without = measure(inside_of(picture).welds[0].section)["sidewall_fusion_left"]
+    assert isinstance(without, NotMeasurable)

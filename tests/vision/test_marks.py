@@ -42,6 +42,9 @@ def test_marks_of_the_contract(tmp_path: Path) -> None:
         ({"welds": [{"toe_left": [1, 2], "toe_right": [1, 2]}]}, "same point"),
         ({"welds": [{"plate_left": [1, 2]}]}, "plate_left must be"),
         ({"welds": [{"plate_left": [[1, 2], [1, 2]]}]}, "two different points"),
+        ({"welds": [{"wall_left": [[1, 2]]}]}, "wall_left needs two different points"),
+        ({"welds": [{"wall_right": [[1, 2], [1, 2], [1, 2]]}]}, "wall_right needs two different points"),
+        ({"welds": [{"wall_right": "left"}]}, "wall_right must be a list"),
     ],
 )
 def test_wrong_marks_are_named(tmp_path: Path, content: object, hint: str) -> None:
