@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from core.geometry import Line, Points, diagonal
 from core.medians import median
 
-WANDER_PIECE = 1.65
+WANDER_PIECE = 1.9
 """Correlation lengths to one independent piece of wander: judged on rendered pictures, where fewer left the offset of
 two plates outside its interval in one case of ten."""
 
