@@ -34,12 +34,13 @@ from vision.joints import (
 from vision.marks import WeldMarks
 from vision.open_groove import OpenGroove, find_open_groove, find_square_gap, groove_edges, least_gap_mm
 from vision.outline import Outline, refine_outline
+from vision.plate_line import NOISY_MM, Detail, beyond_noise, fit_plate, longest_lines
 from vision.plausible import MOST_SOFT, TOLD_SOFT, are_alike, is_edge_of_metal, is_weld, softness
 from vision.profile import Profile, usual_std_mm
 from vision.runs import Run, bridged_runs, straight_runs, without_stray_ends
 from vision.section import Flag, Joint, PreparedEdge, Section
 from vision.segmentation import ReducedPicture, Silhouette, contrast_of, proposals, reduce_picture, silhouettes
-from vision.surface import NOISY_MM, Detail, beyond_noise, fit_plate, longest_lines, trace_surface
+from vision.surface import trace_surface
 from vision.tone import ToneCurve
 
 PointPx = tuple[float, float]

@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 
 from core.fitting import LineFit, total_least_squares
 from core.geometry import Line, Points, intersection, step_lengths
+from vision.plate_line import Detail, fit_plate
 from vision.runs import Run, turn_deg
 from vision.section import PreparedEdge
-from vision.surface import Detail, fit_plate
 
 SQUARE_WITHIN_DEG = 6.0
 """A face within this angle of square to the surface is a root face, beyond it a bevel."""

@@ -14,9 +14,9 @@ import numpy as np
 from core.geometry import Line, Points, intersection, step_lengths
 from core.medians import median
 from vision.groove_joint import SQUARE_WITHIN_DEG
+from vision.plate_line import Detail, fit_plate
 from vision.runs import Run, turn_deg
 from vision.section import PreparedEdge
-from vision.surface import Detail, fit_plate
 
 LARGEST_PEAKING_DEG = 12.0
 LEAST_TURN_DEG = 15.0

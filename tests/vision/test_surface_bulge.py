@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from core.geometry import Line
-from vision.surface import _bulge_before
+from vision.face_toe import _bulge_before
 
 TOWARDS = Line(0.0, 0.0, 1.0, 0.0)
 ALONG = np.arange(0.0, 20.0, 0.05)

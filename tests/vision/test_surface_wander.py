@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from core.geometry import Line
-from vision.surface import Detail, _line_of
+from vision.plate_line import Detail, _line_of
 
 STEP_MM = 0.02
 

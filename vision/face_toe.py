@@ -1,0 +1,361 @@
+"""Where a face leaves its plate: the toe, and how sure it is.
+
+The toe is taken where a model of the face meets the plate line, from face points that neither the blur of
+the picture nor a rounded transition reaches: the radius of the transition is a value of its own.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from core.fitting import LineFit
+from core.geometry import Line, Points, arc_length
+from vision.plate_line import NOISY_MM, Detail
+
+WIDEST_SPATTER_MM = 1.5
+"""A bump on a plate that is narrower than this, and falls below the plate line after it, is not where a face begins."""
+
+STAYS_ON_PLATE_MM = 0.5
+"""A surface that follows the plate line this far beyond a bump is plate again: the bump was no weld."""
+
+WIDEST_UNDERCUT_MM = 5.0
+"""A hollow wider than this beside a rising face is the face itself (plates offset, face hollow), not undercut."""
+
+FLATTEST_UNDERCUT = 0.06
+"""A hollow flatter than this (depth over width) is the gentle beginning of a face, not a groove."""
+
+GENTLE_MM, GENTLE_SHARE = 1.5, 0.12
+"""Length of face, from its departure, that tells the bend of a gentle one, and its largest share of the path."""
+
+HIDDEN_BELOW_DEG = 25.0
+"""A face that is seen to leave its plate more steeply has nothing hidden before it."""
+
+HIDDEN_TOLD_MM = 0.15
+"""A doubt larger than this is told."""
+
+WIDEST_SHARE, AGREE = 0.8, 1.6
+"""Largest share of a face that tells its toe; how many standard uncertainties a wider stretch may move it."""
+
+LOBE_MM = 0.04
+"""Face that overhangs its plate is clear of it by more than this, a rounded toe by less."""
+
+LEAST_ROUNDED_DEG = 4.0
+"""The transition of a face that leaves its plate more gently is not told from the bend of the face."""
+
+WANDER_AT_TOE = 1.15
+"""Share of a surface's wander that moves a toe across its plate: that of the face, and some of the plate's (judged on
+rendered pictures)."""
+
+ARC_TANGENTS, GENTLE_TANGENTS, GENTLE_ARC_DEG = 2.4, 1.25, 10.0
+"""A rounded toe is left at the beginning of its arc, which is two tangents long; these are found a little too short.
+Below the angle the bend of the face itself looks like an arc, and only so much of it is passed over."""
+
+SINGULAR = 1e-12 * np.eye(3)
+"""Keeps a parabola through points that do not tell it from being none at all."""
+
+LONGEST_HIDDEN = 1.0
+"""No more of a face is hidden than this share of the stretch that tells its bend."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Toe:
+    point: Points
+    std_along: float
+    face_index: int
+    flag: str | None
+
+
+def clear_of(detail: Detail) -> float:
+    """Return how far face that overhangs a plate is away from it, in mm."""
+    return max(LOBE_MM, 6.0 * detail.noise_mm, detail.blur_mm)
+
+
+def find_toe(path: Points, towards: Line, fit: LineFit, detail: Detail, face_sign: int, face_stop: int) -> Toe | None:
+    """Find the toe on a path that starts on the plate and climbs the face.
+
+    ``towards`` is the plate line directed to the weld with air on its left.
+    """
+    offset = towards.offset(path)
+    threshold = max(4.0 * fit.residual_std, 3.0 * detail.noise_mm, 0.25 * detail.step_mm, 0.006)
+    sign, leave = _departure(path, offset, threshold, face_sign, face_stop)
+    if leave is None:
+        return None
+    undercut = bool(np.min(offset[max(0, leave - round(3.0 / detail.step_mm)) : leave + 1]) < -2.0 * threshold) and (
+        sign > 0
+    )
+    return _model_toe(path, towards, fit, detail, leave, sign, undercut, threshold, face_stop)
+
+
+def _departure(
+    path: Points,
+    offset: Points,
+    threshold: float,
+    face_sign: int,
+    face_stop: int,
+) -> tuple[int, int | None]:
+    """Return on which side of the plate line the face goes, and the last index that is still on it."""
+    if face_sign > 0:
+        apex = int(np.argmax(offset))
+        below = np.flatnonzero(offset[:apex] <= threshold)
+        return 1, (int(below[-1]) if len(below) else None)
+    # A shallow cap may lie on either side: take the first departure that is not a pit or a spatter bead,
+    # that is, after which the surface does not go on along the plate.
+    length = arc_length(path)
+    # Stretches above the plate line (1), below it (-1) and on it (0), each from an index to the next one's.
+    side = (offset > threshold).astype(np.int8) - (offset < -threshold)
+    starts = [0, *(np.flatnonzero(side[1:] != side[:-1]) + 1).tolist()]
+    sides = [*side[starts].tolist(), 0, 0]
+    stops = [*starts[1:], len(path), len(path)]
+    for at, index in enumerate(starts):
+        if sides[at] == 0:
+            continue
+        end = stops[at]
+        if end == len(path):
+            return sides[at], max(0, index - 1)
+        # Where the surface goes on after it has lain on the plate line, if it comes back to that at once, and where to.
+        on = sides[at + 1] == 0
+        resume, then = (stops[at + 1], sides[at + 2]) if on else (end, sides[at + 1])
+        on_plate = float(length[min(resume, len(path) - 1)] - length[end])
+        peak = float(np.abs(offset[index:end]).max())
+        wide = float(length[end] - length[index]) > 0.15 * float(length[-1])
+        extent = float(length[end] - length[index])
+        # a long dip that ends in a gentle crossing is within the threshold for a while, too
+        stays = STAYS_ON_PLATE_MM + 0.2 * extent
+        if wide or (on_plate < stays and (peak > 2.0 * threshold or extent > 0.5)):
+            if sides[at] > 0:
+                if wide or then >= 0 or extent > WIDEST_SPATTER_MM:
+                    return 1, max(0, index - 1)
+                continue  # a bead of spatter on the rim of a groove
+            face_ahead = float(length[min(face_stop, len(path) - 1)] - length[end])
+            narrow = extent < WIDEST_UNDERCUT_MM and extent < 0.5 * face_ahead and peak > FLATTEST_UNDERCUT * extent
+            if narrow and then > 0:
+                # A groove that comes up again beside the face: the face crosses the plate line there.
+                crossing = end + int(np.argmax(offset[end : resume + 1] > 0))
+                return 1, max(0, crossing - 1)
+            return -1, max(0, index - 1)
+    return 0, None
+
+
+def _model_toe(
+    path: Points,
+    towards: Line,
+    fit: LineFit,
+    detail: Detail,
+    leave: int,
+    sign: int,
+    undercut: bool,
+    threshold: float,
+    face_stop: int,
+) -> Toe | None:
+    length = arc_length(path)
+    face_length = float(length[-1] - length[leave])
+    clear = 2.2 * detail.blur_mm + 1.0 * detail.step_mm
+    span = min(max(0.12 * face_length, 6 * detail.step_mm), max(0.9, 8 * detail.step_mm))
+    rounding, passed = 0.0, 0.0
+    for _ in range(3):
+        start = int(np.searchsorted(length, length[leave] + max(clear, passed)))
+        stop = int(np.searchsorted(length, length[min(start, len(path) - 1)] + span))
+        window = path[start : min(stop, len(path)) + 1]
+        if len(window) < 5:
+            return None
+        met = _meet(window, towards, near=float(towards.along(path[leave])))
+        if met is None:
+            return None
+        corner_along, slope_deg, std_along = met
+        if undercut or slope_deg < LEAST_ROUNDED_DEG or slope_deg > 150.0:
+            break
+        found = _rounding(path, towards, leave, corner_along, slope_deg, sign, detail)
+        if found <= 1.05 * rounding:
+            break
+        rounding = found
+        passed = (GENTLE_TANGENTS if slope_deg < GENTLE_ARC_DEG else ARC_TANGENTS) * rounding
+    if detail.noise_mm > NOISY_MM:
+        window, (corner_along, slope_deg, std_along) = _widened(
+            path[start : face_stop + 1], window, towards, (corner_along, slope_deg, std_along)
+        )
+    along = corner_along
+    point = towards.at(along)
+    ahead = towards.along(path)
+    candidates = np.flatnonzero(
+        (np.arange(len(path)) >= max(0, leave - round(3.0 / detail.step_mm))) & (ahead >= along)
+    )
+    face_index = int(candidates[0]) if len(candidates) else leave
+    if undercut or bool(np.max(towards.offset(path[leave : face_index + 1]), initial=0.0) > clear_of(detail)):
+        face_index = leave  # also where a lobe runs out over the plate before the face is beyond its toe
+    # A face is no smoother than the plate beside it.
+    noise = max(fit.waviness, detail.wander_mm)
+    if detail.noise_mm <= NOISY_MM:  # else what the points' own scatter does is in the fit of the face
+        noise = math.hypot(detail.noise_mm, noise)
+    slope = math.sin(math.radians(min(max(slope_deg, 2.0), 178.0)))
+    std = math.hypot(std_along, WANDER_AT_TOE * noise / max(slope, 0.03))
+    # A face that is no parabola shows it when less of it is used.
+    shorter = _meet(window[: max(5, round(0.6 * len(window)))], towards, near=corner_along)
+    if shorter is not None:
+        std = math.hypot(std, 0.8 * min(abs(shorter[0] - corner_along), 0.3))
+    if detail.noise_mm > NOISY_MM:  # else the wander that moves the line is that of the surface here
+        tangent = max(math.tan(math.radians(min(slope_deg, 80.0))), 0.05)
+        std = math.hypot(std, fit.std_at(float(fit.line.along(point))) / tangent)
+    std = math.hypot(std, 0.04 * detail.blur_mm)
+    # Where the face comes off the plate too gently, the place where it is seen to leave and the place
+    # where its model meets the plate disagree; what cannot be explained by the threshold is doubt.
+    expected = threshold / max(math.tan(math.radians(min(slope_deg, 85.0))), 0.02) + clear
+    if slope_deg < 10.0 and not undercut:
+        std = math.hypot(std, 0.7 * expected)
+    hidden = 0.0
+    if slope_deg < HIDDEN_BELOW_DEG and not undercut:
+        stop = int(np.searchsorted(length, length[leave] + min(GENTLE_MM, GENTLE_SHARE * face_length)))
+        hidden = _hidden_start(path[leave : stop + 1], towards, threshold)
+        hidden = max(hidden, _bulge_before(path[: leave + 1], towards, sign, 3.0 * fit.residual_std))
+        std = math.hypot(std, hidden)
+    apart = abs(float(towards.along(path[leave])) - corner_along)
+    std = math.hypot(std, 0.5 * max(0.0, apart - 1.5 * expected))
+    flag = None
+    if slope_deg < 8.0:
+        flag = f"the face leaves the plate at only {slope_deg:.0f} degrees"
+    elif hidden > HIDDEN_TOLD_MM:
+        flag = f"the face may lie along the plate for {2 * hidden:.1f} mm before it is seen to leave it"
+    return Toe(point, std, face_index, flag)
+
+
+def _widened(
+    face: Points, window: Points, towards: Line, met: tuple[float, float, float]
+) -> tuple[Points, tuple[float, float, float]]:
+    """Let the stretch of the face that tells the toe grow as long as the toe agrees with that of every shorter one.
+
+    The rule of O. V. Lepski (Theory of Probability and its Applications 35, 1991, 454-466), as for the height of a cap.
+    """
+    accepted = [met]
+    size = len(window)
+    while size < WIDEST_SHARE * len(face):
+        size = math.ceil(1.5 * size)
+        wider = face[: min(size, round(WIDEST_SHARE * len(face)))]
+        found = _meet(wider, towards, near=accepted[-1][0])
+        if found is None or any(abs(found[0] - small[0]) > AGREE * small[2] for small in accepted):
+            break
+        accepted.append(found)
+        window = wider
+    return window, accepted[-1]
+
+
+def _hidden_start(face: Points, towards: Line, threshold: float) -> float:
+    """Return how far before its visible departure a face may have begun, as a standard uncertainty.
+
+    A face that bends away from the plate line may have lain along it, or have bulged to its other side by less than
+    the threshold. A parabola tells over which length that cannot be seen.
+    """
+    if len(face) < 12:
+        return 0.0
+    along, offset = towards.along(face), towards.offset(face)
+    bend, slope, start = np.polyfit(along - along[0], offset * math.copysign(1.0, float(offset[-1])), 2)
+    if bend <= 0:
+        return 0.0
+    lowest = float(start - slope**2 / (4 * bend))
+    if not -threshold < lowest < threshold:
+        return 0.0
+    return min(math.sqrt((threshold - lowest) / bend), LONGEST_HIDDEN * float(np.ptp(along)))
+
+
+def _bulge_before(plate: Points, towards: Line, sign: int, noticeable: float) -> float:
+    """Return how far before its departure a face may have begun by a low bulge, as a standard uncertainty.
+
+    A face that crosses the plate line at a gentle angle may have lain on its other side first, by no more than a plate
+    wanders elsewhere. What lies there next to the departure, farther from the line than ``noticeable``, may be
+    plate or weld.
+    """
+    beyond = -sign * towards.offset(plate)[::-1]
+    away = -(towards.along(plate)[::-1] - float(towards.along(plate[-1])))
+    begun = np.flatnonzero((beyond > noticeable) & (away < STAYS_ON_PLATE_MM + GENTLE_MM))
+    if len(begun) == 0:
+        return 0.0
+    back = np.flatnonzero(beyond[begun[0] :] <= 0)
+    end = begun[0] + int(back[0]) if len(back) else len(away) - 1
+    return 0.5 * max(0.0, float(away[end]))
+
+
+def _meet(window: Points, towards: Line, near: float) -> tuple[float, float, float] | None:
+    """Intersect a parabola through face points with the plate line.
+
+    Returns the coordinate along the plate, the slope of the face there against the plate in degrees and the
+    standard uncertainty of the coordinate.
+    """
+    chord = Line.through(window[0], window[-1])
+    x, y = chord.along(window), chord.offset(window)
+    scale = float(x.max() - x.min()) or 1.0
+    design = np.empty((3, len(x)))
+    design[0] = 1.0
+    share = np.divide(x, scale, out=design[1])
+    np.multiply(share, share, out=design[2])
+    # numpy's own takes longer over the call than over so few numbers
+    inverse = np.asarray(cv2.invert(design @ design.T + SINGULAR)[1], float)
+    solution = inverse @ (design @ y)
+    residual = y - solution @ design
+    sigma2 = float(residual @ residual) / max(1, len(x) - 3)
+    # Neighbouring points share half of their noise; judged on outlines of rendered pictures.
+    covariance = inverse * (sigma2 * 2.0)
+    a, b, c = solution.tolist()
+    # Points of the parabola: chord.at(x) + y(x) * normal; offset to the plate line is quadratic in x.
+    base = float(towards.offset(chord.point))
+    along_rate = float(chord.direction @ towards.normal)
+    across_rate = float(chord.normal @ towards.normal)
+    q0 = base + across_rate * a
+    q1 = along_rate + across_rate * b / scale
+    q2 = across_rate * c / scale**2
+    if abs(q2) * scale < 1e-6 * abs(q1) + 1e-12:
+        roots = [-q0 / q1] if abs(q1) > 1e-9 else []
+    else:
+        disc = q1 * q1 - 4 * q2 * q0
+        if disc < 0:
+            roots = [-q0 / q1] if abs(q1) > 1e-9 else []
+        else:
+            root = math.sqrt(disc)
+            roots = [(-q1 + root) / (2 * q2), (-q1 - root) / (2 * q2)]
+    roots = [root for root in roots if -2.5 * scale < root < 1.5 * scale]
+    if not roots:
+        # A parabola bent by grain may miss the plate where the straight face meets it.
+        if abs(along_rate) < math.sin(math.radians(1.0)):
+            return None
+        a, b, c = float(y.mean()), 0.0, 0.0
+        roots = [-(base + across_rate * a) / along_rate]
+    start = float(towards.along(chord.point))
+    # How far along the plate the way along the chord leads, and the way across it.
+    ahead, aside = float(chord.direction @ towards.direction), float(chord.normal @ towards.direction)
+    places = [start + ahead * r + aside * (a + b * r / scale + c * (r / scale) ** 2) for r in roots]
+    along, x0 = min(zip(places, roots, strict=True), key=lambda place: abs(place[0] - near))
+    tangent = chord.direction + (b / scale + 2 * c * x0 / scale**2) * chord.normal
+    slope = math.degrees(math.atan2(abs(float(tangent @ towards.normal)), float(tangent @ towards.direction)))
+    gradient = np.array([1.0, x0 / scale, (x0 / scale) ** 2])
+    std = math.sqrt(max(float(gradient @ covariance @ gradient), 0.0)) / max(math.sin(math.radians(slope)), 0.03)
+    return along, slope, std
+
+
+def _rounding(
+    path: Points, towards: Line, leave: int, corner_along: float, slope_deg: float, sign: int, detail: Detail
+) -> float:
+    """Return the tangent length of a rounded transition at the corner, 0 where blur explains what is seen.
+
+    The outline's distance from the sharp corner along the bisector is r (1 / cos(φ / 2) - 1) for a
+    fillet radius r and a change of direction φ; the tangent length is r tan(φ / 2).
+    """
+    half = math.radians(slope_deg) / 2
+    corner = towards.at(corner_along)
+    bisector = math.cos(half) * towards.normal * sign - math.sin(half) * towards.direction
+    side = math.sin(half) * towards.normal * sign + math.cos(half) * towards.direction
+    low, high = max(0, leave - round(2.5 / detail.step_mm)), min(len(path), leave + round(2.5 / detail.step_mm) + 2)
+    local = path[low:high] - corner
+    across, along = local @ bisector, local @ side
+    width = max(1.5 * detail.step_mm, 0.6 * detail.blur_mm)
+    near = np.abs(along) < width
+    if np.count_nonzero(near) < 2:
+        return 0.0
+    gap = float((across[near] - np.abs(along[near]) * math.tan(half) * 0.5).mean())
+    # A blurred corner of this turn keeps about 0.4 sigma tan(half) of distance (half level of a blurred wedge).
+    gap -= 0.55 * detail.blur_mm * math.tan(half) + 0.3 * detail.step_mm * math.tan(half)
+    if gap < 3.0 * detail.noise_mm / math.sqrt(float(np.count_nonzero(near))) + 0.004:
+        return 0.0
+    radius = gap / (1 / math.cos(half) - 1)
+    tangent = radius * math.tan(half)
+    return float(min(tangent, 2.0))

@@ -1,0 +1,146 @@
+"""The line of a plate's surface: fitted to a run of points, with how far such surfaces wander about their lines."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from core.fitting import LineFit, robust_line, with_correlation, with_wander
+from core.geometry import Line, Points, distance
+from core.medians import median
+from vision.runs import Run
+
+SHORTEST_WANDER_MM = 1.2
+"""Rolled, ground and cut surfaces wander over millimetres (common practice, no source); shorter stretches
+of a surface carry no independent information about its line."""
+
+MEANT_MM, FEWEST_MEANT, FEWEST_MEANS = 0.25, 6, 6
+"""Length, and least number, of the points that are averaged to tell wander from scatter; how many means tell it."""
+
+NEIGHBOURS = 3
+"""So many neighbouring points of an edge scatter alike."""
+
+NOISY_MM = 0.02
+"""Points that scatter by more (of a scanner, not of a picture) tell a toe only together with much of the face."""
+
+
+@dataclass(frozen=True, slots=True)
+class Detail:
+    """How fine the profile is.
+
+    Attributes
+    ----------
+    noise_mm
+        Standard deviation of a point across the outline.
+    step_mm
+        Distance of neighbouring points.
+    blur_mm
+        Standard deviation of the edge spread.
+    wander_mm
+        How far the part's straight surfaces wander about their lines, seen on the longest of them.
+    lines
+        Lines of runs that were fitted for it.
+    """
+
+    noise_mm: float
+    step_mm: float
+    blur_mm: float
+    wander_mm: float = 0.0
+    lines: Mapping[Run, LineFit] = field(default_factory=dict)
+
+
+def fit_plate(points: Points, run: Run, detail: Detail, *, toe_at_stop: bool) -> tuple[LineFit, Points]:
+    """Fit the plate line of a run; return it and the run's points, both leading away from the weld."""
+    ordered = points[run.indices(len(points))]
+    body = _body(ordered, detail)
+    fit = detail.lines.get(run) or _line_of(body, run.line, detail)
+    if toe_at_stop:
+        ordered, body = ordered[::-1], body[::-1]
+        fit = replace(fit, inliers=fit.inliers[::-1])
+    correlation = correlation_points(fit.line.offset(body)[fit.inliers])
+    fit = with_correlation(fit, correlation)
+    length = distance(body[-1], body[0])
+    wander = max(fit.waviness, detail.wander_mm)
+    correlation_mm = max(correlation * detail.step_mm, SHORTEST_WANDER_MM)
+    fit = with_wander(fit, wander, correlation_mm, length)
+    if float((ordered[-1] - ordered[0]) @ fit.line.direction) < 0:
+        fit = replace(fit, line=fit.line.reversed())
+    return fit, ordered
+
+
+def _body(along: Points, detail: Detail) -> Points:
+    """Return the points of a stretch of surface without its rounded ends."""
+    trim = min(len(along) // 8, max(2, round((2.5 * detail.blur_mm + 0.15) / detail.step_mm)))
+    body = along[trim : len(along) - trim]
+    return along if len(body) < 8 else body
+
+
+def _line_of(body: Points, near: Line, detail: Detail) -> LineFit:
+    noise = max(detail.noise_mm, 0.15 * detail.step_mm, 0.004)
+    fit = robust_line(body, noise, near=near)
+    # Real surfaces wander more than an edge point does: fit again with what the plate itself shows.
+    own = 1.4826 * median(np.abs(fit.line.offset(body)))
+    if own > 1.3 * noise:
+        fit = robust_line(body, min(own, 6 * noise), near=fit.line)
+    return replace(fit, waviness=_waviness(fit.line.offset(body)[fit.inliers], fit, detail))
+
+
+def _waviness(offsets: Points, fit: LineFit, detail: Detail) -> float:
+    """Return how far a surface wanders slowly about its line: the spread of means that the points' own scatter leaves.
+
+    A stretch too short for some means has to take all of its spread for wander.
+    """
+    size = max(FEWEST_MEANT, round(MEANT_MM / detail.step_mm))
+    groups = len(offsets) // size
+    if groups < FEWEST_MEANS:
+        return beyond_noise(fit.residual_std, detail)
+    means = offsets[: groups * size].reshape(groups, size).mean(axis=1)
+    spread = 1.4826 * median(np.abs(means)) * math.sqrt(groups / (groups - 2))
+    scatter = detail.noise_mm * math.sqrt(NEIGHBOURS / size)
+    return math.sqrt(max(spread**2 - scatter**2, 0.0)) if detail.noise_mm > NOISY_MM else spread
+
+
+def longest_lines(points: Points, runs: Sequence[Run], detail: Detail) -> dict[Run, LineFit]:
+    """Return the lines of the longest straight surfaces: how far these wander tells how far all do."""
+    longest = sorted((run for run in runs if not run.cut), key=lambda run: -run.length)[:4]
+    return {run: _line_of(_body(points[run.indices(len(points))], detail), run.line, detail) for run in longest}
+
+
+def beyond_noise(spread: float, detail: Detail) -> float:
+    """Return how far a surface wanders, from the spread of points whose own scatter is known and makes up most of it.
+
+    In a picture the scatter of edge points is no more than an estimate from the same edges: there all of it counts.
+    """
+    if detail.noise_mm <= NOISY_MM:
+        return spread
+    return math.sqrt(max(spread**2 - detail.noise_mm**2, 0.0))
+
+
+def correlation_points(residuals: Points) -> float:
+    """Return how many neighbouring residuals carry one independent piece of information.
+
+    From the growth of the variance of block means with the block's length (integrated autocorrelation).
+    """
+    count = len(residuals)
+    if count < 32:
+        return 2.0
+    variance = _variance(residuals) + 1e-18
+    best = 1.0
+    sums = residuals
+    for block in (2, 4, 8, 16, 32, 64, 128):
+        groups = count // block
+        if groups < 6:
+            break
+        sums = sums[: 2 * groups : 2] + sums[1 : 2 * groups : 2]
+        if block > 2:
+            best = max(best, _variance(sums) / block / variance)
+    return min(best, count / 4)
+
+
+def _variance(values: NDArray[np.float64]) -> float:
+    apart = values - float(np.add.reduce(values)) / len(values)
+    return float(apart @ apart) / len(values)
