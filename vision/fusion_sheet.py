@@ -27,6 +27,8 @@ LEAST_ISLAND, MOST_ISLANDS, ISLAND_SHARE = 12, 24, 0.4
 weld metal the tone round one is, as a share of how far its own is."""
 THIN, THIN_CLEAR, THIN_LEVELS = 7, 8.0, 14.0
 """Depth of a spot over its surroundings, in spreads of the grain and in grey levels."""
+PLATE_SHARE = 0.7
+"""What lies farther than this on the way from the tone of weld metal to that of the plates is plate."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -226,7 +228,12 @@ def _spots(tone: Plane, mask: Gray, level: float, size: float) -> tuple[Gray, Gr
     depth = np.asarray(cv2.morphologyEx(plain, cv2.MORPH_BLACKHAT, thin), np.float32)
     inside = _some(depth, mask)
     spread = float(np.median(inside)) if len(inside) else 0.0
-    gap = np.asarray((depth > max(THIN_CLEAR * spread, THIN_LEVELS)) & (mask > 0), np.uint8)
+    # Between a bright border of passes and a bright zone dark weld metal is thin, too: a gap is darker than that, or
+    # lies between plates.
+    others = _some(plain, np.asarray(mask * (plain > level + WELD_LEVELS), np.uint8))
+    plates = float(np.median(others)) if len(others) else np.inf
+    between = (plain < level - 0.5 * THIN_LEVELS) | (plain + depth > level + PLATE_SHARE * (plates - level))
+    gap = np.asarray((depth > max(THIN_CLEAR * spread, THIN_LEVELS)) & between & (mask > 0), np.uint8)
     gap = np.asarray(cv2.morphologyEx(gap, cv2.MORPH_OPEN, np.ones((2, 2), np.uint8)), np.uint8)
     labels, places, area = _labelled(gap)
     kept: Gray = np.zeros(gap.shape, np.uint8)
