@@ -14,6 +14,7 @@ from core.units import UnitSystem
 from desk.dimension import Dimension, Layout, draw_dimension
 from desk.drawing import ACCENT, INK, Drawing, LineStyle, Polyline
 from desk.joint_drawing import format_value
+from desk.legend_text import shortened, wrapped
 from vision.find import FoundWelds
 from vision.fusion_line import CLEAR, SEEN, FusionLine, Indication, Inside
 from vision.section import Section
@@ -34,7 +35,7 @@ _NAMES = {
     "longest_linear_indication": "linear indication",
     "dilution": "dilution",
     "haz_width_left": "heat-affected zone L",
-    "haz_width_right": "R",
+    "haz_width_right": "heat-affected zone R",
     "lack_of_root_fusion": "lack of root fusion",
     "lack_of_penetration": "lack of penetration",
 }
@@ -81,10 +82,9 @@ def inside_lines(found: FoundWelds, measured: tuple[Values, ...], units: UnitSys
             value = values.get(name)
             if isinstance(value, Quantity):
                 text = f"{value.value:.1f} %" if value.unit == "percent" else format_value(value, units)
-                stated.append(f"{words} {text}".replace(" ", "~"))
-        content = f"Weld {number}, inside: " + ", ".join(stated)
-        wrapped = textwrap.wrap(content, max(20, characters), subsequent_indent="    ", break_on_hyphens=False)
-        lines += [line.replace("~", " ") for line in wrapped]
+                if text is not None:
+                    stated.append((words, text))
+        lines += wrapped(f"Weld {number}, inside", shortened(stated), characters)
     if lines:
         key = "Fusion line: solid clear, dashed doubtful, dotted not shown. Hatched: fused metal; broken: heated zone."
         lines += textwrap.wrap(key, max(20, characters), subsequent_indent="    ")

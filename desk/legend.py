@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import textwrap
 from collections.abc import Mapping
 
 import numpy as np
@@ -24,6 +23,7 @@ from desk.drawing import (
     Text,
 )
 from desk.joint_drawing import format_value
+from desk.legend_text import shortened, wrapped
 from vision.find import FoundWelds
 
 ROW = 1.75
@@ -37,18 +37,18 @@ _LISTED = {
         ("convexity", "convexity"),
         ("concavity", "concavity"),
         ("toe_angle_left", "toe angle L"),
-        ("toe_angle_right", "R"),
+        ("toe_angle_right", "toe angle R"),
         ("undercut_left", "undercut L"),
-        ("undercut_right", "R"),
+        ("undercut_right", "undercut R"),
     ),
     "butt": (
         ("misalignment", "misalignment"),
         ("angular_misalignment", "peaking"),
         ("underfill", "underfill"),
         ("toe_angle_left", "toe angle L"),
-        ("toe_angle_right", "R"),
+        ("toe_angle_right", "toe angle R"),
         ("undercut_left", "undercut L"),
-        ("undercut_right", "R"),
+        ("undercut_right", "undercut R"),
     ),
     "groove": (
         ("groove_angle", "groove angle"),
@@ -72,11 +72,9 @@ def value_lines(
     for number, (weld, values) in enumerate(zip(found.welds, measured, strict=True), start=1):
         joint = weld.section.joint
         listed = _LISTED.get(joint, _LISTED["fillet"])
-        stated = [(label, format_value(values.get(name), units)) for name, label in listed]
-        # A label and its value stay on one line: the space between them is put back after wrapping.
-        content = ", ".join(f"{label} {value}".replace(" ", "~") for label, value in stated if value is not None)
-        wrapped = textwrap.wrap(f"Weld {number}, {joint}: {content}", max(20, characters), subsequent_indent="    ")
-        lines += [line.replace("~", " ") for line in wrapped]
+        texts = ((label, format_value(values.get(name), units)) for name, label in listed)
+        words = shortened((label, text) for label, text in texts if text is not None)
+        lines += wrapped(f"Weld {number}, {joint}", words, characters)
     return lines
 
 
