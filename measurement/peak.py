@@ -21,6 +21,9 @@ FEWEST = 9
 NEAR_END_MM = 0.3
 """Within this distance an end of a curve is better known than the points beside it."""
 
+ROUNDED = 0.5
+"""Blur rounds the corner of a toe by less than this share of it: a point beside an undercut lies so far off the face."""
+
 ROUNDING_MM = 1e-9
 """Ends of a curve as high as each other within rounding: the first one counts, however the section is turned."""
 
@@ -54,7 +57,7 @@ class Peak:
 def highest(along: Points, height: Points, noise: Noise) -> Peak:
     """Return the highest place of a curve from end to end; an end counts as it is, without noise.
 
-    Points near an end that rise above it by no more than their noise count as the end.
+    Points near an end that rise above it by no more than their noise, or than blur rounds a corner, count as the end.
 
     Parameters
     ----------
@@ -64,7 +67,10 @@ def highest(along: Points, height: Points, noise: Noise) -> Peak:
     found = highest_inside(along, height, noise)
     near = min(NEAR_END_MM, 0.1 * float(along[-1] - along[0]))
     for end in (0, len(along) - 1):
-        if abs(found.along - along[end]) < near and found.height - height[end] < 3.5 * noise.point_std_mm:
+        if (
+            abs(found.along - along[end]) < near
+            and found.height - height[end] < 3.5 * noise.point_std_mm + ROUNDED * noise.blur_mm
+        ):
             return Peak(float(along[end]), float(height[end]), 0.0, 0.0, end)
         if height[end] > found.height + ROUNDING_MM:
             found = Peak(float(along[end]), float(height[end]), 0.0, 0.0, end)

@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 
 from core.fitting import LineFit
-from core.geometry import Line, Points, arc_length
+from core.geometry import Line, Points, arc_length, distance
 from vision.plate_line import NOISY_MM, Detail
 
 WIDEST_SPATTER_MM = 1.5
@@ -131,7 +131,8 @@ def _departure(
                     return 1, max(0, index - 1)
                 continue  # a bead of spatter on the rim of a groove
             face_ahead = float(length[min(face_stop, len(path) - 1)] - length[end])
-            narrow = extent < WIDEST_UNDERCUT_MM and extent < 0.5 * face_ahead and peak > FLATTEST_UNDERCUT * extent
+            across = distance(path[end], path[index])  # a deep groove is longer than it is wide
+            narrow = across < WIDEST_UNDERCUT_MM and across < 0.5 * face_ahead and peak > FLATTEST_UNDERCUT * across
             if narrow and then > 0:
                 # A groove that comes up again beside the face: the face crosses the plate line there.
                 crossing = end + int(np.argmax(offset[end : resume + 1] > 0))
