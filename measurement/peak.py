@@ -22,7 +22,7 @@ NEAR_END_MM = 0.3
 """Within this distance an end of a curve is better known than the points beside it."""
 
 ROUNDED = 0.5
-"""Blur rounds the corner of a toe by less than this share of it: a point beside an undercut lies so far off the face."""
+"""Blur rounds the corner of a toe by less than this share of it: a point beside an undercut lies no farther off."""
 
 ROUNDING_MM = 1e-9
 """Ends of a curve as high as each other within rounding: the first one counts, however the section is turned."""
