@@ -22,6 +22,9 @@ WIDEST_SPATTER_MM = 1.5
 STAYS_ON_PLATE_MM = 0.5
 """A surface that follows the plate line this far beyond a bump is plate again: the bump was no weld."""
 
+LONG_LOW_MM = 1.0
+"""What lies off the plate line by no more than two thresholds, and is no longer than this, is the plate's wander."""
+
 WIDEST_UNDERCUT_MM = 5.0
 """A hollow wider than this beside a rising face is the face itself (plates offset, face hollow), not undercut."""
 
@@ -125,7 +128,7 @@ def _departure(
         extent = float(length[end] - length[index])
         # a long dip that ends in a gentle crossing is within the threshold for a while, too
         stays = STAYS_ON_PLATE_MM + 0.2 * extent
-        if wide or (on_plate < stays and (peak > 2.0 * threshold or extent > 0.5)):
+        if wide or (on_plate < stays and (peak > 2.0 * threshold or extent > LONG_LOW_MM)):
             if sides[at] > 0:
                 if wide or then >= 0 or extent > WIDEST_SPATTER_MM:
                     return 1, max(0, index - 1)
