@@ -48,3 +48,16 @@ def test_a_lobe_over_the_plate_belongs_to_the_weld(photograph, side: str) -> Non
         allowed = 1.5 * measured[name].expanded_uncertainty
         assert measured[name].value == pytest.approx(true[name], abs=allowed), name
         assert allowed < 0.3 * true[name], name
+
+
+@pytest.mark.parametrize("width_mm", [3.1, 3.3])
+def test_a_groove_nearly_half_as_wide_as_the_cap_is_no_part_of_it(photograph, width_mm: float) -> None:
+    """Along its bottom such a groove is longer than half of the face; it is its width that counts."""
+    weld = ButtShape(3.4, 3.4, 0.9, left=Toe(0.85, width_mm))
+    drawing = butt(thickness_left_mm=6, thickness_right_mm=6, weld=weld, end_left=PlateEnd(22), end_right=PlateEnd(22))
+    photo = photograph(drawing, mm_per_px=0.04)
+    (found,) = find_welds(photo.gray, photo.calibration).welds
+    measured = measure(found.section)
+    assert measured["cap_width"].value == pytest.approx(6.8, abs=0.15)
+    assert measured["undercut_left"].value == pytest.approx(0.85, abs=0.05)
+    assert measured["underfill"].value < 0.05
