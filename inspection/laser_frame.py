@@ -17,6 +17,7 @@ from calibration.model import Calibration
 from core.errors import NothingMeasurable, UsageError
 from core.geometry import Points, distance_to_segments
 from inspection.settings import JointChoice, Region
+from measurement.uncertainty import combined
 from vision.face_gap import bridged
 from vision.profile import Gap, Profile
 from vision.section import Flag, WeldSurface
@@ -156,12 +157,12 @@ def _with_gaps(weld: FoundWeld, profile: Profile, shared: tuple[Flag, ...]) -> F
                     reason = f"{gap.length_mm:.1f} mm of the groove beside the toe are missing: {gap.reason}"
                     unseen |= {f"{name}_{side}": reason for name in OF_AN_UNDERCUT}
                 else:
-                    for name, std in (("undercut", doubt_mm), ("undercut_width", gap.length_mm / math.sqrt(12.0))):
-                        hidden[f"{name}_{side}"] = math.hypot(hidden.get(f"{name}_{side}", 0.0), std)
+                    width_mm = gap.length_mm / math.sqrt(12.0)
+                    hidden = combined(hidden, {f"undercut_{side}": doubt_mm, f"undercut_width_{side}": width_mm})
             if wide and not near and _in_face(face, ends):
                 flags.append(Flag("gap_in_face", f"{gap.length_mm:.1f} mm are missing in the face: {gap.reason}"))
                 face, doubts = _over_gap(face, ends)
-                hidden |= {name: math.hypot(hidden.get(name, 0.0), std) for name, std in doubts.items()}
+                hidden = combined(hidden, doubts)
         section = replace(section, face=face, unseen=unseen, hidden=hidden)
     if not flags and not unseen and not hidden:
         return weld

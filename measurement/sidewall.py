@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+import cv2
 import numpy as np
 
 from core.geometry import Points, arc_length, distance_to_segments
@@ -63,21 +64,13 @@ def _places(wall: Points) -> Points:
 
 def _beyond(section: Section, lines: Sequence[FusionLine], places: Points) -> Points:
     """Return how far the fusion line lies beyond each place, (N,) mm; below 0 where it lies before it."""
-    rings = outlines(section, lines)
+    rings = [ring.astype(np.float32) for ring in outlines(section, lines)]
     found = []
     for place in places:
         away = min(distance_to_segments(place, line.points_mm)[0] for line in lines)
-        found.append(away if any(_within(place, ring) for ring in rings) else -away)
+        fused = any(cv2.pointPolygonTest(ring, place.tolist(), False) > 0 for ring in rings)
+        found.append(away if fused else -away)
     return np.array(found)
-
-
-def _within(place: Points, ring: Points) -> bool:
-    """Tell whether a place lies inside a closed outline: how often a ray to the right crosses it."""
-    start, end = ring, np.roll(ring, -1, axis=0)
-    spans = (start[:, 1] > place[1]) != (end[:, 1] > place[1])
-    rise = np.where(spans, end[:, 1] - start[:, 1], 1.0)
-    crossing = start[:, 0] + (place[1] - start[:, 1]) / rise * (end[:, 0] - start[:, 0])
-    return bool(np.count_nonzero(spans & (crossing > place[0])) % 2)
 
 
 def _share(beyond: Points) -> float:

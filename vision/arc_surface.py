@@ -20,7 +20,7 @@ from core.fitting import LineFit, total_least_squares
 from core.geometry import Points, arc_length
 from core.medians import median
 from vision.profile import Profile, usual_std_mm
-from vision.section import PlateSurface, Section
+from vision.section import Section
 
 END_SHARE = 0.28
 """Share of the profile at each end that is taken for parent metal."""
@@ -102,17 +102,11 @@ class Arc:
         if face is None:
             return section
         width = float(np.hypot(*(face.toe_right - face.toe_left)))
-        left, right = (replace(plate, fit=self._bent(plate, width)) for plate in (face.left, face.right))
-        return replace(section, face=replace(face, left=left, right=right))
-
-    def _bent(self, plate: PlateSurface, width: float) -> LineFit:
-        """Return a plate line with the doubt of the radius: both plates bend by the same away from the weld."""
-        length = float(np.ptp(plate.fit.line.along(plate.points)))
-        return replace(
-            plate.fit,
-            offset_std=math.hypot(plate.fit.offset_std, self.curvature_std * length**2 / 24.0),
-            bend_std_rad=self.curvature_std * (length + width) / 2.0,
+        left, right = (
+            replace(plate, fit=widened(plate.fit, plate.points, self.curvature_std, width, both_sides=True))
+            for plate in (face.left, face.right)
         )
+        return replace(section, face=replace(face, left=left, right=right))
 
 
 def arc_of(profile: Profile, outside_diameter_mm: float | None = None) -> Arc | None:
@@ -240,15 +234,22 @@ def centre_near(points: Points, radius: float) -> Points:
     return np.asarray(centre)
 
 
-def widened(fit: LineFit, points: Points, curvature_std: float, beyond_mm: float) -> LineFit:
+def widened(
+    fit: LineFit, points: Points, curvature_std: float, beyond_mm: float, *, both_sides: bool = False
+) -> LineFit:
     """Return a plate line with the doubt of a bend: it is used from its points to half of ``beyond_mm`` before them.
 
     A line through a stretch of length L of a surface that still bends by k is off by k L²/24 at its middle, and at a
     distance d from there it misses the surface by k (d² - L²/12) / 2.
+
+    Parameters
+    ----------
+    both_sides
+        The plate on the other side lies on the same surface: what its bend does to the directions they share, and from
+        the middle between them each leans by k times the way to its own.
     """
     length = float(np.ptp(fit.line.along(points)))
-    return replace(
-        fit,
-        offset_std=math.hypot(fit.offset_std, curvature_std * length**2 / 24.0),
-        angle_std_rad=math.hypot(fit.angle_std_rad, curvature_std * (length + beyond_mm) / 4.0),
-    )
+    fit = replace(fit, offset_std=math.hypot(fit.offset_std, curvature_std * length**2 / 24.0))
+    if both_sides:
+        return replace(fit, bend_std_rad=curvature_std * (length + beyond_mm) / 2.0)
+    return replace(fit, angle_std_rad=math.hypot(fit.angle_std_rad, curvature_std * (length + beyond_mm) / 4.0))

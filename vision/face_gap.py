@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from core.geometry import Line, Points, step_lengths
+from core.geometry import Line, Points, distance, step_lengths
 from core.medians import median
 
 FEWEST_BESIDE = 5
@@ -34,9 +34,7 @@ def bridged(face: Points, ends: Points) -> tuple[Points, float] | None:
     None where the gap is not one of the face, or too little is seen beside it.
     """
     after = int(np.hypot(*(face - ends[0]).T).argmin())
-    if after + 1 >= len(face) or float(np.hypot(*(face[after + 1] - ends[1]))) > 0.5 * float(
-        np.hypot(*(ends[1] - ends[0]))
-    ):
+    if after + 1 >= len(face) or distance(face[after + 1], ends[1]) > 0.5 * distance(ends[1], ends[0]):
         return None
     straight = Line.through(face[after], face[after + 1])
     along, across = straight.along(face), straight.offset(face)

@@ -66,6 +66,8 @@ LONGEST_HIDDEN = 1.0
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Toe:
+    """A toe as found: where, how sure along its plate, the first point of the face on the path, what is doubtful."""
+
     point: Points
     std_along: float
     face_index: int
@@ -124,8 +126,8 @@ def _departure(
         resume, then = (stops[at + 1], sides[at + 2]) if on else (end, sides[at + 1])
         on_plate = float(length[min(resume, len(path) - 1)] - length[end])
         peak = float(np.abs(offset[index:end]).max())
-        wide = float(length[end] - length[index]) > 0.15 * float(length[-1])
         extent = float(length[end] - length[index])
+        wide = extent > 0.15 * float(length[-1])
         # a long dip that ends in a gentle crossing is within the threshold for a while, too
         stays = STAYS_ON_PLATE_MM + 0.2 * extent
         if wide or (on_plate < stays and (peak > 2.0 * threshold or extent > LONG_LOW_MM)):

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.model import Calibration
-from core.geometry import Line, Points
+from core.geometry import Line, Points, distance
 from vision import fusion_frame, weld_metal
 from vision.fusion_choice import Choice, Window, choose, weakest
 from vision.fusion_claim import claimed
@@ -157,10 +157,7 @@ class _Looked:
 def _looked(
     gray: Gray, outlines_px: Sequence[Points], section: Section, calibration: Calibration, clicks: Sequence[Pixel]
 ) -> _Looked:
-    surface = section.face
-    if surface is None:
-        raise ValueError("a weld face is needed")
-    chord = float(np.hypot(*(surface.toe_right - surface.toe_left)))
+    surface, chord = _face(section)
     pixel = section.resolution_mm
     step = max(pixel, 0.008 * chord)
     seam = find_seam(gray, section, calibration)
@@ -185,6 +182,13 @@ def _looked(
     return _Looked(window, frames, choice, seam, off)
 
 
+def _face(section: Section) -> tuple[WeldSurface, float]:
+    """Return the face that a weld was found by, and its width in mm."""
+    if section.face is None:
+        raise ValueError("a weld face is needed")
+    return section.face, distance(section.face.toe_right, section.face.toe_left)
+
+
 def _sheet(
     gray: Gray,
     outlines_px: Sequence[Points],
@@ -194,10 +198,7 @@ def _sheet(
     seam: Seam | None,
 ) -> Sheet:
     """Return the reduced picture of what some frames cover."""
-    surface = section.face
-    if surface is None:
-        raise ValueError("a weld face is needed")
-    chord = float(np.hypot(*(surface.toe_right - surface.toe_left)))
+    surface, chord = _face(section)
     pixel = section.resolution_mm
     corners = np.vstack([frame.points[:, [0, -1]].reshape(-1, 2) for frame in frames.values()])
     return reduced_sheet(
@@ -259,10 +260,9 @@ def _near_marked(insides: Sequence[_Told | None], found: FoundWelds) -> list[_To
 def _ending_at(one: _Looked, other: Section, met: Meeting, gray: Gray, outlines_px: Sequence[Points]) -> _Looked:
     """Return a weld looked into anew: its line ends where it meets another one, and no gap is left."""
     window = one.window
-    surface, root = window.section.face, window.section.root
-    if surface is None:
-        raise ValueError("a weld face is needed")
-    reach, step = 0.6 * float(np.hypot(*(surface.toe_right - surface.toe_left))), one.frames["whole"].step_mm
+    root = window.section.root
+    surface, chord = _face(window.section)
+    reach, step = 0.6 * chord, one.frames["whole"].step_mm
     # The line leads along the plate between on its way to the other weld: seen from the root it is not seen edgewise.
     frames = {"whole": ending_at(fusion_frame.toe_to_toe(surface, root, reach, step, to_root=TO_ROOT), met)}
     window = replace(window, sheet=_sheet(gray, outlines_px, window.section, window.calibration, frames, None))

@@ -100,8 +100,7 @@ def _waviness(offsets: Points, fit: LineFit, detail: Detail) -> float:
         return beyond_noise(fit.residual_std, detail)
     means = offsets[: groups * size].reshape(groups, size).mean(axis=1)
     spread = 1.4826 * median(np.abs(means)) * math.sqrt(groups / (groups - 2))
-    scatter = detail.noise_mm * math.sqrt(NEIGHBOURS / size)
-    return math.sqrt(max(spread**2 - scatter**2, 0.0)) if detail.noise_mm > NOISY_MM else spread
+    return beyond_noise(spread, detail, left=NEIGHBOURS / size)
 
 
 def longest_lines(points: Points, runs: Sequence[Run], detail: Detail) -> dict[Run, LineFit]:
@@ -110,14 +109,19 @@ def longest_lines(points: Points, runs: Sequence[Run], detail: Detail) -> dict[R
     return {run: _line_of(_body(points[run.indices(len(points))], detail), run.line, detail) for run in longest}
 
 
-def beyond_noise(spread: float, detail: Detail) -> float:
+def beyond_noise(spread: float, detail: Detail, *, left: float = 1.0) -> float:
     """Return how far a surface wanders, from the spread of points whose own scatter is known and makes up most of it.
 
     In a picture the scatter of edge points is no more than an estimate from the same edges: there all of it counts.
+
+    Parameters
+    ----------
+    left
+        Share of the variance of a point's scatter that is left in what was spread: less than 1 for means.
     """
     if detail.noise_mm <= NOISY_MM:
         return spread
-    return math.sqrt(max(spread**2 - detail.noise_mm**2, 0.0))
+    return math.sqrt(max(spread**2 - left * detail.noise_mm**2, 0.0))
 
 
 def correlation_points(residuals: Points) -> float:

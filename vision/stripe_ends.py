@@ -26,8 +26,7 @@ FARTHEST_SIGMAS = 12.0
 FLANKS_SIGMAS = ((-0.7, 0.0, 0.7), (-1.2, 1.2), (-1.6, 1.6), (-2.0, 2.0), (-2.4, 2.4))
 CUT_OFF, MUCH_CUT_OFF = 0.9, 0.1
 """Rows beside a line in which its end is looked for, in turn, until the light in one is below this share of the
-brightest: what is brighter is cut off. Done
-where more than this share of the points is overexposed."""
+brightest: what is brighter is cut off. Done where more than the second share of the points is overexposed."""
 
 
 def pieces(points: Points) -> Iterator[tuple[int, int]]:
@@ -42,9 +41,8 @@ def beyond_ends(points: Points, height: NDArray[np.float64], sigma: float) -> ND
     A line that ends is blurred as it is across: at its true end it is half as bright as inside.
     """
     result = np.zeros(len(points), bool)
-    breaks = np.flatnonzero(step_lengths(points) > BREAK_PX)
     reach = max(3, round(3 * sigma))
-    for start, stop in pairwise([0, *(breaks + 1).tolist(), len(points)]):
+    for start, stop in pieces(points):
         if stop - start < 4 * reach:
             continue
         for order in (np.arange(start, stop), np.arange(stop - 1, start - 1, -1)):
