@@ -11,7 +11,7 @@ import argparse
 import math
 import time
 from collections import defaultdict
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -22,6 +22,7 @@ from benchmarks.floors import LINE_FLOORS, SILENT_EXPANDED, Floor
 from benchmarks.render.laser import Light, Rig, stripe_picture
 from benchmarks.render.laser_board import ChessBoard, calibration_set
 from benchmarks.render.laser_scene import random_drawing, seen_values, shot, spoiled
+from calibration.board import BOARD_REL_STD
 from calibration.corners import Board
 from calibration.laser import RigCalibration, calibrate_laser
 from calibration.laser_plane import LineView
@@ -92,17 +93,29 @@ def centre_table(seed: int) -> None:
         print(f"{name:26} {rms:8.4f} {bound:8.4f} {ratio} {len(found):7d} {100 * inside:10.1f} %  {stripe.estimator}")
 
 
-def calibrated(rig: Rig, light: Light, seed: int, *, square_mm: float | None = None) -> RigCalibration:
-    """Calibrate a drawn rig from eight poses; the squares of its board suit frames of 2048 pixels when not given."""
-    drawn = ChessBoard(square_mm=square_mm or round(rig.mm_per_px / 0.009, 1))
+def calibrated(
+    rig: Rig, light: Light, seed: int, *, square_mm: float | None = None, larger_by: float = 0.0
+) -> RigCalibration:
+    """Calibrate a drawn rig from eight poses; the squares of its board suit frames of 2048 pixels when not given.
+
+    ``larger_by`` is the share by which the board is larger than what the program is told.
+    """
+    told_mm = square_mm or round(rig.mm_per_px / 0.009, 1)
+    drawn = ChessBoard(square_mm=told_mm * (1 + larger_by))
     _, boards, stripes = calibration_set(rig, drawn, light, count=8, seed=seed)
     names = [f"pose {i}" for i in range(8)]
-    found, served, left_out = find_boards(
-        boards, Board("chessboard", drawn.columns, drawn.rows, drawn.square_mm), names
-    )
+    found, served, left_out = find_boards(boards, Board("chessboard", drawn.columns, drawn.rows, told_mm), names)
     lines = [(name, extract(picture), board) for name, picture, board in zip(names, stripes, boards, strict=True)]
     views = [LineView(name, line.points_px, line.std_px, line.width_px, board) for name, line, board in lines]
     return calibrate_laser(found, served, views, boards[0].shape, left_out=left_out)
+
+
+def several_calibrations(rig: Rig, seed: int, count: int) -> list[Calibration]:
+    """Calibrate a rig from so many boards, which are as true to size as the program takes boards to be."""
+    off = np.random.default_rng((seed, count)).normal(0.0, BOARD_REL_STD, count)
+    return [
+        calibrated(rig, Light(), seed + number, larger_by=float(share)).calibration for number, share in enumerate(off)
+    ]
 
 
 def point_table(seed: int) -> dict[str, tuple[Rig, Calibration]]:
@@ -159,15 +172,23 @@ class Reading:
         return self.measured - self.true
 
     @property
+    def covered(self) -> bool:
+        """Whether the truth lies in the interval."""
+        return abs(self.error) <= self.expanded
+
+    @property
     def silently_wrong(self) -> bool:
         """Whether it is far beyond floor and interval, and nothing was said about the weld."""
         return abs(self.error) > max(self.floor, SILENT_EXPANDED * self.expanded) and not self.flagged
 
 
 def weld_readings(
-    cases: int, seed: int, rig: Rig, calibration: Calibration, *, spoil: bool
+    cases: int, seed: int, rig: Rig, calibrations: Sequence[Calibration], *, spoil: bool
 ) -> tuple[list[Reading], int]:
-    """Return the values of random welds under the line, and how many frames of ``4 cases`` gave any."""
+    """Return the values of random welds under the line, and how many frames of ``4 cases`` gave any.
+
+    The calibrations of the rig take turns.
+    """
     readings: list[Reading] = []
     measured = 0
     for joint in JOINTS:
@@ -181,7 +202,7 @@ def weld_readings(
             if spoil:
                 frame = stripe_picture(SHAPE, taken.pieces_px, spoiled(light, rng, taken.pieces_px, rig), rng)
             try:
-                weld = measure_frame(frame, calibration, joint=joint).found.welds[0]  # type: ignore[arg-type]
+                weld = measure_frame(frame, calibrations[case % len(calibrations)], joint=joint).found.welds[0]  # type: ignore[arg-type]
             except ToelineError:
                 continue
             measured += 1
@@ -207,7 +228,7 @@ def weld_readings(
 
 def weld_table(name: str, cases: int, seed: int, rig: Rig, calibration: Calibration, *, spoil: bool) -> None:
     """Print errors of welds against the truth, and how many frames gave nothing or something silently wrong."""
-    readings, measured = weld_readings(cases, seed, rig, calibration, spoil=spoil)
+    readings, measured = weld_readings(cases, seed, rig, [calibration], spoil=spoil)
     by_name: dict[str, list[Reading]] = defaultdict(list)
     for reading in readings:
         by_name[reading.name].append(reading)

@@ -19,6 +19,8 @@ Points = NDArray[np.float64]
 STEEPEST = 9.0
 """Slope of a surface beyond which light from above does not reach the camera."""
 
+BESIDE_CORNER_MM, SHORTEST_LIT_MM = 1e-6, 0.12
+
 ONE_SIDED = ("thickness", "root_width", "root_reinforcement", "root_concavity", "root_misalignment", "root_face")
 """Values that a line on one side of a joint does not show, or shows only as far as it sees."""
 
@@ -35,7 +37,11 @@ class Shot:
 
 def lit_surface(metal: BaseGeometry, reach_mm: float, step_mm: float = 0.01) -> list[Points]:
     """Return the pieces of a section's surface that light from straight above reaches, left to right."""
-    x = np.arange(-reach_mm, reach_mm + step_mm / 2, step_mm)
+    # Corners stand between two places of their own: a face ends where it ends, not at the last step before.
+    corners = np.concatenate([ring[:, 0] for ring in rings_of(metal)])
+    beside = np.concatenate([corners - BESIDE_CORNER_MM, corners + BESIDE_CORNER_MM])
+    steps = np.arange(-reach_mm, reach_mm + step_mm / 2, step_mm)
+    x = np.unique(np.concatenate([steps, beside[np.abs(beside) <= reach_mm]]))
     top = np.full(len(x), -np.inf)
     for ring in rings_of(metal):
         following = np.roll(ring, -1, axis=0)
@@ -47,14 +53,14 @@ def lit_surface(metal: BaseGeometry, reach_mm: float, step_mm: float = 0.01) -> 
             here = x[first:last]
             top[first:last] = np.maximum(top[first:last], y0 + (here - x0) * (y1 - y0) / (x1 - x0))
     seen = np.isfinite(top)
-    rise = np.abs(np.diff(np.where(seen, top, 0.0))) / step_mm
+    rise = np.abs(np.diff(np.where(seen, top, 0.0))) / np.diff(x)
     whole = seen[1:] & seen[:-1] & (rise < STEEPEST)
     pieces, start = [], None
     for index, joined in enumerate([*whole.tolist(), False]):
         if joined and start is None:
             start = index
         elif not joined and start is not None:
-            if index - start > 12:
+            if x[index] - x[start] > SHORTEST_LIT_MM:
                 pieces.append(np.column_stack([x[start : index + 1], top[start : index + 1]]))
             start = None
     return pieces
