@@ -142,7 +142,7 @@ def _marking(
 ) -> tuple[Outline, Edges]:
     marks, edge = dict(outline.marks), {}
     for name, line, out, sign in wanted:
-        along, height = height_above(line, sign * out, outline.face)
+        along, height = height_above(line, sign * out, outline, noise)
         peak = highest(along, height, noise)
         marks[name] = Mark(line.at(peak.along) + sign * peak.height * out, out)
         edge[name] = {"edge": CREST_DOUBT * peak.std or noise.of_mean(0.2), "blur": blur_part(peak, noise)}

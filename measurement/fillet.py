@@ -131,7 +131,7 @@ def _marked(outline: Outline, root: Points, noise: Noise) -> tuple[Outline, dict
     held_by: dict[str, str] = {}
     edge: dict[str, dict[str, float]] = {}
     for name, sign in (("convexity", 1.0), ("concavity", -1.0)):
-        along, height = height_above(chord, sign * chord.normal, outline.face)
+        along, height = height_above(chord, sign * chord.normal, outline, noise)
         peak = highest(along, height, noise)
         point = chord.at(peak.along) + sign * peak.height * chord.normal
         marks[name] = Mark(point, chord.normal)

@@ -9,7 +9,8 @@ from functools import lru_cache, partial
 import numpy as np
 
 from core.geometry import Line, Points, arc_length
-from measurement.uncertainty import OPERATOR, Input, line_shifts, turned_line
+from measurement.peak import FEWEST
+from measurement.uncertainty import OPERATOR, Input, Noise, line_shifts, turned_line
 from vision.section import WeldSurface
 
 
@@ -61,9 +62,21 @@ def outline_of(surface: WeldSurface, *, air: int = 1) -> Outline:
     )
 
 
-def height_above(line: Line, out: Points, face: Points) -> tuple[Points, Points]:
-    """Return the points' coordinate along a line, rising, and their height above it in its order, (M,) each."""
+def height_above(line: Line, out: Points, outline: Outline, noise: Noise) -> tuple[Points, Points]:
+    """Return the face's coordinate along a line, rising, and its height above it in that order, (M,) each.
+
+    Only what lies between the toes counts: the wall of an undercut is no face. Beside the toes of a line, which rounds
+    corners, nothing but the toes themselves does.
+    """
+    face = outline.face
     along = line.along(face)
+    low, high = sorted((float(line.along(outline.toe_left)), float(line.along(outline.toe_right))))
+    beside = noise.rounded_mm if noise.of_line else 0.0
+    between = (along > low + beside) & (along < high - beside)
+    between[[0, -1]] = True
+    inner = np.flatnonzero(between)
+    if len(inner) > FEWEST:
+        face, along = face[inner], along[inner]
     order = np.argsort(along, kind="stable")
     return along[order], ((face - line.point) @ out)[order]
 

@@ -104,7 +104,7 @@ def toe_angle(toe: Toe, noise: Noise, *, transition_mm: float = 0.0) -> Measured
         return NotMeasurable(f"the face is shorter than the {SPAN_MM[0]:g} mm that a tangent needs", "deg")
     span = min(SPAN_MM[1], max(SPAN_MM[0], length / 3))
     first = max(0.0, min(transition_mm, 0.5 * length - span))
-    start, end = first + min(2 * noise.blur_mm, 0.5 * span), first + span
+    start, end = first + min(noise.rounded_mm, 0.5 * span), first + span
     base = int(np.searchsorted(travel, start))
     near = int(np.searchsorted(travel, end, side="right")) - base
     if near < 5:

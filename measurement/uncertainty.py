@@ -28,6 +28,11 @@ FACE_BIAS_PX = 0.04
 """Standard uncertainty of where the edge of a face lies against those of its plates: weld metal takes the etch and
 the light otherwise than the plate, up to its rim. Judged on rendered pictures of surfaces without wander."""
 
+LINE_BIAS_PX = 0.01
+"""The same along a laser line or a scanned surface, as a share of the points' spacing: the centre of a line is nearly
+free of what the surface does to its light (judged on rendered frames). Such a line as a whole may lie anywhere:
+nothing is measured from it to anything else."""
+
 OPERATOR = "operator's mark"
 MISSING = "missing points"
 
@@ -58,6 +63,8 @@ class Noise:
         Size of a pixel.
     relative_std
         Source to relative standard uncertainty of a length.
+    of_line
+        The points are those of a laser line or a scanned surface, not of the edge in a picture.
     """
 
     point_std_mm: float
@@ -68,6 +75,15 @@ class Noise:
     relative_std: Mapping[str, float]
     tone_doubt_mm: float = 0.0
     face_bias_mm: float = 0.0
+    of_line: bool = False
+
+    @property
+    def rounded_mm(self) -> float:
+        """Return the length of surface beside a corner that blur rounds.
+
+        A line rounds corners less than an edge of its width would, but over twice its width all the same.
+        """
+        return (4.0 if self.of_line else 2.0) * self.blur_mm
 
     @property
     def all_edges(self) -> dict[str, float]:
@@ -86,15 +102,17 @@ class Noise:
 
 def noise_of(section: Section) -> Noise:
     """Return what a section says about its own points."""
+    edges, face = (0.0, LINE_BIAS_PX) if section.one_sided else (EDGE_BIAS_PX, FACE_BIAS_PX)
     return Noise(
         section.point_std_mm,
         max(section.correlation_points, 1.0),
-        EDGE_BIAS_PX * section.resolution_mm,
+        edges * section.resolution_mm,
         section.blur_mm,
         section.resolution_mm,
         section.relative_std,
         section.tone_doubt_mm,
-        FACE_BIAS_PX * section.resolution_mm,
+        face * section.resolution_mm,
+        section.one_sided,
     )
 
 

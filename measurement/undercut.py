@@ -20,7 +20,7 @@ LONGEST_MM = 6.0
 UNSURE_TOE_MM = 0.5
 """A toe that is known no better (standard uncertainty) does not tell a shallow groove from a hollow face."""
 
-WIDTH_IN_DEVIATIONS, MOST_FILLED, FILL_DOUBT = 3.7, 0.75, 0.6
+WIDTH_IN_DEVIATIONS, MOST_FILLED, FILL_DOUBT, LINE_FILL_DOUBT = 3.7, 0.75, 0.6, 1.2
 """Width of an undercut at the plate line in standard deviations of the Gaussian most like it; the most that blur
 is taken to have taken of its variance; share of the correction that is doubt. Judged on rendered pictures."""
 
@@ -60,10 +60,11 @@ def undercut(toe: Toe, noise: Noise) -> Undercut:
         return Undercut(none, none)
     width = _width(along, depth, peak, toe, noise)
     filled = peak.height * _filled_share(width, noise)
+    doubt = LINE_FILL_DOUBT if noise.of_line else FILL_DOUBT
     parts = {
         "edge": peak.std,
         "plate fit": toe.fit.std_at(toe.along_plate + peak.along),
-        "blur": max(blur_part(peak, noise), FILL_DOUBT * filled),
+        "blur": max(blur_part(peak, noise), doubt * filled),
     }
     return Undercut(quantity(peak.height + filled, "mm", parts, noise), width)
 

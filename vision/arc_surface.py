@@ -102,9 +102,14 @@ class Arc:
         if face is None:
             return section
         width = float(np.hypot(*(face.toe_right - face.toe_left)))
+        middle = (face.toe_left + face.toe_right) / 2
+        # Plates that are offset are not of one radius: each is off by half of the offset from what both were taken for.
+        offset = abs(float(face.left.fit.line.offset(middle)) + float(face.right.fit.line.offset(middle)))
+        own = offset / 2 / self.radius_mm**2
         left, right = (
-            replace(plate, fit=widened(plate.fit, plate.points, self.curvature_std, width, both_sides=True))
+            replace(plate, fit=widened(fit, plate.points, self.curvature_std, width, both_sides=True))
             for plate in (face.left, face.right)
+            for fit in (widened(plate.fit, plate.points, own, width),)
         )
         return replace(section, face=replace(face, left=left, right=right))
 

@@ -14,7 +14,7 @@ import numpy as np
 
 from core.fitting import LineFit
 from core.geometry import Line, Points, arc_length, distance
-from vision.plate_line import NOISY_MM, Detail
+from vision.plate_line import INDEPENDENT, NOISY_MM, Detail
 
 WIDEST_SPATTER_MM = 1.5
 """A bump on a plate that is narrower than this, and falls below the plate line after it, is not where a face begins."""
@@ -56,6 +56,16 @@ rendered pictures)."""
 ARC_TANGENTS, GENTLE_TANGENTS, GENTLE_ARC_DEG = 2.4, 1.25, 10.0
 """A rounded toe is left at the beginning of its arc, which is two tangents long; these are found a little too short.
 Below the angle the bend of the face itself looks like an arc, and only so much of it is passed over."""
+
+SHORTER_SHARE, LINE_SHORTER_SHARE = 0.8, 0.5
+"""Share of the way that a shorter stretch of the face moves the toe that is doubt: in pictures, and along lines, whose
+points' own scatter makes up much of that way. Judged on rendered pictures and frames, as is the next pair."""
+
+BLUR_SHARE, LINE_BLUR_SHARE = 0.04, 0.02
+"""Share of the blur that moves a toe."""
+
+SHARED_NOISE = 2.0
+"""Neighbouring points of an edge share half of their noise (judged on outlines of rendered pictures)."""
 
 SINGULAR = 1e-12 * np.eye(3)
 """Keeps a parabola through points that do not tell it from being none at all."""
@@ -162,13 +172,14 @@ def _model_toe(
     clear = 2.2 * detail.blur_mm + 1.0 * detail.step_mm
     span = min(max(0.12 * face_length, 6 * detail.step_mm), max(0.9, 8 * detail.step_mm))
     rounding, passed = 0.0, 0.0
+    alike = 1.0 if detail.neighbours < INDEPENDENT else SHARED_NOISE
     for _ in range(3):
         start = int(np.searchsorted(length, length[leave] + max(clear, passed)))
         stop = int(np.searchsorted(length, length[min(start, len(path) - 1)] + span))
         window = path[start : min(stop, len(path)) + 1]
         if len(window) < 5:
             return None
-        met = _meet(window, towards, near=float(towards.along(path[leave])))
+        met = _meet(window, towards, near=float(towards.along(path[leave])), alike=alike)
         if met is None:
             return None
         corner_along, slope_deg, std_along = met
@@ -181,7 +192,7 @@ def _model_toe(
         passed = (GENTLE_TANGENTS if slope_deg < GENTLE_ARC_DEG else ARC_TANGENTS) * rounding
     if detail.noise_mm > NOISY_MM:
         window, (corner_along, slope_deg, std_along) = _widened(
-            path[start : face_stop + 1], window, towards, (corner_along, slope_deg, std_along)
+            path[start : face_stop + 1], window, towards, (corner_along, slope_deg, std_along), alike
         )
     along = corner_along
     point = towards.at(along)
@@ -194,18 +205,21 @@ def _model_toe(
         face_index = leave  # also where a lobe runs out over the plate before the face is beyond its toe
     # A face is no smoother than the plate beside it.
     noise = max(fit.waviness, detail.wander_mm)
-    if detail.noise_mm <= NOISY_MM:  # else what the points' own scatter does is in the fit of the face
+    if not detail.independent:  # else what the points' own scatter does is in the fit of the face
         noise = math.hypot(detail.noise_mm, noise)
     slope = math.sin(math.radians(min(max(slope_deg, 2.0), 178.0)))
     std = math.hypot(std_along, WANDER_AT_TOE * noise / max(slope, 0.03))
     # A face that is no parabola shows it when less of it is used.
-    shorter = _meet(window[: max(5, round(0.6 * len(window)))], towards, near=corner_along)
+    shorter = _meet(window[: max(5, round(0.6 * len(window)))], towards, near=corner_along, alike=alike)
     if shorter is not None:
-        std = math.hypot(std, 0.8 * min(abs(shorter[0] - corner_along), 0.3))
-    if detail.noise_mm > NOISY_MM:  # else the wander that moves the line is that of the surface here
+        std = math.hypot(
+            std,
+            (LINE_SHORTER_SHARE if detail.independent else SHORTER_SHARE) * min(abs(shorter[0] - corner_along), 0.3),
+        )
+    if detail.independent:  # else the wander that moves the line is that of the surface here
         tangent = max(math.tan(math.radians(min(slope_deg, 80.0))), 0.05)
         std = math.hypot(std, fit.std_at(float(fit.line.along(point))) / tangent)
-    std = math.hypot(std, 0.04 * detail.blur_mm)
+    std = math.hypot(std, (LINE_BLUR_SHARE if detail.independent else BLUR_SHARE) * detail.blur_mm)
     # Where the face comes off the plate too gently, the place where it is seen to leave and the place
     # where its model meets the plate disagree; what cannot be explained by the threshold is doubt.
     expected = threshold / max(math.tan(math.radians(min(slope_deg, 85.0))), 0.02) + clear
@@ -228,7 +242,7 @@ def _model_toe(
 
 
 def _widened(
-    face: Points, window: Points, towards: Line, met: tuple[float, float, float]
+    face: Points, window: Points, towards: Line, met: tuple[float, float, float], alike: float
 ) -> tuple[Points, tuple[float, float, float]]:
     """Let the stretch of the face that tells the toe grow as long as the toe agrees with that of every shorter one.
 
@@ -239,7 +253,7 @@ def _widened(
     while size < WIDEST_SHARE * len(face):
         size = math.ceil(1.5 * size)
         wider = face[: min(size, round(WIDEST_SHARE * len(face)))]
-        found = _meet(wider, towards, near=accepted[-1][0])
+        found = _meet(wider, towards, near=accepted[-1][0], alike=alike)
         if found is None or any(abs(found[0] - small[0]) > AGREE * small[2] for small in accepted):
             break
         accepted.append(found)
@@ -282,8 +296,10 @@ def _bulge_before(plate: Points, towards: Line, sign: int, noticeable: float) ->
     return 0.5 * max(0.0, float(away[end]))
 
 
-def _meet(window: Points, towards: Line, near: float) -> tuple[float, float, float] | None:
+def _meet(window: Points, towards: Line, near: float, alike: float) -> tuple[float, float, float] | None:
     """Intersect a parabola through face points with the plate line.
+
+    ``alike`` is how many neighbouring points carry one independent piece of information.
 
     Returns the coordinate along the plate, the slope of the face there against the plate in degrees and the
     standard uncertainty of the coordinate.
@@ -300,8 +316,7 @@ def _meet(window: Points, towards: Line, near: float) -> tuple[float, float, flo
     solution = inverse @ (design @ y)
     residual = y - solution @ design
     sigma2 = float(residual @ residual) / max(1, len(x) - 3)
-    # Neighbouring points share half of their noise; judged on outlines of rendered pictures.
-    covariance = inverse * (sigma2 * 2.0)
+    covariance = inverse * (sigma2 * alike)
     a, b, c = solution.tolist()
     # Points of the parabola: chord.at(x) + y(x) * normal; offset to the plate line is quadratic in x.
     base = float(towards.offset(chord.point))

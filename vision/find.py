@@ -32,7 +32,14 @@ from vision.joints import (
     root_pair,
 )
 from vision.marks import WeldMarks
-from vision.open_groove import OpenGroove, find_open_groove, find_square_gap, groove_edges, least_gap_mm
+from vision.open_groove import (
+    OpenGroove,
+    ends_apart_mm,
+    find_open_groove,
+    find_square_gap,
+    groove_edges,
+    least_gap_mm,
+)
 from vision.outline import Outline, refine_outline
 from vision.plate_line import NOISY_MM, Detail, beyond_noise, fit_plate, longest_lines
 from vision.plausible import MOST_SOFT, TOLD_SOFT, are_alike, is_edge_of_metal, is_weld, softness
@@ -256,7 +263,7 @@ def _on_arc(found: FoundWelds, arc: Arc | Branch, calibration: Calibration | Non
 
 def _find_in_flat(profile: Profile, joint: JointChoice, calibration: Calibration | None) -> FoundWelds:
     spacing = median(step_lengths(profile.points_mm))
-    detail = Detail(usual_std_mm(profile), spacing, profile.blur_mm)
+    detail = Detail(usual_std_mm(profile), spacing, profile.blur_mm, profile.correlation_points)
     points, cut = profile.points_mm, np.asarray(profile.cut)
     if profile.closed and signed_area(points) > 0:
         points, cut = points[::-1], cut[::-1]
@@ -692,6 +699,7 @@ def _section(
         blur_mm=profile.blur_mm,
         correlation_points=max([profile.correlation_points, *(fit.correlation_points for fit in fits)]),
         tone_doubt_mm=profile.tone_doubt_mm,
+        one_sided=not profile.closed,
         flags=flags,
     )
 
@@ -792,7 +800,7 @@ def _groove_section(structure: _Structure, profile: Profile) -> Section:
     left: PreparedEdge | None
     right: PreparedEdge | None
     if structure.open_groove is not None:
-        left, right = groove_edges(shape.points, structure.open_groove, detail)
+        left, right = groove_edges(shape.points, structure.open_groove, detail, profile.end_std_mm)
     else:
         assert structure.joint is not None
         left = prepared_edge(structure.joint.left, detail, outside_towards=True)
@@ -810,6 +818,10 @@ def _groove_section(structure: _Structure, profile: Profile) -> Section:
         unseen |= dict.fromkeys(
             ("preparation_depth_left", "preparation_depth_right"), "no prepared face is seen, only the surfaces"
         )
+    apart = ends_apart_mm(left, right) if seen is not None else None
+    if apart is not None:
+        text = f"one face is seen to end {apart:.1f} mm deeper than the other, which may go on where no light came back"
+        flags = (*flags, Flag("face_ends_apart", text))
     return replace(
         _section("groove", profile, flags, outsides, detail),
         edge_left=left,

@@ -7,6 +7,7 @@ dark, so a bevel is taken to where it is last seen: that is its edge with the ro
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -38,6 +39,10 @@ ONE_MISSING = 2.5
 """Where a single point is missing the step is two steps wide."""
 
 LEAST_GAP_MM = 0.8
+
+LEAST_APART_MM, LEAST_APART_SHARE = 1.0, 0.12
+"""Faces of one joint are prepared to about the same depth (common practice, no source): a larger difference, in mm and
+as a share of the deeper, is told."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -198,27 +203,46 @@ def least_gap_mm(spacing: float) -> float:
     return max(min(WIDE_STEPS * spacing, LEAST_GAP_MM), ONE_MISSING * spacing)
 
 
-def groove_edges(points: Points, groove: OpenGroove, detail: Detail) -> tuple[PreparedEdge | None, PreparedEdge | None]:
-    """Return the prepared edges, left and right, None for one whose face is not seen; the inside never is."""
+def groove_edges(
+    points: Points, groove: OpenGroove, detail: Detail, end_std_mm: Mapping[int, float] | None = None
+) -> tuple[PreparedEdge | None, PreparedEdge | None]:
+    """Return the prepared edges, left and right, None for one whose face is not seen; the inside never is.
+
+    ``end_std_mm`` names the points at which the surface is seen to end, with what is not known of that.
+    """
+    left, right = (
+        (points, groove.end_left, detail, (end_std_mm or {}).get(groove.end_left)),
+        (points, groove.end_right, detail, (end_std_mm or {}).get(groove.end_right)),
+    )
     if not groove.faces_left and not groove.faces_right:
         return (
-            _square_edge(points, groove.outside_left, groove.end_left, detail, towards=True),
-            _square_edge(points, groove.outside_right, groove.end_right, detail, towards=False),
+            _square_edge(groove.outside_left, *left, towards=True),
+            _square_edge(groove.outside_right, *right, towards=False),
         )
-    left = _edge(points, groove.outside_left, groove.faces_left, groove.end_left, detail, towards=True)
-    right = _edge(points, groove.outside_right, groove.faces_right[::-1], groove.end_right, detail, towards=False)
-    return left, right
+    return (
+        _edge(groove.outside_left, groove.faces_left, *left, towards=True),
+        _edge(groove.outside_right, groove.faces_right[::-1], *right, towards=False),
+    )
 
 
-def _square_edge(points: Points, run: Run, end: int, detail: Detail, *, towards: bool) -> PreparedEdge:
+def _square_edge(
+    run: Run, points: Points, end: int, detail: Detail, end_std: float | None, *, towards: bool
+) -> PreparedEdge:
     """Return an edge of which only the surface is seen; it ends where its points do."""
     outside, _ = fit_plate(points, run, detail, toe_at_stop=towards)
     corner = outside.line.at(float(outside.line.along(points[end])))
-    return PreparedEdge(outside, None, None, None, corner, corner, corner)
+    return PreparedEdge(outside, None, None, None, corner, corner, corner, end_std_mm=end_std)
 
 
 def _edge(
-    points: Points, outside_run: Run, faces: tuple[Run, ...], end: int, detail: Detail, *, towards: bool
+    outside_run: Run,
+    faces: tuple[Run, ...],
+    points: Points,
+    end: int,
+    detail: Detail,
+    end_std: float | None,
+    *,
+    towards: bool,
 ) -> PreparedEdge | None:
     if not faces:
         return None
@@ -230,14 +254,27 @@ def _edge(
     face = bevel or land
     assert face is not None
     outer = _meet(outside.line, face.line)
-    seen = points[end]
+    # An end that is told by itself stands where it is, beside the line of its face, too: a radius led to it.
+    last = points[end] if end_std is not None else land_end(points[end], (land or face).line)
     if bevel is None:
-        return PreparedEdge(outside, None, None, land, outer, outer, land_end(seen, face.line))
+        return PreparedEdge(outside, None, None, land, outer, outer, last, end_std_mm=end_std)
     if land is not None:
-        return PreparedEdge(outside, None, bevel, land, outer, _meet(bevel.line, land.line), land_end(seen, land.line))
-    last = land_end(seen, bevel.line)
-    doubt = _end_doubt(points, bevel.line, end, step=1 if towards else -1)
-    return PreparedEdge(outside, None, bevel, None, outer, last, last, doubt)
+        top = _meet(bevel.line, land.line)
+        return PreparedEdge(outside, None, bevel, land, outer, top, last, end_std_mm=end_std)
+    doubt = None if end_std is not None else _end_doubt(points, bevel.line, end, step=1 if towards else -1)
+    return PreparedEdge(outside, None, bevel, None, outer, last, last, doubt, end_std)
+
+
+def ends_apart_mm(left: PreparedEdge | None, right: PreparedEdge | None) -> float | None:
+    """Return how much deeper one face ends than the other where that is much, None where not, or for one face.
+
+    Light that does not come back from the end of a face looks like the end of it.
+    """
+    if left is None or right is None or left.bevel is None or right.bevel is None:
+        return None
+    depths = [abs(float(edge.outside.line.offset(edge.land_top))) for edge in (left, right)]
+    apart = abs(depths[0] - depths[1])
+    return apart if apart > max(LEAST_APART_MM, LEAST_APART_SHARE * max(depths)) else None
 
 
 def land_end(seen: Points, line: Line) -> Points:

@@ -78,7 +78,8 @@ class PreparedEdge:
     square edge; ``land`` the root face, None when the bevel ends in a feather edge. ``outer_corner``
     lies between outside surface and bevel, ``land_top`` between bevel and land, ``land_bottom``
     between land and inside surface; a missing part makes its corners coincide. ``end_doubt`` is the standard
-    uncertainty (2,) of the lowest visible point, beyond that of a clear end, where the profile does not end clearly.
+    uncertainty (2,) of the lowest visible point, beyond that of a clear end, where the profile does not end clearly;
+    ``end_std_mm`` is that of a clear one, along the surface, where the profile tells it.
     """
 
     outside: LineFit
@@ -89,6 +90,7 @@ class PreparedEdge:
     land_top: Points
     land_bottom: Points
     end_doubt: Points | None = None
+    end_std_mm: float | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -113,6 +115,8 @@ class Section:
         Standard uncertainty of a single outline point, across the outline.
     relative_std, resolution_mm, blur_mm, correlation_points, tone_doubt_mm
         Taken over from the profile.
+    one_sided
+        The profile is a surface seen from one side, by a laser line or a scanner, and no silhouette.
     flags
         Doubts met on the way.
     inside
@@ -137,6 +141,7 @@ class Section:
     blur_mm: float = 0.0
     correlation_points: float = 1.0
     tone_doubt_mm: float = 0.0
+    one_sided: bool = False
     flags: tuple[Flag, ...] = ()
     inside: Inside | None = None
     unseen: Mapping[str, str] = field(default_factory=dict)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Any, Literal
 
 import cv2
@@ -62,6 +63,8 @@ class Stripe:
         Standard deviation of a pixel in the dark, grey levels of 255.
     estimator
         Which estimator the frame called for.
+    ends
+        Points at which the line is seen to end, with the standard uncertainty of that along it, px.
     """
 
     points_px: Points
@@ -72,6 +75,7 @@ class Stripe:
     width_px: float
     noise: float
     estimator: Estimator
+    ends: Mapping[int, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -133,6 +137,7 @@ def extract(
         stripe.width_px,
         stripe.noise,
         stripe.estimator,
+        stripe.ends,
     )
 
 
@@ -174,9 +179,9 @@ def _stripe(gray: NDArray[Any], reduced: Reduced, path: Path) -> Stripe:
             f"the laser line is clear at only {len(line.points)} places of the frame: expose longer, or cover what "
             "reflects"
         )
-    points, std, saturated = with_ends(gray, line.points, line.std, line.saturated, sigma)
+    points, std, saturated, ends = with_ends(gray, line.points, line.std, line.saturated, sigma)
     gaps = _gaps(points, reasons, gray.shape[1])
-    return Stripe(points, std, saturated, gaps, "rows", sigma, found.noise, found.estimator)
+    return Stripe(points, std, saturated, gaps, "rows", sigma, found.noise, found.estimator, ends)
 
 
 def _course(path: Path, factor: int, width: int) -> tuple[NDArray[np.int64], NDArray[np.float64]]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
@@ -22,11 +23,25 @@ END_POINTS = 16
 LEAST_GAP_PX = 20.0
 STRAIGHT_PX = 0.35
 FARTHEST_SIGMAS = 12.0
+BENT_STDS = 5.0
+
+LEAST_END_STD_PX, OF_SPREAD = 0.1, 2.2
+"""Standard uncertainty of an end in even light; how much of the spread of light along the line, as a share of its
+height and in widths of the line, moves the place where half of it is left (judged on rendered frames)."""
 
 FLANKS_SIGMAS = ((-0.7, 0.0, 0.7), (-1.2, 1.2), (-1.6, 1.6), (-2.0, 2.0), (-2.4, 2.4))
 CUT_OFF, MUCH_CUT_OFF = 0.9, 0.1
 """Rows beside a line in which its end is looked for, in turn, until the light in one is below this share of the
 brightest: what is brighter is cut off. Done where more than the second share of the points is overexposed."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _End:
+    """Where a line ends (2,), px along it that are not known of that, and how many of its last points that replaces."""
+
+    point: Points
+    std_px: float
+    replaces: int
 
 
 def pieces(points: Points) -> Iterator[tuple[int, int]]:
@@ -115,36 +130,42 @@ def with_ends(
     std: NDArray[np.float64],
     saturated: NDArray[np.bool_],
     sigma: float,
-) -> tuple[Points, NDArray[np.float64], NDArray[np.bool_]]:
-    """Return the points with the true end of each stretch beside a gap added where the line runs straight to it."""
+) -> tuple[Points, NDArray[np.float64], NDArray[np.bool_], dict[int, float]]:
+    """Return the points with the true end of each stretch beside a gap added where the line runs straight to it.
+
+    Last comes which of the points are such ends, each with its standard uncertainty along the line in px.
+    """
     spans = list(pieces(points))
+    ends: dict[int, float] = {}
     if len(spans) == 1:
-        return points, std, saturated
+        return points, std, saturated, ends
     parts: list[tuple[Points, NDArray[np.float64], NDArray[np.bool_]]] = []
+    count = 0
     gray = np.ascontiguousarray(gray)
     for number, (start, stop) in enumerate(spans):
         own = (points[start:stop], std[start:stop], saturated[start:stop])
-        cut_off = bool(own[2].mean() > MUCH_CUT_OFF)
-        begin = (
-            _end(gray, own[0][::-1], median(own[1]), sigma, cut_off=cut_off)
-            if number and _wide(points, start - 1, sigma)
-            else None
-        )
-        end = (
-            _end(gray, own[0], median(own[1]), sigma, cut_off=cut_off)
-            if number < len(spans) - 1 and _wide(points, stop - 1, sigma)
-            else None
-        )
-        if begin is not None:
-            parts.append((begin[0][None], own[1][:1], own[2][:1]))
-        inner = slice(begin[1] if begin else 0, stop - start - (end[1] if end else 0))
-        parts.append((own[0][inner], own[1][inner], own[2][inner]))
-        if end is not None:
-            parts.append((end[0][None], own[1][-1:], own[2][-1:]))
+        usual, cut_off = median(own[1]), bool(own[2].mean() > MUCH_CUT_OFF)
+        first = last = None
+        if number and _wide(points, start - 1, sigma):
+            first = _end(gray, own[0][::-1], usual, sigma, cut_off=cut_off)
+        if number < len(spans) - 1 and _wide(points, stop - 1, sigma):
+            last = _end(gray, own[0], usual, sigma, cut_off=cut_off)
+        inner = slice(first.replaces if first else 0, stop - start - (last.replaces if last else 0))
+        body = (own[0][inner], own[1][inner], own[2][inner])
+        if first is not None:
+            parts.append((first.point[None], own[1][:1], own[2][:1]))
+            ends[count] = first.std_px
+        parts.append(body)
+        count += len(body[0]) + (first is not None)
+        if last is not None:
+            parts.append((last.point[None], own[1][-1:], own[2][-1:]))
+            ends[count] = last.std_px
+            count += 1
     return (
         np.vstack([part[0] for part in parts]),
         np.concatenate([part[1] for part in parts]),
         np.concatenate([part[2] for part in parts]),
+        ends,
     )
 
 
@@ -169,11 +190,11 @@ def _beside(gray: NDArray[Any], spots: Points, sigma_across: Points, *, cut_off:
     return seen
 
 
-def _end(gray: NDArray[Any], run: Points, std: float, sigma: float, *, cut_off: bool) -> tuple[Points, int] | None:
-    """Return where a line ends and how many of its last points that replaces, None where it cannot be told.
+def _end(gray: NDArray[Any], run: Points, std: float, sigma: float, *, cut_off: bool) -> _End | None:
+    """Return where a line ends, None where it cannot be told.
 
     Columns that pass the end see only its rounding and bend away from the line: the end is sought along the line of
-    the points before them.
+    the points before them, or along their parabola where they bend more than they scatter.
     """
     rounded = math.ceil(2 * sigma)
     if len(run) < END_POINTS + rounded:
@@ -186,10 +207,13 @@ def _end(gray: NDArray[Any], run: Points, std: float, sigma: float, *, cut_off: 
     if float(np.abs((body - middle) @ across).max()) > max(STRAIGHT_PX, 0.25 * sigma, 3.5 * std):
         return None
     tip = float((body[-1] - middle) @ along)
+    course = _course((body - middle) @ along, (body - middle) @ across, std)
     at = np.arange(tip - 3 * sigma - 4, tip + FARTHEST_SIGMAS * sigma + 10, 0.25)
-    spots = middle + at[:, None] * along
+    aside = np.polyval(course, np.minimum(at, tip + rounded + sigma))
+    spots = middle + at[:, None] * along + aside[:, None] * across
     seen = _beside(gray, spots, sigma * across, cut_off=cut_off)
-    inside = median(seen[at < tip])
+    before = seen[at < tip]
+    inside = median(before)
     outside = quantile(seen, 0.1)
     half = 0.5 * (inside + outside)
     below = np.flatnonzero((seen < half) & (at > tip))
@@ -199,6 +223,19 @@ def _end(gray: NDArray[Any], run: Points, std: float, sigma: float, *, cut_off: 
     share = (seen[first - 1] - half) / max(float(seen[first - 1] - seen[first]), 1e-6)
     place = float(at[first - 1] + np.clip(share, 0.0, 1.0) * 0.25)
     last = (run[-rounded:] - middle) @ along
-    off = np.abs((run[-rounded:] - middle) @ across) > max(0.5 * STRAIGHT_PX, 4.0 * std)
+    off = np.abs((run[-rounded:] - middle) @ across - np.polyval(course, last)) > max(0.5 * STRAIGHT_PX, 4.0 * std)
     bad = np.flatnonzero((last > place - 0.25) | off)
-    return np.asarray(middle + place * along), rounded - int(bad[0]) if len(bad) else 0
+    spread = 1.4826 * median(np.abs(before - inside)) / (inside - outside)
+    return _End(
+        np.asarray(middle + place * along + float(np.interp(place, at, aside)) * across),
+        math.hypot(LEAST_END_STD_PX, OF_SPREAD * spread * sigma),
+        rounded - int(bad[0]) if len(bad) else 0,
+    )
+
+
+def _course(along: NDArray[np.float64], across: NDArray[np.float64], std: float) -> NDArray[np.float64]:
+    """Return the parabola of points about their line as polynomial coefficients (3,), 0 where they only scatter."""
+    parabola = np.polyfit(along, across, 2)
+    # Standard uncertainty of the bend of a parabola through evenly spaced points.
+    uncertain = std * math.sqrt(180.0 / len(along)) / float(np.ptp(along)) ** 2
+    return parabola if abs(float(parabola[0])) > BENT_STDS * uncertain else np.zeros(3)

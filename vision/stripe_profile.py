@@ -45,11 +45,12 @@ def profile_from_stripe(stripe: Stripe, calibration: Calibration) -> Profile:
     """Return the profile of a stripe in the plane of the laser's light."""
     points_px, std_px = stripe.points_px, stripe.std_px
     points = calibration.to_mm(points_px)
-    gaps = stripe.gaps
+    gaps, ends = stripe.gaps, stripe.ends
     if points[-1, 0] < points[0, 0]:
         points, points_px, std_px = points[::-1], points_px[::-1], std_px[::-1]
         last = len(points) - 2
         gaps = tuple(gap.__class__(last - gap.after, gap.length_px, gap.reason) for gap in reversed(gaps))
+        ends = {len(points) - 1 - at: std for at, std in ends.items()}
     pixel = calibration.mm_per_px(points_px.mean(axis=0))
     steps = step_lengths(points)
     usual = median(steps)
@@ -71,6 +72,7 @@ def profile_from_stripe(stripe: Stripe, calibration: Calibration) -> Profile:
         blur_mm=ROUNDING * stripe.width_px * pixel,
         correlation_points=1.0,
         gaps=tuple(everywhere),
+        end_std_mm={at: std * pixel for at, std in ends.items()},
     )
 
 

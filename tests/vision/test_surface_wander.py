@@ -38,3 +38,14 @@ def test_wander_is_told_whatever_the_scatter(wave_mm: float, scatter_mm: float) 
 def test_what_is_left_of_known_scatter_of_a_scanner_is_taken_out() -> None:
     assert waviness(0.0, 0.1, 2, noise_mm=0.1) < 0.03
     assert waviness(0.1, 0.1, 2, noise_mm=0.1) == pytest.approx(0.1, rel=0.2)
+
+
+@pytest.mark.parametrize(("wave_mm", "least", "most"), [(0.0, 0.0, 0.0002), (0.004, 0.0035, 0.0045)])
+def test_points_of_a_line_tell_their_own_scatter(wave_mm: float, least: float, most: float) -> None:
+    """Whatever was claimed for them: their third differences know nothing of slow wander."""
+    along = np.arange(0, 25, STEP_MM)
+    across = SINE * wave_mm * np.sin(2 * np.pi * along / 3.1)
+    across += np.random.default_rng(5).normal(0, 0.001, len(along))
+    points = np.column_stack([along, across])
+    detail = Detail(0.002, STEP_MM, 0.03, neighbours=1.0)
+    assert least <= _line_of(points, Line.through(points[0], points[-1]), detail).waviness < most

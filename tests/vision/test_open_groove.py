@@ -1,0 +1,60 @@
+"""A prepared joint seen from one side: where its faces end, and what is said when one ends higher than the other."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from core.quantity import Quantity
+from measurement import measure
+from vision.find import find_welds_in_profile
+from vision.profile import Profile
+
+STEP_MM, NOISE_MM = 0.045, 0.003
+
+
+def profile(depth_left: float, depth_right: float, *, gap: float = 2.0, end_std_mm: float | None = 0.006) -> Profile:
+    """Return two plates with bevels of 30 degrees; what goes down from there is not lit."""
+    slope = math.tan(math.radians(30.0))
+    left = [[-25.0, 0.0], [-gap / 2 - depth_left * slope, 0.0], [-gap / 2, -depth_left]]
+    right = [[gap / 2, -depth_right], [gap / 2 + depth_right * slope, 0.0], [25.0, 0.0]]
+    pieces = [_sampled(np.array(piece)) for piece in (left, right)]
+    points = np.vstack(pieces)
+    points = points + np.random.default_rng(3).normal(0, NOISE_MM, points.shape)
+    last = len(pieces[0]) - 1
+    points[[last, last + 1]] = pieces[0][-1], pieces[1][0]
+    ends = {} if end_std_mm is None else {last: end_std_mm, last + 1: end_std_mm}
+    count = len(points)
+    return Profile(
+        points, np.full(count, NOISE_MM), False, np.zeros(count, bool), STEP_MM, blur_mm=0.05, end_std_mm=ends
+    )
+
+
+def _sampled(line: np.ndarray) -> np.ndarray:
+    length = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(line, axis=0).T))])
+    along = np.unique(np.concatenate([np.arange(0, length[-1], STEP_MM), length]))
+    return np.column_stack([np.interp(along, length, line[:, i]) for i in (0, 1)])
+
+
+def quantity(made: Profile, name: str) -> Quantity:
+    (weld,) = find_welds_in_profile(made, joint="groove").welds
+    value = measure(weld.section)[name]
+    assert isinstance(value, Quantity)
+    return value
+
+
+@pytest.mark.parametrize(("name", "true"), [("root_gap", 2.0), ("preparation_depth_left", 6.0)])
+def test_ends_that_are_told_make_gap_and_depth_sure(name: str, true: float) -> None:
+    told, untold = (quantity(profile(6.0, 6.0, end_std_mm=std), name) for std in (0.006, None))
+    assert told.value == pytest.approx(true, abs=0.01)
+    assert abs(told.value - true) <= told.expanded_uncertainty < 0.025
+    assert untold.expanded_uncertainty > 3 * told.expanded_uncertainty
+
+
+@pytest.mark.parametrize(("right", "flagged"), [(6.0, False), (5.5, False), (4.4, True), (9.0, True)])
+def test_faces_that_end_far_apart_are_told(right: float, flagged: bool) -> None:
+    (weld,) = find_welds_in_profile(profile(6.0, right), joint="groove").welds
+    assert ("face_ends_apart" in [flag.code for flag in weld.flags]) == flagged
+    assert weld.flags == weld.section.flags

@@ -1,0 +1,57 @@
+"""Where a laser line ends, and how well that is known: straight and bent lines, even light and speckle."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from benchmarks.render.laser import Light, stripe_picture
+from vision.stripe import Stripe, extract
+
+SHAPE = (420, 900)
+RADIUS_PX = 70.0
+
+
+def seen(left: np.ndarray, light: Light, seed: int) -> Stripe:
+    """Return the line in a frame with a piece that ends inside the frame, and a far one that shows the gap."""
+    right = np.array([[640.0, 180.0], [930.0, 200.0]])
+    return extract(stripe_picture(SHAPE, [left, right], light, np.random.default_rng(seed)))
+
+
+def straight() -> np.ndarray:
+    return np.array([[-20.0, 90.0], [300.0, 110.0], [420.0, 300.0]])
+
+
+def bent() -> np.ndarray:
+    """Return a face that goes over into a radius, as that of a U preparation, and ends in it."""
+    angle = np.linspace(np.radians(20), np.radians(85), 400)
+    arc = np.array([420.0, 300.0 - RADIUS_PX]) + RADIUS_PX * np.column_stack([-np.cos(angle), np.sin(angle)])
+    steep = (arc[1] - arc[0]) / np.hypot(*(arc[1] - arc[0]))
+    return np.vstack([[-20.0, 60.0], arc[0] - 150.0 * steep, arc])
+
+
+def end_of(stripe: Stripe, near: np.ndarray) -> tuple[np.ndarray, float]:
+    """Return the end of the line nearest to a place, and what is not known of it."""
+    at = min(stripe.ends, key=lambda index: float(np.hypot(*(stripe.points_px[index] - near))))
+    return stripe.points_px[at] - near, stripe.ends[at]
+
+
+@pytest.mark.parametrize("line", [straight(), bent()], ids=["straight", "bent"])
+def test_an_end_lies_where_the_line_ends(line: np.ndarray) -> None:
+    """Beside its own line, too: a straight line through the last points of a bend misses its end by a pixel."""
+    for seed in range(4):
+        off, std = end_of(seen(line, Light(noise=3.0), seed), line[-1])
+        assert np.hypot(*off) < 0.35
+        assert std < 0.25
+
+
+def test_ends_are_covered_by_what_is_stated() -> None:
+    """Speckle moves the place where half of the light is left: more is stated there, and it holds."""
+    line = straight()
+    down = (line[-1] - line[-2]) / np.hypot(*(line[-1] - line[-2]))
+    stated = {}
+    for name, light in (("even", Light(noise=3.0)), ("speckle", Light(speckle=0.3))):
+        found = [end_of(seen(line, light, seed), line[-1]) for seed in range(12)]
+        stated[name] = np.median([std for _, std in found])
+        assert sum(abs(float(off @ down)) <= 2 * std for off, std in found) >= 11
+    assert stated["speckle"] > 2 * stated["even"]
