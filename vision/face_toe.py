@@ -14,7 +14,7 @@ import numpy as np
 
 from core.fitting import LineFit
 from core.geometry import Line, Points, arc_length, distance
-from vision.plate_line import INDEPENDENT, NOISY_MM, Detail
+from vision.plate_line import NOISY_MM, Detail
 
 WIDEST_SPATTER_MM = 1.5
 """A bump on a plate that is narrower than this, and falls below the plate line after it, is not where a face begins."""
@@ -172,7 +172,7 @@ def _model_toe(
     clear = 2.2 * detail.blur_mm + 1.0 * detail.step_mm
     span = min(max(0.12 * face_length, 6 * detail.step_mm), max(0.9, 8 * detail.step_mm))
     rounding, passed = 0.0, 0.0
-    alike = 1.0 if detail.neighbours < INDEPENDENT else SHARED_NOISE
+    alike = 1.0 if detail.alone else SHARED_NOISE
     for _ in range(3):
         start = int(np.searchsorted(length, length[leave] + max(clear, passed)))
         stop = int(np.searchsorted(length, length[min(start, len(path) - 1)] + span))
@@ -205,7 +205,7 @@ def _model_toe(
         face_index = leave  # also where a lobe runs out over the plate before the face is beyond its toe
     # A face is no smoother than the plate beside it.
     noise = max(fit.waviness, detail.wander_mm)
-    if not detail.independent:  # else what the points' own scatter does is in the fit of the face
+    if not detail.noisy:  # else what the points' own scatter does is in the fit of the face
         noise = math.hypot(detail.noise_mm, noise)
     slope = math.sin(math.radians(min(max(slope_deg, 2.0), 178.0)))
     std = math.hypot(std_along, WANDER_AT_TOE * noise / max(slope, 0.03))
@@ -214,12 +214,12 @@ def _model_toe(
     if shorter is not None:
         std = math.hypot(
             std,
-            (LINE_SHORTER_SHARE if detail.independent else SHORTER_SHARE) * min(abs(shorter[0] - corner_along), 0.3),
+            (LINE_SHORTER_SHARE if detail.alone else SHORTER_SHARE) * min(abs(shorter[0] - corner_along), 0.3),
         )
-    if detail.independent:  # else the wander that moves the line is that of the surface here
+    if detail.noisy:  # else the wander that moves the line is that of the surface here
         tangent = max(math.tan(math.radians(min(slope_deg, 80.0))), 0.05)
         std = math.hypot(std, fit.std_at(float(fit.line.along(point))) / tangent)
-    std = math.hypot(std, (LINE_BLUR_SHARE if detail.independent else BLUR_SHARE) * detail.blur_mm)
+    std = math.hypot(std, (LINE_BLUR_SHARE if detail.alone else BLUR_SHARE) * detail.blur_mm)
     # Where the face comes off the plate too gently, the place where it is seen to leave and the place
     # where its model meets the plate disagree; what cannot be explained by the threshold is doubt.
     expected = threshold / max(math.tan(math.radians(min(slope_deg, 85.0))), 0.02) + clear

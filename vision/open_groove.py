@@ -87,7 +87,7 @@ def find_square_gap(points: Points, runs: list[Run]) -> OpenGroove | None:
     first, last = int(wide[0]), int(wide[-1])
     if float(np.hypot(*(points[last + 1] - points[first]))) > WIDEST_SQUARE_MM:
         return None
-    runs = [piece for run in runs for piece in _parted(points, run, first)]
+    runs = [piece for run in runs for piece in _parted(points, run, first) if piece.stop - piece.start >= FEWEST_POINTS]
     left = [run for run in runs if run.stop <= first + NEAR_END and run.stop >= first - NEAR_END]
     right = [run for run in runs if run.start >= last + 1 - NEAR_END and run.start <= last + 1 + NEAR_END]
     if len(left) != 1 or len(right) != 1:
@@ -111,6 +111,9 @@ def _parted(points: Points, run: Run, at: int) -> list[Run]:
         for start, stop in ends
     ]
 
+
+FEWEST_POINTS = 12
+"""A surface of fewer points does not tell its line."""
 
 NEAR_END = 4
 """Points at the end of a surface that a thick line may round."""

@@ -22,8 +22,8 @@ of a surface carry no independent information about its line."""
 MEANT_MM, FEWEST_MEANT, FEWEST_MEANS = 0.25, 6, 6
 """Length, and least number, of the points that are averaged to tell wander from scatter; how many means tell it."""
 
-NEIGHBOURS, INDEPENDENT = 3.0, 1.5
-"""So many neighbouring points of an edge scatter alike; with fewer than the second number each is taken to be alone."""
+NEIGHBOURS = 3
+"""So many neighbouring points of an edge scatter alike."""
 
 NOISY_MM = 0.02
 """Points that scatter by more (of a scanner, not of a picture) tell a toe only together with much of the face."""
@@ -41,8 +41,8 @@ class Detail:
         Distance of neighbouring points.
     blur_mm
         Standard deviation of the edge spread.
-    neighbours
-        So many neighbouring points scatter alike; 1 where each comes from pixels of its own, as those of a line do.
+    alone
+        Each point scatters on its own, as those of a laser line do, which come from pixels of their own.
     wander_mm
         How far the part's straight surfaces wander about their lines, seen on the longest of them.
     lines
@@ -52,14 +52,14 @@ class Detail:
     noise_mm: float
     step_mm: float
     blur_mm: float
-    neighbours: float = NEIGHBOURS
+    alone: bool = False
     wander_mm: float = 0.0
     lines: Mapping[Run, LineFit] = field(default_factory=dict)
 
     @property
-    def independent(self) -> bool:
-        """Whether the points scatter each on its own, so that a fit shows what their scatter leaves."""
-        return self.neighbours < INDEPENDENT or self.noise_mm > NOISY_MM
+    def noisy(self) -> bool:
+        """Whether the points' own scatter is what a fit to them shows, and no wander of the surface."""
+        return self.alone or self.noise_mm > NOISY_MM
 
 
 def fit_plate(points: Points, run: Run, detail: Detail, *, toe_at_stop: bool) -> tuple[LineFit, Points]:
@@ -109,7 +109,7 @@ def _waviness(offsets: Points, fit: LineFit, detail: Detail) -> float:
         return beyond_noise(fit.residual_std, detail)
     means = offsets[: groups * size].reshape(groups, size).mean(axis=1)
     spread = 1.4826 * median(np.abs(means)) * math.sqrt(groups / (groups - 2))
-    if detail.independent and detail.noise_mm <= NOISY_MM:
+    if detail.alone:
         # What the points scatter is seen in them; speckle is one thing for a few neighbours.
         own = scatter_std(np.arange(len(offsets)), offsets)
         if math.isfinite(own):

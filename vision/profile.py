@@ -53,6 +53,8 @@ class Profile:
         Where points are missing, in order, with the reason.
     tone_doubt_mm
         Standard uncertainty of the place of all edges alike that the tone curve of a picture leaves.
+    points_alone
+        Each point was found from pixels of its own: its scatter says nothing of its neighbour's.
     end_std_mm
         Points at which the surface is seen to end, with the standard uncertainty of that along it.
     """
@@ -68,6 +70,7 @@ class Profile:
     correlation_points: float = 1.0
     gaps: tuple[Gap, ...] = ()
     tone_doubt_mm: float = 0.0
+    points_alone: bool = False
     end_std_mm: Mapping[int, float] = field(default_factory=dict)
 
     def __post_init__(self) -> None:

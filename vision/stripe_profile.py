@@ -72,6 +72,7 @@ def profile_from_stripe(stripe: Stripe, calibration: Calibration) -> Profile:
         blur_mm=ROUNDING * stripe.width_px * pixel,
         correlation_points=1.0,
         gaps=tuple(everywhere),
+        points_alone=True,
         end_std_mm={at: std * pixel for at, std in ends.items()},
     )
 

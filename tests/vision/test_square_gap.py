@@ -52,3 +52,13 @@ def test_not_by_itself_and_not_with_a_second_place_without_points() -> None:
         find_welds_in_profile(profile(2.0, 0.3, more=(8.0, 10.0)), joint="groove")
     with pytest.raises(NothingMeasurable):
         find_welds_in_profile(profile(12.0, 0.0), joint="groove")
+
+
+@pytest.mark.parametrize("beyond", [3, 6, 9])
+def test_a_few_points_beyond_a_gap_are_no_plate(beyond: int) -> None:
+    rng = np.random.default_rng(2)
+    x = np.concatenate([np.arange(-15.0, 0.0, 0.2), 2.5 + 0.2 * np.arange(beyond)])
+    points = np.column_stack([x, rng.normal(0, 0.01, len(x))])
+    few = Profile(points, np.full(len(x), 0.01), False, np.zeros(len(x), bool), 0.2)
+    with pytest.raises(NothingMeasurable):
+        find_welds_in_profile(few, joint="groove")

@@ -47,5 +47,5 @@ def test_points_of_a_line_tell_their_own_scatter(wave_mm: float, least: float, m
     across = SINE * wave_mm * np.sin(2 * np.pi * along / 3.1)
     across += np.random.default_rng(5).normal(0, 0.001, len(along))
     points = np.column_stack([along, across])
-    detail = Detail(0.002, STEP_MM, 0.03, neighbours=1.0)
+    detail = Detail(0.002, STEP_MM, 0.03, alone=True)
     assert least <= _line_of(points, Line.through(points[0], points[-1]), detail).waviness < most
