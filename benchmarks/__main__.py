@@ -35,6 +35,7 @@ class Plan:
 
     width_px: int = 3000
     cases: int = 28
+    grounds: int = 8
     frames: int = 8
     etched: int = 28
     etched_width_px: int = 2200
@@ -48,7 +49,7 @@ class Plan:
 
 
 FULL = Plan()
-QUICK = Plan(3000, 4, 2, 7, 1600, 4, 4, 4000, 4, (1, 3, 10), (10, 100, 300), 3)
+QUICK = Plan(3000, 4, 2, 2, 7, 1600, 4, 4, 4000, 4, (1, 3, 10), (10, 100, 300), 3)
 
 
 def machine() -> Entry:
@@ -146,6 +147,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         "growth": lambda: growth_section(plan, seed),
         "photographs": lambda: groups.photographs(drawn()),
         "coverage": lambda: groups.coverage(drawn()),
+        "grounds": lambda: groups.grounds(plan.grounds, seed, width_px=plan.width_px),
         "laser": lambda: groups.laser(plan.frames, seed),
         "inside": lambda: groups.the_inside(plan.etched, plan.blank, seed, width_px=plan.etched_width_px),
     }

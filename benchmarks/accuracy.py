@@ -21,6 +21,7 @@ import numpy as np
 from benchmarks.compare import Case, Trial, compare
 from benchmarks.floors import COVERAGE_RANGE, FLOORS, MEASURED_SHARE
 from benchmarks.render.geometry import Joint
+from benchmarks.render.random_looks import on_ground
 from benchmarks.render.scenario import JOINTS, Difficulty, Rendering, random_scenario, render
 
 CAMERA_CURVE = 2.2
@@ -73,13 +74,15 @@ def run_case(
     smooth: bool = False,
     camera_curve: bool = False,
     curve_told: bool = True,
+    ground: str = "",
     measure: Measure = measure_by_program,
     keep: Path | None = None,
 ) -> Case:
     """Draw, save and measure one picture; the same seed and number give the same picture.
 
     ``mm_per_px`` is the range that the size of a pixel is drawn from, 0.025 to 0.04 when left out. ``camera_curve``
-    stores light as most cameras do, else in proportion; ``curve_told`` tells the program which.
+    stores light as most cameras do, else in proportion; ``curve_told`` tells the program which. ``ground`` is one of
+    `random_looks.GROUNDS` to lie on, in colour.
     """
     rng = np.random.default_rng([seed, number])
     pixel = None if mm_per_px is None else float(rng.uniform(*mm_per_px))
@@ -91,6 +94,9 @@ def run_case(
     if smooth:
         scenario = replace(scenario, roughness_mm=0.0)
     scenario = replace(scenario, exposure=replace(scenario.exposure, tone_curve=CAMERA_CURVE if camera_curve else 1.0))
+    if ground:
+        coloured = replace(scenario.exposure, colour=True)
+        scenario = replace(scenario, look=on_ground(scenario.look, ground, rng), exposure=coloured)
     rendering = render(scenario)
     with tempfile.TemporaryDirectory() as folder:
         path = save(rendering, Path(folder) / f"case{number:05d}")

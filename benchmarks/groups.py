@@ -17,6 +17,7 @@ from benchmarks.accuracy import rows, run_case
 from benchmarks.compare import Case, Trial
 from benchmarks.floors import FLOORS, LINE_FLOORS, MEASURED_SHARE, Floor
 from benchmarks.render.laser import Rig
+from benchmarks.render.random_looks import GROUNDS
 from benchmarks.render.scenario import JOINTS
 
 Entry = dict[str, Any]
@@ -43,6 +44,7 @@ class Wanted:
     kind: str
     pixel_mm: tuple[float, float]
     size_px: tuple[int, int]
+    ground: str = ""
 
 
 def measured(wanted: Wanted) -> Case:
@@ -57,6 +59,7 @@ def measured(wanted: Wanted) -> Case:
         camera_curve=wanted.kind == "camera",
         mm_per_px=wanted.pixel_mm,
         size_px=wanted.size_px,
+        ground=wanted.ground,
     )
 
 
@@ -71,9 +74,27 @@ def photograph_cases(cases: int, seed: int, *, width_px: int, workers: int = 2) 
         for step, kind in enumerate(KINDS)
         for number in range(cases)
     ]
+    return _measured(wanted, workers)
+
+
+def _measured(wanted: Sequence[Wanted], workers: int) -> Drawn:
     context = multiprocessing.get_context("spawn")
     with ProcessPoolExecutor(workers, mp_context=context) as pool:
         return list(zip(wanted, pool.map(measured, wanted, chunksize=2), strict=True))
+
+
+def grounds(cases: int, seed: int, *, width_px: int, workers: int = 2) -> list[Entry]:
+    """Return groups of pictures of sections that lie on what is not plain, or in deep shadow."""
+    wanted = [
+        Wanted(number + 100_000 + 1_000 * at, seed, "normal", STATED_PIXELS_MM, (width_px, width_px * 3 // 4), ground)
+        for at, ground in enumerate(GROUNDS)
+        for number in range(cases)
+    ]
+    drawn = _measured(wanted, workers)
+    return [
+        photograph_group([case for want, case in drawn if want.ground == ground], ground, STATED_PIXELS_MM, "all")
+        for ground in GROUNDS
+    ]
 
 
 def photographs(cases_of: Drawn) -> list[Entry]:

@@ -18,7 +18,7 @@ from calibration.graduation import Graduation, follow
 from calibration.model import Calibration, Lens
 from calibration.plane import PlaneOffset, plane_correction
 from calibration.reading import HALF_TICK_STRENGTH, chosen, merit, tick_pattern, tidy
-from calibration.stripes import Stripes, find_stripes, grouped, pyramid
+from calibration.stripes import BOLD_GREY_STD, LEAST_GREY_STD, Stripes, find_stripes, grouped, pyramid
 from calibration.unseen import (
     LEAST_TILT_STD_RAD,
     TILT_STD_RAD,
@@ -98,11 +98,17 @@ def _cropped(
 
 
 def _graduations(gray: NDArray[np.uint8]) -> list[Graduation]:
-    """Return the tidy graduations of a picture, best first; the finest pyramid level only when needed."""
+    """Return the tidy graduations of a picture, best first; the finest pyramid level only when needed.
+
+    Ground with a grain of its own holds stripes all over: where they hide the rule, the boldest ones are looked at.
+    """
     levels = pyramid(gray)
     finest = 0 if gray.size < 3_000_000 else 1
-    for first in sorted({finest, 0}, reverse=True):
-        stripes = [s for level in range(len(levels) - 1, first - 1, -1) for s in find_stripes(levels[level], level)]
+    looks = [(first, LEAST_GREY_STD) for first in sorted({finest, 0}, reverse=True)] + [(finest, BOLD_GREY_STD)]
+    for first, least in looks:
+        stripes = [
+            s for level in range(len(levels) - 1, first - 1, -1) for s in find_stripes(levels[level], level, least)
+        ]
         stripes.sort(key=lambda s: -s.strength)
         found: list[Graduation] = []
         for start in grouped(stripes)[:TRIED_GROUPS]:

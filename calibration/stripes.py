@@ -21,7 +21,10 @@ TILE_PX = 64
 SHORTEST_PERIOD_PX, LONGEST_PERIOD_PX = 3.4, 10.0
 LEAST_PEAK_RATIO = 12.0
 LARGEST_CROSS_RATIO = 0.4
-LEAST_GREY_STD = 1.5
+LEAST_GREY_STD, BOLD_GREY_STD = 1.5, 20.0
+"""A tile that is livelier than the first, in grey levels, may hold a rule; ground with a grain of its own, of wood or
+cloth, is seldom livelier than the second, graduations are."""
+
 MOST_TILES = 500
 MOST_OF_BATCH = 48
 MOST_GROUPS = 60
@@ -62,11 +65,11 @@ def pyramid(gray: NDArray[np.uint8]) -> list[NDArray[np.uint8]]:
     return levels
 
 
-def find_stripes(level_gray: NDArray[np.uint8], level: int) -> list[Stripes]:
-    """Return the striped tiles of one pyramid level, strongest first."""
+def find_stripes(level_gray: NDArray[np.uint8], level: int, least_std: float = LEAST_GREY_STD) -> list[Stripes]:
+    """Return the striped tiles of one pyramid level, strongest first, of those that are lively enough."""
     found: list[Stripes] = []
     grid = _Spectrum()
-    for centres, tiles in _tile_batches(level_gray):
+    for centres, tiles in _tile_batches(level_gray, least_std):
         found.extend(_striped(grid, centres, tiles, level))
     return sorted(found, key=lambda s: -s.strength)
 
@@ -100,7 +103,9 @@ def _same_rule(head: Stripes, tile: Stripes) -> bool:
     return across < 1.2 * head.reach_px + 0.06 * along
 
 
-def _tile_batches(gray: NDArray[np.uint8], batch: int = 256) -> Iterator[tuple[Points, NDArray[np.float32]]]:
+def _tile_batches(
+    gray: NDArray[np.uint8], least_std: float, batch: int = 256
+) -> Iterator[tuple[Points, NDArray[np.float32]]]:
     height, width = gray.shape
     if min(height, width) < TILE_PX:
         return
@@ -112,7 +117,7 @@ def _tile_batches(gray: NDArray[np.uint8], batch: int = 256) -> Iterator[tuple[P
         part = slice(start, start + batch)
         tiles = windows[y[part], x[part]].astype(np.float32)
         tiles -= tiles.mean(axis=(1, 2), keepdims=True)
-        lively = np.einsum("nij,nij->n", tiles, tiles) > (LEAST_GREY_STD * TILE_PX) ** 2
+        lively = np.einsum("nij,nij->n", tiles, tiles) > (least_std * TILE_PX) ** 2
         if lively.any():
             half = (TILE_PX - 1) / 2
             yield np.column_stack([x[part] + half, y[part] + half])[lively], tiles[lively]

@@ -55,6 +55,11 @@ def _faint(scene: Scenario) -> Scenario:
     return replace(scene, look=replace(look, background_tint=(1, 1, 1), metal_tint=(1, 1, 1)))
 
 
+def _on_wood(scene: Scenario) -> Scenario:
+    look = replace(scene.look, plate=0.46, weld=0.41, haz=0.44, backdrop="wood")
+    return replace(scene, look=look, exposure=replace(scene.exposure, colour=True))
+
+
 def _tilted(scene: Scenario) -> Scenario:
     return replace(scene, camera=replace(scene.camera, tilt_deg=12.0, tilt_axis_deg=0.0, distance_mm=200.0))
 
@@ -93,6 +98,7 @@ CASES = (
     Case("good"),
     Case("blurred", lambda scene: replace(scene, exposure=replace(scene.exposure, blur_px=9.0))),
     Case("faint", _faint),
+    Case("wood", _on_wood),
     Case("low-rule", after=_lower_rule),
     Case("tilted", _tilted),
     Case("tilted-board", _tilted_board),

@@ -4,20 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from calibration.model import Calibration
-from core.errors import ToelineError, UsageError
+from core.errors import NothingMeasurable, ToelineError, UsageError
 from core.geometry import Points
 from core.quantity import Measured, Quantity
 from inspection import document
 from inspection.document import Entry
 from inspection.inside_entry import inside_entries, with_inside
 from inspection.settings import Settings, settings_entry, shared_calibration
-from vision.picture import read_picture
+from vision.picture import Picture, read_colour, read_picture
 from vision.profile_file import SUFFIXES, read_profile
 from vision.section import Flag, Section
 
@@ -135,8 +136,6 @@ def _inspect_laser(path: str | Path, settings: Settings, calibration: Calibratio
 def _inspect_picture(
     path: str | Path, settings: Settings, calibration: Calibration | None, source: Entry
 ) -> Inspection:
-    from vision.find import find_welds
-
     if calibration is None and not settings.scale_from_metadata:
         raise needs_scale(settings)
     if settings.outside_diameter_mm is not None:
@@ -149,16 +148,76 @@ def _inspect_picture(
         from calibration.resolution import calibrate_resolution
 
         calibration = calibrate_resolution(Path(path))
-    found = find_welds(
-        picture.gray8,
-        calibration,
-        joint=settings.joint,
-        region=settings.region,
-        marks=settings.marks,
-        curve=picture.curve if settings.tone_curve == "auto" else settings.tone_curve,
-    )
+    found = _found(path, picture, calibration, settings)
     found = with_inside(picture.gray8, found, calibration, settings.inside, settings.marks, settings.pore_size_mm)
     return _measured(found, source, calibration, settings)
+
+
+TELL_COLOUR = ("low_contrast", "weak_outline", "soft_outline")
+"""Doubts that brightness alone may have made: the colours of the picture are asked, too."""
+
+CLEARER = 0.6
+"""Colour is taken where the ground changes by so much less in it, against its step to the metal."""
+
+TOLD_BY_COLOUR = (
+    "the section was told from its ground by colour, which pictures keep less finely than brightness: plain paper of "
+    "another tone makes its edges sharper"
+)
+
+COLOUR_COARSENESS = 2.0
+"""JPEG and HEIC keep colours at half the size (4:2:0), and sensors see each at half of the places."""
+
+
+def _found(path: str | Path, picture: Picture, calibration: Calibration, settings: Settings) -> FoundWelds:
+    """Find the welds of a picture in its brightness; where that does not tell them well, in its colours.
+
+    Raises
+    ------
+    NothingMeasurable
+        When neither shows a weld.
+    """
+    from vision.colour_plane import colour_plane
+    from vision.find import find_welds
+    from vision.ground import PLAIN
+
+    curve = picture.curve if settings.tone_curve == "auto" else settings.tone_curve
+    search = partial(find_welds, calibration=calibration, joint=settings.joint, region=settings.region)
+    search = partial(search, marks=settings.marks)
+    found, failure = None, None
+    try:
+        found = search(picture.gray8, curve=curve)
+    except NothingMeasurable as error:
+        failure = error
+    if found is not None and found.ground_roughness < PLAIN and not _codes(found) & set(TELL_COLOUR):
+        return found
+    plane = colour_plane(read_colour(path), curve)
+    try:
+        coloured = (
+            None
+            if plane is None
+            else search(plane, curve="linear" if curve == "srgb" else curve, coarseness=COLOUR_COARSENESS)
+        )
+    except NothingMeasurable:
+        coloured = None
+    if coloured is not None and (found is None or coloured.ground_roughness < CLEARER * found.ground_roughness):
+        return _told(coloured, Flag("told_by_colour", TOLD_BY_COLOUR))
+    if found is None:
+        assert failure is not None
+        raise failure
+    return found
+
+
+def _codes(found: FoundWelds) -> set[str]:
+    return {flag.code for weld in found.welds for flag in weld.flags}
+
+
+def _told(found: FoundWelds, flag: Flag) -> FoundWelds:
+    """Add what is to be told of a picture to each of its welds."""
+    welds = tuple(
+        replace(weld, flags=(*weld.flags, flag), section=replace(weld.section, flags=(*weld.section.flags, flag)))
+        for weld in found.welds
+    )
+    return replace(found, welds=welds)
 
 
 def _measured(found: FoundWelds, source: Entry, calibration: Calibration | None, settings: Settings) -> Inspection:

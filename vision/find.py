@@ -20,6 +20,7 @@ from vision import applied_marks
 from vision.arc_branch import Branch, branch_of
 from vision.arc_surface import Arc, arc_of
 from vision.groove_joint import OpenJoint, member, open_joint, prepared_edge
+from vision.ground import ROUGH, roughness
 from vision.joints import (
     ButtPair,
     FilletPair,
@@ -92,11 +93,15 @@ class FoundWeld:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FoundWelds:
-    """Everything found in one picture or profile, welds from left to right."""
+    """Everything found in one picture or profile, welds from left to right.
+
+    ``ground_roughness`` says by which share of its step to the metal the ground around a section changes.
+    """
 
     welds: tuple[FoundWeld, ...]
     outline_px: tuple[Points, ...]
     outline_mm: tuple[Points, ...]
+    ground_roughness: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -139,6 +144,7 @@ def find_welds(
     region: tuple[int, int, int, int] | None = None,
     marks: Sequence[WeldMarks] | None = None,
     curve: ToneCurve = "linear",
+    coarseness: float = 1.0,
 ) -> FoundWelds:
     """Find the section in a picture and the welds or the open joint in it.
 
@@ -152,6 +158,8 @@ def find_welds(
         A person's toes and plate points; taken as given.
     curve
         On which curve the picture stores light.
+    coarseness
+        Pixels that hold one of what the edge is seen in: colours are often stored at half the size of brightness.
 
     Raises
     ------
@@ -180,16 +188,17 @@ def find_welds(
             continue
         structure = _with_wander(structure, closed=True)
         profiles = tuple(
-            _profile(outline, shape, shift) for outline, shape in zip(outlines, structure.shapes, strict=True)
+            _profile(outline, shape, shift, coarseness)
+            for outline, shape in zip(outlines, structure.shapes, strict=True)
         )
-        flags = _picture_flags(outlines)
-        found = _build(structure, profiles, flags, shift, origin)
+        rough = max(roughness(outline.points_px, outline.blur_px, reduced) for outline in outlines)
+        found = _build(structure, profiles, _picture_flags(outlines, rough), shift, origin)
         sharp = [(profile.points_mm, outline) for profile, outline in zip(profiles, outlines, strict=True)]
         kept = (weld for weld in found.welds if marks or is_weld(weld.section, told=joint != "auto"))
         welds = tuple(weld for weld in map(partial(_without_glare, sharp), kept) if weld is not None)
         if not welds:
             continue
-        found = replace(found, welds=welds)
+        found = replace(found, welds=welds, ground_roughness=rough)
         return applied_marks.apply(found, marks, shift, origin) if marks else found
     if marks:
         raise NothingMeasurable(
@@ -596,19 +605,20 @@ def _with_wander(structure: _Structure, *, closed: bool) -> _Structure:
     return replace(structure, shapes=shapes)
 
 
-def _profile(outline: Outline, shape: _Shape, calibration: Calibration) -> Profile:
+def _profile(outline: Outline, shape: _Shape, calibration: Calibration, coarseness: float) -> Profile:
     count = len(shape.points)
+    pixel = calibration.mm_per_px(outline.points_px.mean(axis=0))
     return Profile(
         points_mm=shape.points,
         std_mm=np.full(count, shape.detail.noise_mm),
         closed=True,
         cut=outline.cut,
-        resolution_mm=calibration.mm_per_px(outline.points_px.mean(axis=0)),
+        resolution_mm=coarseness * pixel,
         points_px=outline.points_px,
         relative_std=calibration.relative_components(outline.points_px[:: max(1, count // 50)]),
         blur_mm=shape.detail.blur_mm,
         correlation_points=3.0,
-        tone_doubt_mm=outline.tone_doubt_px * calibration.mm_per_px(outline.points_px.mean(axis=0)),
+        tone_doubt_mm=outline.tone_doubt_px * pixel,
     )
 
 
@@ -636,8 +646,14 @@ def _without_glare(outlines: Sequence[tuple[Points, Outline]], weld: FoundWeld) 
     return replace(weld, section=section, flags=flags)
 
 
-def _picture_flags(outlines: Sequence[Outline]) -> tuple[Flag, ...]:
+def _picture_flags(outlines: Sequence[Outline], rough: float) -> tuple[Flag, ...]:
     flags = []
+    if rough > ROUGH:
+        text = (
+            "what lies around the section is not plain (a pattern, a fold, a shadow), it changes by "
+            f"{100 * rough:.0f} % of the step to the metal: look at the outline, or lay it on plain paper"
+        )
+        flags.append(Flag("rough_ground", text))
     contrast = min(abs(outline.contrast) for outline in outlines)
     if contrast < LOW_CONTRAST_LEVELS:
         flags.append(

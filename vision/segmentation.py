@@ -20,6 +20,9 @@ from core.medians import median
 Gray = NDArray[np.uint8]
 
 REDUCED_LONG_SIDE_PX = 1000
+TEXTURES_PX = (11, 21)
+"""Widths of a median that takes out weave, grain and veins of the ground, in pixels of the reduced picture."""
+
 SMALLEST_REGION_SHARE = 0.004
 """Regions under this share of the picture are not handed on."""
 
@@ -85,6 +88,28 @@ def proposals(picture: ReducedPicture) -> Iterator[tuple[str, NDArray[np.uint8]]
     local = cv2.adaptiveThreshold(gray, 255, cv2.ADAPTIVE_THRESH_MEAN_C, cv2.THRESH_BINARY, _odd(gray.shape[0] / 3), 0)
     yield "brighter than its surroundings", np.asarray(local, np.uint8)
     yield "darker than its surroundings", np.asarray(255 - local, np.uint8)
+    for texture_px in TEXTURES_PX:
+        smooth = cv2.medianBlur(flat, texture_px)
+        _, bright = cv2.threshold(smooth, 0, 255, cv2.THRESH_BINARY + cv2.THRESH_OTSU)
+        for name, mask in (("bright", bright), ("dark", 255 - bright)):
+            yield f"{name}, without texture of {texture_px}", _to_steepest(np.asarray(mask, np.uint8), gray, texture_px)
+
+
+def _to_steepest(mask: NDArray[np.uint8], gray: Gray, reach_px: int) -> NDArray[np.uint8]:
+    """Move the border of a mask to the steepest steps near it: what smooths a texture away rounds corners, too.
+
+    By the watershed of the gradient (F. Meyer, Signal Processing 38, 1994, 113-125) between what is surely inside and
+    what is surely outside.
+    """
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (reach_px, reach_px))
+    markers = np.zeros(mask.shape, np.int32)
+    markers[cv2.erode(mask, disc) > 0] = 1
+    markers[cv2.dilate(mask, disc) == 0] = 2
+    # The library floods by differences of colours of neighbours: what it is given is the gradient's own height.
+    across, down = cv2.Scharr(gray, cv2.CV_32F, 1, 0), cv2.Scharr(gray, cv2.CV_32F, 0, 1)
+    steep = np.clip(cv2.magnitude(across, down) / 16.0, 0, 255).astype(np.uint8)
+    cv2.watershed(cv2.merge([steep, steep, steep]), markers)
+    return _mask(markers == 1)
 
 
 def silhouettes(mask: NDArray[np.uint8], picture: ReducedPicture, proposal: str, *, most: int = 6) -> list[Silhouette]:

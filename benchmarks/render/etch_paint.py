@@ -18,7 +18,7 @@ from benchmarks.render.camera import Camera, Plane
 from benchmarks.render.etch import EtchedJoint, EtchedSection, random_section
 from benchmarks.render.etch_met import met_tee
 from benchmarks.render.geometry import rings_of, roughened
-from benchmarks.render.scene import cloud
+from benchmarks.render.textures import cloud
 from core.geometry import Points
 
 Grain = Literal["columnar", "equiaxed"]

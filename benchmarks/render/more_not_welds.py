@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 
 from benchmarks.render.camera import Camera, add_noise, blur, coverage
 from benchmarks.render.not_welds import NOT_WELDS, Image, to_8_bits
-from benchmarks.render.scene import cloud
 from benchmarks.render.targets import Target, paint_target
+from benchmarks.render.textures import cloud
 from core.geometry import Points
 
 Ring = NDArray[np.float64]

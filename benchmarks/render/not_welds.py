@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 
 from benchmarks.render.camera import Camera, add_noise, blur, coverage, to_integers
 from benchmarks.render.geometry import Drawing, bare_plate
-from benchmarks.render.scene import Exposure, Look, cloud, paint
+from benchmarks.render.scene import Exposure, Look, paint
 from benchmarks.render.targets import Target, paint_target
+from benchmarks.render.textures import cloud
 
 Image = NDArray[np.uint8]
 

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from benchmarks.render import backdrops
 from benchmarks.render.geometry import Drawing
 from benchmarks.render.scene import Exposure, Look
 
@@ -78,6 +79,22 @@ def in_mount(look: Look, drawing: Drawing, rng: np.random.Generator) -> Look:
         mount_centre_mm=((x0 + x1) / 2, (y0 + y1) / 2),
         rim=float(rng.uniform(-0.08, 0.15)),
     )
+
+
+GROUNDS = (*backdrops.KINDS, "deep shadow")
+
+
+def on_ground(look: Look, ground: str, rng: np.random.Generator) -> Look:
+    """Lay the section on one of ``GROUNDS``: nothing plain, or a pale bench under one lamp."""
+    if ground == "deep shadow":
+        return replace(
+            look,
+            mount_radius_mm=0.0,
+            background=0.85 if look.plate < 0.6 else 0.45,
+            shadow=float(rng.uniform(0.35, 0.7)),
+            shadow_reach_mm=float(rng.uniform(0.5, 3.0)),
+        )
+    return replace(look, mount_radius_mm=0.0, backdrop=ground)
 
 
 Tint = tuple[float, float, float]

@@ -10,9 +10,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchmarks.render import camera as cam
+from benchmarks.render.backdrops import backdrop
 from benchmarks.render.camera import Camera, Plane
 from benchmarks.render.geometry import Drawing, line_patch, rings_of, roughened
 from benchmarks.render.targets import Target, paint_target
+from benchmarks.render.textures import cloud
 from core.geometry import Points
 
 
@@ -50,6 +52,7 @@ class Look:
     label: str = ""
     label_at: tuple[float, float] = (0.03, 0.96)
     edge_bevel: float = 0.0
+    backdrop: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,25 +91,35 @@ def paint(
         for ring in rings_of(drawing.metal)
     ]
     mask = cam.coverage(rings, height, width)
-    ground = _background(camera, look, rng)
+    ground = backdrop(look.backdrop, height, width, rng) if look.backdrop else _background(camera, look, rng)
+    of_colour = ground.ndim == 3
     if look.shadow > 0:
-        ground *= 1 - look.shadow * _shadow(mask, camera, look)
+        ground *= _as(ground, 1 - look.shadow * _shadow(mask, camera, look))
     metal, curve = _metal(drawing, camera, look, rng, mask), exposure.tone_curve
-    picture = _stored(_light_of(ground, curve) * (1 - mask) + _light_of(metal, curve) * mask, curve)
+    share = mask
+    if of_colour:
+        metal, share = metal[..., None] * np.array(look.metal_tint, np.float32), mask[..., None]
+    picture = _stored(_light_of(ground, curve) * (1 - share) + _light_of(metal, curve) * share, curve)
     for target in targets:
-        paint_target(picture, camera, target)
+        for plane in np.moveaxis(picture, -1, 0) if of_colour else (picture,):
+            paint_target(plane, camera, target)
     if look.highlights:
         _highlights(picture, mask, look, camera, rng)
-    picture *= _light(height, width, look)
+    picture *= _as(picture, _light(height, width, look))
     blurred = cam.blur(_light_of(picture, curve), exposure.blur_px, sigma_edge_px=exposure.blur_border_px)
     picture = _stored(blurred, curve)
-    if exposure.colour:
-        picture = _tinted(picture, mask, look)
+    if exposure.colour and not of_colour:
+        picture = _tinted(picture, cam.blur(mask, max(1.0, exposure.blur_px)), look)
     picture = cam.add_noise(picture, rng, read=exposure.read_noise, shot=exposure.shot_noise)
     finished = cam.to_integers(picture, exposure.bits)
     if exposure.jpeg_quality is not None and finished.dtype == np.uint8:
         finished = cam.through_jpeg(finished, exposure.jpeg_quality)
     return finished
+
+
+def _as(picture: Plane, share: Plane) -> Plane:
+    """Return a share for each pixel in the shape of a grey or a colour picture."""
+    return share[..., None] if picture.ndim == 3 else share
 
 
 def _light_of(stored: Plane, curve: float) -> Plane:
@@ -115,16 +128,6 @@ def _light_of(stored: Plane, curve: float) -> Plane:
 
 def _stored(light: Plane, curve: float) -> Plane:
     return light if curve == 1 else np.asarray(np.maximum(light, 0) ** np.float32(1 / curve), np.float32)
-
-
-def cloud(height: int, width: int, cell_px: float, rng: np.random.Generator) -> Plane:
-    """Return smooth random blotches of about cell_px, mean 0 and standard deviation 1."""
-    if cell_px <= 1:
-        return rng.standard_normal((height, width), dtype=np.float32)
-    rows, columns = max(4, round(2 * height / cell_px) + 2), max(4, round(2 * width / cell_px) + 2)
-    small = cv2.GaussianBlur(rng.standard_normal((rows, columns), dtype=np.float32), (0, 0), 1.1)
-    large = cv2.resize(small, (width, height), interpolation=cv2.INTER_CUBIC)
-    return np.asarray((large - large.mean()) / max(float(large.std()), 1e-6), np.float32)
 
 
 def _background(camera: Camera, look: Look, rng: np.random.Generator) -> Plane:
@@ -271,14 +274,14 @@ def _shadow(mask: Plane, camera: Camera, look: Look) -> Plane:
 
 
 def _highlights(picture: Plane, mask: Plane, look: Look, camera: Camera, rng: np.random.Generator) -> None:
-    height, width = picture.shape
+    height, width = picture.shape[:2]
     glow = np.zeros((height // 8 + 1, width // 8 + 1), np.float32)
     for _ in range(look.highlights):
         centre = rng.uniform(0, [width, height])
         axes = rng.uniform(0.3, 2.0, 2) / camera.mm_per_px
         cv2.ellipse(glow, _small(centre), _small(axes), float(rng.uniform(0, 180)), 0, 360, 1.0, -1)
     glow = cv2.GaussianBlur(glow, (0, 0), 0.5 / camera.mm_per_px / 8 + 0.5)
-    picture += 0.3 * cv2.resize(glow, (width, height)) * mask
+    picture += _as(picture, 0.3 * cv2.resize(glow, (width, height)) * mask)
 
 
 def _light(height: int, width: int, look: Look) -> Plane:
@@ -292,8 +295,7 @@ def _light(height: int, width: int, look: Look) -> Plane:
     return np.asarray(light / max(1.0, brightest / 0.97), np.float32)
 
 
-def _tinted(picture: Plane, mask: Plane, look: Look) -> Plane:
-    soft = cam.blur(mask, 1.0)
+def _tinted(picture: Plane, soft: Plane, look: Look) -> Plane:
     channels = [
         picture * (background * (1 - soft) + metal * soft)
         for background, metal in zip(look.background_tint, look.metal_tint, strict=True)

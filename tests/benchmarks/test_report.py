@@ -46,6 +46,7 @@ def run() -> dict:
         "quick": True, "plan": {"cases": 1}, "seconds": 1,
         "photographs": [photograph(kind, pixel) for pixel in groups.PIXELS_MM for kind in groups.KINDS],
         "coverage": groups.coverage([(groups.Wanted(0, 1, "normal", (0.025, 0.04), (40, 30)), covered_case())]),
+        "grounds": [],
         "laser": [],
         "inside": {"pictures": 4, "not_outlined": 0, "blank_welds": 2, "blank_claimed": 0, "groups": [inside]},
         "speed": {"file_mb": 1.0, "decode_ms": 50.0, "decode_and_measure_ms": 100.0, "ratio": 1.0,

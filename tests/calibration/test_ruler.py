@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import dataclasses
 from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
 
+from benchmarks.render.scenario import render
 from calibration.plane import PlaneOffset
 from calibration.reading import tick_pattern
 from calibration.ruler import calibrate_ruler
 from core.errors import CalibrationRefused, UsageError
+from sample_images.make_samples import sample_tee
 
 DATA = Path(__file__).parents[1] / "data"
 IN_PLANE = PlaneOffset(0.0, 300.0, 0.0)
@@ -234,3 +237,12 @@ def test_tick_pattern_tells_the_kind_of_rule():
     assert tick_pattern(index, np.where(index % 10 == 3, 2.0, np.where(index % 5 == 3, 1.5, 1.0))) == "decimal"
     assert tick_pattern(index, np.where(index % 2 == 1, 1.6, 1.0)) == "halves"
     assert tick_pattern(index, np.ones(40)) == "none"
+
+
+def test_a_rule_on_grained_wood_is_found() -> None:
+    """Wood holds stripes all over, in which the rule's own are few: the boldest are looked at."""
+    scene = sample_tee()
+    look = dataclasses.replace(scene.look, plate=0.46, weld=0.41, haz=0.44, backdrop="wood")
+    picture = render(dataclasses.replace(scene, look=look)).picture
+    found = calibrate_ruler(cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY), 1.0)
+    assert found.mm_per_px(np.array(found.centre_px)) == pytest.approx(scene.camera.mm_per_px, rel=0.003)
