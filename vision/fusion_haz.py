@@ -101,7 +101,7 @@ def _width(
     totals = [float(score[np.arange(rows), path].sum()) for path, score in zip(paths, stack, strict=True)]
     for sheet_number in np.argsort(totals)[::-1]:
         path = paths[sheet_number]
-        tested = support(shown, path.astype(float), float(along[-1]))
+        tested = support(shown, path, float(along[-1]))
         if tested.score > LEAST_SCORE and tested.seen >= LEAST_SEEN:
             break
     else:

@@ -8,6 +8,7 @@ must differ, block by block and with one sign, by more than these blocks scatter
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import cv2
@@ -62,43 +63,52 @@ class Strip:
 
     Attributes
     ----------
-    sums, shares
-        (I, J + 1) running sums along rows of the values in metal and of metal.
+    sums
+        (2, I, J + 1) running sums along rows: of the values in metal, and of metal.
     step_mm
         Distance of stations along a row.
     """
 
     sums: Floats
-    shares: Floats
     step_mm: float
 
     def over(self, first: int, last: int) -> tuple[Rows, Rows]:
         """Return mean and share of metal of the stations from first to last relative to each station, (I, J)."""
-        count = self.sums.shape[1] - 1
+        count = self.sums.shape[2] - 1
         at = np.arange(count)
-        low, high = np.clip(at + first, 0, count), np.clip(at + last + 1, 0, count)
-        number = self.shares.take(high, axis=1) - self.shares.take(low, axis=1)
-        total = self.sums.take(high, axis=1) - self.sums.take(low, axis=1)
+        low, high = _within(at + first, count), _within(at + last + 1, count)
+        total, number = self.sums.take(high, axis=2) - self.sums.take(low, axis=2)
         total /= np.maximum(number, 1e-6)
         return np.asarray(total, np.float32), np.asarray(number / (last - first + 1), np.float32)
 
-    def over_at(self, at: NDArray[np.int64], first: int, last: int) -> tuple[Floats, Floats]:
-        """Return mean and share of metal of the stations from first to last relative to one of each row, (I,)."""
-        count = self.sums.shape[1] - 1
-        rows = np.arange(len(at))
-        low, high = np.clip(at + first, 0, count), np.clip(at + last + 1, 0, count)
-        number = self.shares[rows, high] - self.shares[rows, low]
-        mean = (self.sums[rows, high] - self.sums[rows, low]) / np.maximum(number, 1e-6)
-        return np.asarray(mean), np.asarray(number / (last - first + 1))
+    def over_at(self, at: NDArray[np.int64], windows: NDArray[np.int64]) -> tuple[Floats, Floats]:
+        """Return mean and share of metal of the stations from first to last relative to one of each row, (I, K).
+
+        Parameters
+        ----------
+        windows
+            (K, 2) first and last.
+        """
+        count = self.sums.shape[2] - 1
+        bounds = _within(at[:, None, None] + windows + np.array([0, 1]), count)
+        sums = self.sums[:, np.arange(len(at))[:, None, None], bounds]
+        total, number = sums[..., 1] - sums[..., 0]
+        length = windows[:, 1] - windows[:, 0] + 1
+        return np.asarray(total / np.maximum(number, 1e-6)), np.asarray(number / length)
+
+
+def _within(stations: NDArray[np.int64], last: int) -> NDArray[np.int64]:
+    """Return stations, those before the first or behind the last moved there."""
+    return np.minimum(np.maximum(stations, 0), last)
 
 
 def strip(values: Rows, metal: Rows, step_mm: float) -> Strip:
     """Return the strip of values and metal, (I, J) each."""
     rows, count = values.shape
-    sums, shares = np.zeros((rows, count + 1)), np.zeros((rows, count + 1))
-    np.cumsum(values * metal, axis=1, dtype=np.float64, out=sums[:, 1:])
-    np.cumsum(metal, axis=1, dtype=np.float64, out=shares[:, 1:])
-    return Strip(sums, shares, step_mm)
+    sums = np.zeros((2, rows, count + 1))
+    np.cumsum(values * metal, axis=1, dtype=np.float64, out=sums[0, :, 1:])
+    np.cumsum(metal, axis=1, dtype=np.float64, out=sums[1, :, 1:])
+    return Strip(sums, step_mm)
 
 
 def contrast(shown: Strip) -> Rows:
@@ -107,7 +117,7 @@ def contrast(shown: Strip) -> Rows:
     inside, inside_share = shown.over(-far, -near)
     outside, outside_share = shown.over(near, far)
     found = outside - inside
-    found[(inside_share < 0.5) | (outside_share < 0.5)] = 0.0
+    found[np.minimum(inside_share, outside_share) < 0.5] = 0.0
     return np.asarray(cv2.blur(found, (1, 3), borderType=cv2.BORDER_REPLICATE), np.float32)
 
 
@@ -154,43 +164,33 @@ def _trace(totals: Rows, at: int, price: Rows, path: NDArray[np.int64]) -> None:
         path[number] = at
 
 
-def support(shown: Strip, path: Floats, length_mm: float) -> Support:
+def support(shown: Strip, path: NDArray[np.int64], length_mm: float) -> Support:
     """Test a path (I,) of stations: does metal a gap off on both sides differ by more than it scatters?"""
-    rows = np.arange(len(path))
+    count = len(path)
     gap, far = max(1, round(GAP_MM / shown.step_mm)), max(3, round((GAP_MM + WINDOW_MM) / shown.step_mm))
-    at = np.clip(np.rint(path), 0, shown.sums.shape[1] - 2).astype(int)
-    sides = []
-    deeper = far + gap + (far - gap)
-    for first, last in ((-far, -gap), (gap, far), (-deeper, -far - gap)):
-        sides.append(shown.over_at(at, first, last))
-    blocks = max(4, round(length_mm / BLOCK_MM))
-    number = np.minimum(rows * blocks // len(path), blocks - 1)
-    means, scatter2 = [], 0.0
-    usable = np.ones(blocks, bool)
-    for number_of_side, (value, share) in enumerate(sides):
-        weight = np.where(share > 0.4, share, 0.0)
-        total = np.bincount(number, weight, blocks)
-        enough = total > 0.25 * np.bincount(number, minlength=blocks)
-        if number_of_side < 2:
-            usable &= enough
-        level = np.asarray(np.bincount(number, weight * value, blocks), np.float64) / np.maximum(total, 1e-9)
-        means.append(np.where(enough, level, np.nan))
-    if usable.sum() < 4:
-        return Support(0.0, 0.0, 0.0, 0.0, np.zeros(len(path)))
-    for level in means[:2]:
-        # Neighbouring blocks differ by their noise; a slow drift of the etch does not count.
-        differences = np.diff(level[usable])
-        scatter2 += 0.5 * (1.4826 * median(np.abs(differences))) ** 2
-    noise = float(np.sqrt(scatter2)) + 1e-6
-    step = np.where(usable, means[1] - means[0], np.nan)
-    mean_step = float(np.nanmean(step))
-    slope = means[0] - means[2]
-    drift = abs(float(np.nanmean(slope))) if np.isfinite(slope).any() else 0.0
-    signed = step * np.sign(mean_step) / noise
-    filled = np.interp(np.arange(blocks), np.flatnonzero(usable), signed[usable])
-    centres = (np.arange(blocks) + 0.5) * len(path) / blocks
-    confidence = np.interp(rows, centres, filled)
-    score = abs(mean_step) / (noise / np.sqrt(usable.sum()))
-    return Support(
-        mean_step, drift, score, float(np.mean(signed[usable] > 2.0)), confidence, float(np.mean(means[0][usable]))
-    )
+    # Inside, outside, and as far again inside.
+    windows = np.array([(-far, -gap), (gap, far), (-2 * far, -far - gap)])
+    value, share = shown.over_at(_within(path, shown.sums.shape[2] - 2), windows)
+    blocks = min(max(4, round(length_mm / BLOCK_MM)), count)
+    starts = -(-np.arange(blocks) * count // blocks)
+    weight = np.where(share > 0.4, share, 0.0)
+    total = np.add.reduceat(weight, starts)
+    levels = np.add.reduceat(weight * value, starts) / np.maximum(total, 1e-9)
+    enough = total > 0.25 * np.diff(starts, append=count)[:, None]
+    usable = np.flatnonzero(enough[:, 0] & enough[:, 1])
+    if len(usable) < 4:
+        return Support(0.0, 0.0, 0.0, 0.0, np.zeros(count))
+    inner, outer = levels[usable, 0], levels[usable, 1]
+    # Neighbouring blocks differ by their noise; a slow drift of the etch does not count.
+    scatter = [1.4826 * median(np.abs(level[1:] - level[:-1])) for level in (inner, outer)]
+    noise = math.sqrt(0.5) * math.hypot(*scatter) + 1e-6
+    step = outer - inner
+    mean_step = float(step.sum()) / len(usable)
+    deep = enough[:, 0] & enough[:, 2]
+    drift = abs(float((levels[deep, 0] - levels[deep, 2]).mean())) if deep.any() else 0.0
+    signed = step * (math.copysign(1.0, mean_step) / noise)
+    centres = (np.arange(blocks) + 0.5) * count / blocks
+    confidence = np.interp(np.arange(count), centres[usable], signed)
+    score = abs(mean_step) / (noise / math.sqrt(len(usable)))
+    seen = np.count_nonzero(signed > 2.0) / len(usable)
+    return Support(mean_step, drift, score, seen, confidence, float(inner.sum()) / len(usable))

@@ -183,7 +183,7 @@ def _best(
     _tie_ends(stack, frame)
     candidates = _followed(frame, stack, channel, shown, core)
     strongest = max(candidates, key=lambda c: (c.stands_clear, c.total))
-    if not strongest.stands_clear or marked:
+    if not strongest.stands_clear or marked or _reaches_weld_metal(strongest, core):
         return strongest
     # The zone beside the weld metal may stand out more than the weld metal itself: look within, with all that
     # lies at the strongest path and beyond it left out.
@@ -214,6 +214,11 @@ def _best(
     return max(held, key=lambda c: c.total) if held else strongest
 
 
+def _reaches_weld_metal(path: Candidate, core: float | None) -> bool:
+    """Tell whether a path has the very tone of weld metal on its inner side: no zone that stands out lies within."""
+    return core is not None and abs(path.support.inside - core) < 0.5 * RIVAL_SHARE * abs(path.support.step)
+
+
 def _tie_ends(stack: NDArray[np.float32], frame: Frame) -> None:
     for row, end in ((0, frame.first), (-1, frame.last)):
         if end is not None:
@@ -234,7 +239,7 @@ def _followed(
     found = []
     for path, score in zip(best_paths(stack), stack, strict=True):
         length = float(np.hypot(*np.diff(frame.points[rows, path], axis=0).T).sum())
-        tested = support(shown, path.astype(float), length)
+        tested = support(shown, path, length)
         stations = _without_spikes(path.astype(float), length)
         same = core is None or abs(tested.inside - core) <= SAME_TONE * abs(tested.step)
         found.append(Candidate(frame, stations, channel, tested, float(score[rows, path].sum()), same))

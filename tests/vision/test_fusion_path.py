@@ -44,19 +44,19 @@ def test_contrast_is_greatest_at_the_step_and_signed() -> None:
 
 def test_a_step_is_supported_and_noise_is_not() -> None:
     values, metal = step_sheet(6.0, 8.0)
-    path = np.full(120, 59.5)
+    path = np.full(120, 60)
     held = support(strip(values, metal, 0.06), path, 12.0)
     assert held.score > 12
     assert held.seen > 0.85
     plain, metal = step_sheet(0.0, 8.0)
-    followed = best_paths((contrast(strip(plain, metal, 0.06)) / 2.0)[None])[0].astype(float)
+    followed = best_paths((contrast(strip(plain, metal, 0.06)) / 2.0)[None])[0]
     assert support(strip(plain, metal, 0.06), followed, 12.0).seen < 0.7
 
 
 def test_a_slow_drift_is_told_from_a_step() -> None:
     values, metal = step_sheet(0.0, 1.0)
     values += np.arange(120, dtype=np.float32)[None] * 0.5
-    tested = support(strip(values, metal, 0.06), np.full(120, 60.0), 12.0)
+    tested = support(strip(values, metal, 0.06), np.full(120, 60), 12.0)
     assert abs(tested.step) < 2.5 * tested.drift
 
 
