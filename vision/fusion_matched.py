@@ -80,8 +80,11 @@ def blur_of(rows: NDArray[np.float32], good: NDArray[np.bool_], offsets: Floats,
     return float(_TRIED[int(np.argmax(explained)), 0])
 
 
-def texture_of(rest: Floats, good: NDArray[np.bool_], spacing_px: float) -> tuple[Texture, float]:
-    """Return the grain of a strip of residuals (N, J), and the variance that no neighbour shares (noise)."""
+def texture_of(rest: Floats, good: NDArray[np.bool_], spacing_px: tuple[float, float]) -> tuple[Texture, float]:
+    """Return the grain of a strip of residuals (N, J), and the variance that no neighbour shares (noise).
+
+    ``spacing_px`` is the distance of samples along the line and across it.
+    """
     values = np.where(good, rest, 0.0)
     if good.sum() < 50 or values.shape[1] < 4:
         return Texture(25.0, 5.0, 5.0), LEAST_VARIANCE
@@ -101,7 +104,7 @@ def texture_of(rest: Floats, good: NDArray[np.bool_], spacing_px: float) -> tupl
     noise = max(total - across[0] - max(across[0] - across[1], 0.0), 0.0) if len(across) > 1 else 0.0
     variance = max(total - noise, 1e-3)
     return Texture(
-        variance, _length(along, variance, spacing_px), _length(across, variance, 1.0)
+        variance, _length(along, variance, spacing_px[0]), _length(across, variance, spacing_px[1])
     ), max(noise, LEAST_VARIANCE)  # fmt: skip
 
 

@@ -25,7 +25,7 @@ from vision.fusion_sheet import Sheet
 Gray = NDArray[np.uint8]
 Floats = NDArray[np.float64]
 
-ALONG_PX = 3.0
+ALONG_PX, MOST_ACROSS_PX = 3.0, 2.0
 LEVEL_MM = 0.9
 CORRELATED = 8.0
 """Samples across the line that carry one piece of information: grain is coarser than a pixel."""
@@ -82,7 +82,7 @@ def refined(
     """
     line = coarse_px
     usual = ALONG_PX * max(1.0, USUAL_MM_PER_PX / mm_per_px)
-    for share, spacing in ((1.0, 2 * usual), (0.6, usual)):
+    for share, spacing in ((1.0, 2 * usual), (0.6, 1.5 * usual)):
         line = resampled(smoothed(resampled(line, spacing), 0.5 * reach_px * share / spacing, anchors), spacing)
         shift, step = _shift(gray, sheet, line, sign, max(4.0, reach_px * share), spacing, mm_per_px, outside, anchors)
         line = line + shift[:, None] * normals_of(line) * outside
@@ -120,8 +120,10 @@ def _shift(
     anchors: tuple[bool, bool],
 ) -> tuple[Floats, float]:
     """Return how far the boundary lies from each place of a line, (N,) px, and its step of tone, grey levels."""
-    half = int(np.ceil(reach))
-    offsets = np.arange(-half, half + 1, dtype=np.float64)
+    # A fine picture need not be sampled more densely than a usual one.
+    across = min(max(1.0, USUAL_MM_PER_PX / mm_per_px), MOST_ACROSS_PX)
+    half = int(np.ceil(reach / across))
+    offsets = across * np.arange(-half, half + 1)
     normals = normals_of(line) * outside
     at = beside(line, normals, offsets)
     rows = sampled(gray, at)
@@ -143,13 +145,13 @@ def _shift(
     rest = np.concatenate([(rows - inner[:, None])[:, sides[0]][metal[:, sides[0]] > 0],
                            (rows - outer[:, None])[:, sides[1]][metal[:, sides[1]] > 0]])  # fmt: skip
     noise = 1.4826 * float(np.median(np.abs(rest[::3]))) / np.abs(step).mean() if len(rest) else 1.0
-    information = 1.0 / max(noise**2 * CORRELATED, 0.02)
+    information = across / max(noise**2 * CORRELATED, 0.02)
     score = np.asarray(-energy * information, np.float32)
-    score -= (0.5 * (offsets / (0.8 * half)) ** 2)[None].astype(np.float32)
+    score -= (0.5 * (offsets / (0.8 * offsets[-1])) ** 2)[None].astype(np.float32)
     for row, tied in zip((0, count - 1), anchors, strict=True):
         if tied:
             score[row] -= 1e4 * np.abs(offsets).astype(np.float32)
-    bend = 0.5 / (WANDER * spacing) ** 2
+    bend = 0.5 * (across / (WANDER * spacing)) ** 2
     path = best_paths(score[None], bend=bend)[0]
     raw = offsets[path]
     smooth = averaged(raw, STIFF_PX / spacing)

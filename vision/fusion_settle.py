@@ -42,7 +42,8 @@ BASE_PX, FIRST_PX = 16.0, 8.0
 """Lengths of the averages that give the base, and the shift to begin with (standard deviations)."""
 ROUNDS = 2
 LEVEL_MM = 0.9
-LEAST_BAND_PX, MOST_BAND_PX = 12, 24
+LEAST_BAND_PX, MOST_BAND_PX, HOLLOW_PX = 12, 24, 6
+ACROSS_BLURS = 1.5
 CLIP = 0.5
 """A grey level that lies farther off than this share of the step counts as no farther."""
 GAP_REACH_PX, GAP_RIM_PX, GAP_WIDE_PX, GAP_SLOPE = 8, 4, 22, 10
@@ -93,13 +94,15 @@ def settled(
     spread = max(3.0, LEVEL_MM / mm_per_px / spacing)
     blur, std, moved = 3.0, 1.0, shift
     for _ in range(ROUNDS):
-        half = int(np.clip(math.ceil(3 * blur) + 8, LEAST_BAND_PX, MOST_BAND_PX))
-        offsets = np.arange(-half, half + 1, dtype=np.float64)
+        # Of a wide blur in a fine picture fewer samples tell as much.
+        across = min(scale, max(1.0, blur / ACROSS_BLURS))
+        half = math.ceil(min(max(math.ceil(3 * blur) + 8, LEAST_BAND_PX), MOST_BAND_PX) / across)
+        offsets = across * np.arange(-half, half + 1)
         at = beside(base, normals, offsets, shift)
         places = sheet.at_places(*at)
         metal = places.metal
         metal[blind] = 0.0
-        edge, rest = _edge(sampled(gray, at), metal, offsets, blur, spread, spacing)
+        edge, rest = _edge(sampled(gray, at), metal, offsets, blur, spread, (spacing, across))
         blur = edge.blur_px
         weights, gathered = _by_wave(edge, offsets, frequencies, spacing)
         apparent = np.sum(weights * basis.of(rest), axis=1) + basis.of(shift)
@@ -111,7 +114,7 @@ def settled(
         kept = found * wander / (wander + 1 / gathered)
         std = math.sqrt(float(np.sum(1 / (gathered + 1 / wander))) / len(base))
         # At a hollow the line is the hollow's edge, which the step before has found.
-        dark = np.asarray(places.hollow[:, half - 6 : half + 7].any(axis=1), np.uint8)
+        dark = np.asarray(places.hollow[:, np.abs(offsets) <= HOLLOW_PX].any(axis=1), np.uint8)
         stays = averaged(cv2.dilate(dark[:, None], np.ones((9, 1), np.uint8)).ravel().astype(np.float64), 2.0)
         shift = stays * before + (1 - stays) * (bent + basis.along(fade * kept))
         moved = stays * before + (1 - stays) * basis.along(kept)
@@ -120,10 +123,18 @@ def settled(
 
 
 def _edge(
-    rows: NDArray[np.float32], metal: NDArray[np.float32], offsets: Floats, blur: float, spread: float, spacing: float
+    rows: NDArray[np.float32],
+    metal: NDArray[np.float32],
+    offsets: Floats,
+    blur: float,
+    spread: float,
+    spacing: tuple[float, float],
 ) -> tuple[Edge, Floats]:
-    """Return the step as rows (N, J) across the line show it, and what they leave over it, (N, J) grey levels."""
-    rim = int(max(4, (len(offsets) - 1) // 2 - math.ceil(2 * blur)))
+    """Return the step as rows (N, J) across the line show it, and what they leave over it, (N, J) grey levels.
+
+    ``spacing`` is the distance of samples along the line and across it, px.
+    """
+    rim = max(4, (len(offsets) - 1) // 2 - math.ceil(2 * blur / spacing[1]))
     sides = (slice(0, rim), slice(-rim, None))
     inner, outer = (level(rows[:, side], metal[:, side], spread) for side in sides)
     sign = 1.0 if float(np.mean(outer - inner)) >= 0 else -1.0

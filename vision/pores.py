@@ -27,7 +27,7 @@ LEAST_LEVELS = 12.0
 LONG = 3.0
 """Length over width from which a spot is a linear indication."""
 SMALL_PX = 8.0
-"""Pixels across the smallest spot; a finer picture is reduced to it."""
+"""Pixels across the smallest spot, about; a finer picture is reduced to it."""
 FAR = 8
 """How much a mask is reduced to look for the few spots in it."""
 MOST_AT_RIM = 0.25
@@ -104,7 +104,7 @@ def _patch(
     high = np.clip(np.ceil(outline.max(axis=0)) + 1, low + 2, [width, height]).astype(int)
     part = gray[low[1] : high[1], low[0] : high[0]]
     pixel = calibration.mm_per_px(outline.mean(axis=0))
-    factor = float(max(1, math.floor(smallest_mm / pixel / SMALL_PX + 1e-6)))
+    factor = float(max(1, round(smallest_mm / pixel / SMALL_PX)))
     size = (math.floor(part.shape[1] / factor), math.floor(part.shape[0] / factor))
     if min(size) < 8:
         return None
@@ -162,11 +162,8 @@ def _surroundings(tone: Gray, mask: Gray, spread_px: float) -> Plane:
         level = np.asarray(cv2.resize(sums / np.maximum(weight, 1e-3), held.shape[::-1]), np.float32)
     if not halvings:
         return level
-    # Rows and columns beyond an even number have the level of their neighbours.
-    whole = tuple(length // 4 * 4 for length in tone.shape)
-    level = np.asarray(cv2.resize(level, whole[::-1]), np.float32)
-    beyond = (tone.shape[0] - whole[0], tone.shape[1] - whole[1])
-    return np.asarray(cv2.copyMakeBorder(level, 0, beyond[0], 0, beyond[1], cv2.BORDER_REPLICATE), np.float32)
+    # Rows and columns beyond an even number stretch it by less than its smoothness shows.
+    return np.asarray(cv2.resize(level, tone.shape[::-1]), np.float32)
 
 
 def _spots(

@@ -98,7 +98,7 @@ def test_blur_and_grain_are_read_off() -> None:
     rows = (40 + 60 * normal_share(offsets / 4.8) + rng.normal(0, 2, (300, 49))).astype(np.float32)
     assert blur_of(rows, np.ones(rows.shape, bool), offsets, np.full(300, 40.0), np.full(300, 60.0)) == 4.8
     grain = cv2.GaussianBlur(rng.standard_normal((900, 40)), (0, 0), 4.0, sigmaY=2.0)
-    texture, noise = texture_of(10 * grain / grain.std(), np.ones(grain.shape, bool), 2.0)
+    texture, noise = texture_of(10 * grain / grain.std(), np.ones(grain.shape, bool), (2.0, 1.0))
     assert texture.variance == pytest.approx(100, rel=0.1)
     assert texture.across_px > 3
     assert texture.along_px == pytest.approx(2 * texture.across_px * 0.5, rel=0.6)
