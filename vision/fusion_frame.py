@@ -93,7 +93,7 @@ def _rays(
     directions = np.column_stack([np.cos(angles), np.sin(angles)])
     start = 0.25 * min(radii)
     stations = np.arange(start, max(radii) + reach_mm, step_mm)
-    points = centre + stations[None, :, None] * directions[:, None, :]
+    points = grid(centre[None], directions, stations)
     allowed = np.ones(points.shape[:2], bool)
     if root is not None:
         floor = _plate_distance(surface, root, centre, directions)
@@ -103,6 +103,16 @@ def _rays(
         allowed &= stations[None] >= (floor - slack)[:, None]
     first, last = ((radius - start) / step_mm for radius in radii)
     return Frame(points, allowed, first, last, step_mm, stays_in_metal=root is None)
+
+
+def grid(starts: Points, directions: Points, stations: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the places so far, (J,), from starts along directions, (I, 2) or (1, 2) each: (I, J, 2)."""
+    rows = max(len(starts), len(directions))
+    places = np.empty((rows, len(stations), 2))
+    for axis in (0, 1):
+        np.multiply(directions[:, axis, None], stations, out=places[:, :, axis])
+        places[:, :, axis] += starts[:, axis, None]
+    return places
 
 
 def _plate_distance(surface: WeldSurface, root: Points, centre: Points, directions: Points) -> NDArray[np.float64]:
@@ -137,6 +147,6 @@ def through(
     inner = 0.55 * width
     stations = np.arange(-inner, reach_mm, step_mm)
     starts = toe + np.linspace(0.0, 1.0, count)[:, None] * down
-    points = starts[:, None] + stations[None, :, None] * outwards
+    points = grid(starts, outwards[None], stations)
     last = None if root_toe is None else (float((root_toe - foot) @ outwards) + inner) / step_mm
     return Frame(points, np.ones(points.shape[:2], bool), inner / step_mm, last, step_mm)

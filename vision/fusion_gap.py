@@ -11,12 +11,16 @@ from numpy.typing import NDArray
 from calibration.model import Calibration
 from core.geometry import Line, Points
 from core.medians import median
+from vision.fusion_frame import grid
 from vision.fusion_line import Found
+from vision.fusion_sheet import window_px
 from vision.section import Section
 
 Gray = NDArray[np.uint8]
+Plane = NDArray[np.float32]
+Floats = NDArray[np.float64]
 
-REACH_MM, ALONG_MM = 1.3, 0.05
+REACH_MM, ALONG_MM, ACROSS_MM = 1.3, 0.05, 0.02
 START_WITHIN = 0.9
 LEAST_DEPTH = 6.0
 CLEAR_OF_NOISE = 6.0
@@ -53,14 +57,15 @@ def _dip(
     """Return how clear a dark line stands along a way, and the line."""
     pixel = section.resolution_mm
     along = np.arange(span_mm[0], span_mm[1], max(2 * pixel, ALONG_MM))
-    across = np.arange(-REACH_MM, REACH_MM + pixel, pixel)
-    grid = back.point + along[:, None, None] * back.direction + across[None, :, None] * back.normal
-    at = calibration.to_px(grid.reshape(-1, 2)).reshape(grid.shape).astype(np.float32)
+    spacing = max(pixel, ACROSS_MM)
+    across = np.arange(-REACH_MM, REACH_MM + spacing, spacing)
+    at = _across(back, along, across, calibration)
     height, width = gray.shape
     if at.min() < 0 or at[..., 0].max() > width - 1 or at[..., 1].max() > height - 1 or len(along) < 4:
         return None
-    rows = cv2.remap(gray, at[..., 0], at[..., 1], cv2.INTER_LINEAR).astype(np.float32)
-    profile = np.median(rows, axis=0)
+    rows = cv2.remap(gray, at[..., 0], at[..., 1], cv2.INTER_LINEAR)
+    half = len(rows) // 2
+    profile = np.partition(rows, (half - 1, half), axis=0)[half - 1 + len(rows) % 2 : half + 1].mean(axis=0)
     near = np.abs(across) < 0.75
     base = np.interp(across, across[~near], cv2.blur(profile[~near][:, None], (1, 9)).ravel())
     dip = base - profile
@@ -73,8 +78,8 @@ def _dip(
     if low is None or high is None:
         # As wide as the window: that is the air beside a plate, not a gap.
         return None
-    opening = (high - low) * pixel
-    middle = -REACH_MM + 0.5 * (low + high) * pixel
+    opening = (high - low) * spacing
+    middle = -REACH_MM + 0.5 * (low + high) * spacing
     line = Line(
         float(back.x + middle * back.normal[0]), float(back.y + middle * back.normal[1]), back.dx, back.dy
     )  # fmt: skip
@@ -90,12 +95,17 @@ def _dip(
     return depth / noise, Seam(line, value, wide, start)
 
 
+def _across(line: Line, along: Floats, across: Floats, calibration: Calibration) -> Plane:
+    """Return the places of the picture so far along a line and so far beside it, (I, J, 2) px."""
+    starts = line.point + along[:, None] * line.direction
+    return np.asarray(window_px(calibration, grid(starts, line.normal[None], across)), np.float32)
+
+
 def _start(gray: Gray, line: Line, beside_mm: float, least: float, end_mm: float, calibration: Calibration) -> float:
     """Return from where on a line is dark against both of its sides, mm; weld metal may have closed it before."""
     along = np.arange(0.0, end_mm, ALONG_MM)
     across = np.array([-beside_mm, 0.0, beside_mm])
-    grid = line.point + along[:, None, None] * line.direction + across[None, :, None] * line.normal
-    at = calibration.to_px(grid.reshape(-1, 2)).reshape(grid.shape).astype(np.float32)
+    at = _across(line, along, across, calibration)
     levels = cv2.remap(gray, at[..., 0], at[..., 1], cv2.INTER_LINEAR).astype(np.float32)
     dip = cv2.blur((levels[:, [0, 2]].min(axis=1) - levels[:, 1])[:, None], (1, 5)).ravel()
     bright = np.flatnonzero(dip < least)

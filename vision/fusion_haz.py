@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 
 from calibration.model import Calibration
 from core.geometry import Points, arc_length
 from core.medians import median
+from vision.fusion_frame import grid
 from vision.fusion_line import Found, FusionLine
 from vision.fusion_path import best_paths, contrast, strip, support
 from vision.fusion_sheet import Sheet, window_px
@@ -76,25 +78,22 @@ def _width(
     start = np.column_stack([np.interp(at, along, part[:, k]) for k in (0, 1)])
     smooth = max(3, rows // 6) | 1
     tangent = np.gradient(start, axis=0)
-    kernel = np.ones(smooth) / smooth
-    tangent = np.column_stack(
-        [np.convolve(np.pad(tangent[:, k], smooth // 2, mode="edge"), kernel, mode="valid") for k in (0, 1)]
-    )
+    tangent = np.asarray(cv2.blur(tangent, (1, smooth), borderType=cv2.BORDER_REPLICATE), np.float64)
     tangent /= np.maximum(np.hypot(*tangent.T), 1e-9)[:, None]
     # Weld metal lies to the left of the way from the left toe to the right one, and of the way down on the left.
     sign = -1.0 if line.side == "whole" or side == "left" else 1.0
     normal = np.column_stack([-tangent[:, 1], tangent[:, 0]]) * sign
     # The way of "left" runs down with its weld metal on the left hand; of "whole" it runs round the weld metal.
     stations = np.arange(FIRST_MM - NARROW, LAST_MM, step)
-    grid = start[:, None] + stations[None, :, None] * normal[:, None]
-    places = sheet.at(window_px(calibration, grid))
+    places_mm = grid(start, normal, stations)
+    places = sheet.at(window_px(calibration, places_mm))
     values, metal = places.tone, np.where(stations[None] > FIRST_MM, places.metal, 0.0).astype(np.float32)
     shown = strip(values, metal, step)
     found = contrast(shown)
     usable = np.abs(found[found != 0])
     if len(usable) < 50:
         return None
-    noise = 1.4826 * float(np.median(usable)) + 1e-3
+    noise = 1.4826 * median(usable) + 1e-3
     stack = np.clip(np.stack([found, -found]) / noise, -12, 12)
     stack[:, :, (stations < FIRST_MM + 0.25)] = -12.0
     paths = best_paths(stack, bend=0.4)
@@ -111,5 +110,5 @@ def _width(
     if scatter > max(MOST_SCATTER_MM, 0.15 * median(width)):
         return None
     std = float(np.hypot(0.5 * step, scatter / np.sqrt(max(3.0, along[-1] / 0.7)))) + 0.02
-    limit = grid[np.arange(rows), path]
+    limit = places_mm[np.arange(rows), path]
     return Found(median(width), std), limit

@@ -93,8 +93,8 @@ def texture_of(rest: Floats, good: NDArray[np.bool_], spacing_px: tuple[float, f
     shown = good.astype(np.float64)
     # Sums of products of columns a lag apart are sums along a diagonal of one product of matrices.
     gram, pairs = values.T @ values, shown.T @ shown
-    lags = range(min(values.shape[1], 12))
-    total, *across = (float(gram.trace(lag) / max(pairs.trace(lag), 1.0)) for lag in lags)
+    lags = min(values.shape[1], 12)
+    total, *across = (_diagonals(gram, lags) / np.maximum(_diagonals(pairs, lags), 1.0)).tolist()
     along = []
     for lag in range(1, min(len(values), 8)):
         ends = slice(lag, None), slice(0, len(values) - lag)
@@ -106,6 +106,15 @@ def texture_of(rest: Floats, good: NDArray[np.bool_], spacing_px: tuple[float, f
     return Texture(
         variance, _length(along, variance, spacing_px[0]), _length(across, variance, spacing_px[1])
     ), max(noise, LEAST_VARIANCE)  # fmt: skip
+
+
+def _diagonals(square: Floats, count: int) -> Floats:
+    """Return the sums of the diagonal of a square (N, N) and of so many less one beside it, (count,)."""
+    size = len(square)
+    wide = np.zeros((size, size + count))
+    wide[:, :size] = square
+    down, along = wide.strides
+    return np.asarray(np.lib.stride_tricks.as_strided(wide, (size, count), (down + along, along)).sum(axis=0))
 
 
 def _length(covariances: list[float], variance: float, spacing_px: float) -> float:
@@ -216,14 +225,11 @@ def wander_of(found: Floats, information_of: Floats, frequencies: Floats, scale:
     ``scale`` multiplies the lengths that are tried: pictures differ in how many pixels a millimetre has.
     """
     noise, square = 1.0 / information_of, found**2
-    best, most = np.ones_like(found), -math.inf
-    for longest in LONGEST_PX:
-        shape = 1.0 / (1.0 + (longest * scale * frequencies) ** 2) ** 2
-        shape = shape / shape.mean()
-        for wander in WANDERS_PX:
-            variance = (scale * wander) ** 2 * shape + noise
-            likelihood = -float(np.sum(np.log(variance) + np.minimum(square / variance, 12.0)))
-            if likelihood > most:
-                best, most = (scale * wander) ** 2 * shape, likelihood
+    shapes = 1.0 / (1.0 + (np.array(LONGEST_PX)[:, None] * scale * frequencies) ** 2) ** 2
+    shapes /= shapes.mean(axis=1, keepdims=True)
+    tried = ((scale * np.array(WANDERS_PX)) ** 2)[:, None] * shapes[:, None]
+    variances = tried + noise
+    unlikely = np.sum(np.log(variances) + np.minimum(square / variances, 12.0), axis=2)
+    best = tried.reshape(-1, len(found))[int(np.argmin(unlikely))]
     # A wave that stands clear of its noise is one, whatever its neighbours are.
     return np.asarray(np.maximum(best, square - CLEAR_WAVE * noise))

@@ -64,20 +64,30 @@ class Strip:
     Attributes
     ----------
     sums
-        (2, I, J + 1) running sums along rows: of the values in metal, and of metal.
+        (2, I, J + 1 + 2 * reach) running sums along rows: of the values in metal, and of metal; with a rim on both
+        sides, where there is no more metal.
+    reach
+        Width of that rim.
     step_mm
         Distance of stations along a row.
     """
 
     sums: Floats
+    reach: int
     step_mm: float
 
+    @property
+    def stations(self) -> int:
+        """Return how many stations a row has."""
+        return self.sums.shape[2] - 1 - 2 * self.reach
+
     def over(self, first: int, last: int) -> tuple[Rows, Rows]:
-        """Return mean and share of metal of the stations from first to last relative to each station, (I, J)."""
-        count = self.sums.shape[2] - 1
-        at = np.arange(count)
-        low, high = _within(at + first, count), _within(at + last + 1, count)
-        total, number = self.sums.take(high, axis=2) - self.sums.take(low, axis=2)
+        """Return mean and share of metal of the stations from first to last relative to each station, (I, J).
+
+        Neither lies farther off than the reach.
+        """
+        low, high = self.reach + first, self.reach + last + 1
+        total, number = self.sums[..., high : high + self.stations] - self.sums[..., low : low + self.stations]
         total /= np.maximum(number, 1e-6)
         return np.asarray(total, np.float32), np.asarray(number / (last - first + 1), np.float32)
 
@@ -89,8 +99,7 @@ class Strip:
         windows
             (K, 2) first and last.
         """
-        count = self.sums.shape[2] - 1
-        bounds = _within(at[:, None, None] + windows + np.array([0, 1]), count)
+        bounds = self.reach + _within(at[:, None, None] + windows + np.array([0, 1]), self.stations)
         sums = self.sums[:, np.arange(len(at))[:, None, None], bounds]
         total, number = sums[..., 1] - sums[..., 0]
         length = windows[:, 1] - windows[:, 0] + 1
@@ -105,15 +114,23 @@ def _within(stations: NDArray[np.int64], last: int) -> NDArray[np.int64]:
 def strip(values: Rows, metal: Rows, step_mm: float) -> Strip:
     """Return the strip of values and metal, (I, J) each."""
     rows, count = values.shape
-    sums = np.zeros((2, rows, count + 1))
-    np.cumsum(values * metal, axis=1, dtype=np.float64, out=sums[0, :, 1:])
-    np.cumsum(metal, axis=1, dtype=np.float64, out=sums[1, :, 1:])
-    return Strip(sums, step_mm)
+    reach = _window(step_mm) + 1
+    sums = np.zeros((2, rows, count + 1 + 2 * reach))
+    inner = slice(reach + 1, reach + 1 + count)
+    np.cumsum(values * metal, axis=1, dtype=np.float64, out=sums[0, :, inner])
+    np.cumsum(metal, axis=1, dtype=np.float64, out=sums[1, :, inner])
+    sums[:, :, inner.stop :] = sums[:, :, inner.stop - 1, None]
+    return Strip(sums, reach, step_mm)
+
+
+def _window(step_mm: float) -> int:
+    """Return how many stations the window of the contrast reaches to one side."""
+    return max(3, round(WINDOW_MM / step_mm))
 
 
 def contrast(shown: Strip) -> Rows:
     """Return the contrast of both sides at every station of every row (outside less inside), 0 without enough metal."""
-    near, far = 1, max(3, round(WINDOW_MM / shown.step_mm))
+    near, far = 1, _window(shown.step_mm)
     inside, inside_share = shown.over(-far, -near)
     outside, outside_share = shown.over(near, far)
     found = outside - inside
@@ -136,7 +153,14 @@ def best_paths(scores: Rows, *, bend: float = BEND) -> NDArray[np.int64]:
     grown[half - back :, sheets:] = scores[:, : half - 1 : -1].transpose(1, 0, 2)
     totals = np.full((half, 2 * sheets, stations + 2 * JUMP), -1e9, np.float32)
     inner = totals[:, :, JUMP:-JUMP]
-    reachable = np.moveaxis(np.lib.stride_tricks.sliding_window_view(totals, 2 * JUMP + 1, axis=2), 3, 1)
+    # Row by row and jump by jump what it leads to, (half, jumps, 2 * sheets, stations).
+    row_step, sheet_step, station_step = totals.strides
+    reachable = np.lib.stride_tricks.as_strided(
+        totals,
+        (half, len(steps), 2 * sheets, stations),
+        (row_step, station_step, sheet_step, station_step),
+        writeable=False,
+    )
     choices, prices = np.empty((len(steps), 2 * sheets, stations), np.float32), price[:, None, None]
     inner[0] = grown[0]
     for before, total, score in zip(reachable[:-1], inner[1:], grown[1:], strict=True):
@@ -170,7 +194,7 @@ def support(shown: Strip, path: NDArray[np.int64], length_mm: float) -> Support:
     gap, far = max(1, round(GAP_MM / shown.step_mm)), max(3, round((GAP_MM + WINDOW_MM) / shown.step_mm))
     # Inside, outside, and as far again inside.
     windows = np.array([(-far, -gap), (gap, far), (-2 * far, -far - gap)])
-    value, share = shown.over_at(_within(path, shown.sums.shape[2] - 2), windows)
+    value, share = shown.over_at(_within(path, shown.stations - 1), windows)
     blocks = min(max(4, round(length_mm / BLOCK_MM)), count)
     starts = -(-np.arange(blocks) * count // blocks)
     weight = np.where(share > 0.4, share, 0.0)

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from calibration.model import Calibration
 from core.geometry import Points
-from core.medians import median
+from core.medians import median, quantile
 from vision.fusion_frame import Frame
 from vision.fusion_path import Strip, Support, best_paths, contrast, strip, support
 from vision.fusion_sheet import Sheet, window_px
@@ -172,8 +172,8 @@ def _best(
     usable = np.abs(found[frame.allowed & (found != 0)])
     if len(usable) == 0:
         return None
-    usual, most = np.percentile(usable[:: max(1, len(usable) // 8000)], (50, 99))
-    noise = max(1.4826 * float(usual), float(most) / 8.0) + 1e-3
+    usable = usable[:: max(1, len(usable) // 8000)]
+    noise = max(1.4826 * median(usable), quantile(usable, 0.99) / 8.0) + 1e-3
     stack = np.stack([found, -found]) / noise
     stack[:, ~frame.allowed] = -8.0
     # A hollow hides both sides of the line from the contrast: its near side is the line.
