@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from calibration.model import Calibration
 from core.geometry import Points
+from core.medians import median, quantile
 
 Gray = NDArray[np.uint8]
 Plane = NDArray[np.float32]
@@ -175,7 +176,7 @@ def reduced_sheet(
     core: Gray = np.zeros(tone.shape, np.uint8)
     cv2.fillPoly(core, [small(core_px)], 1, cv2.LINE_8, 4)
     weld = tone[(core > 0) & (mask > 0)]
-    level = float(np.median(weld)) if len(weld) else float(np.median(tone))
+    level = median(weld if len(weld) else tone)
     spots, dark, thin = _spots(tone, mask, level, spot_px / factor)
     hollow: Gray = np.zeros(mask.shape, np.uint8)
     if root_px is not None:
@@ -203,52 +204,57 @@ def _spots(tone: Plane, mask: Gray, level: float, size: float) -> tuple[Gray, Gr
     reach = max(3, round(size)) | 1
     kernel = np.ones((reach, reach), np.uint8)
     plain = np.asarray(cv2.GaussianBlur(tone, (0, 0), 0.8), np.float32)
+    inside, sampled = mask > 0, mask[::3, ::3] > 0
+    tones = plain[::3, ::3][sampled]
+    usual = (quantile(tones, 0.05), quantile(tones, 0.95)) if len(tones) else (level, level)
     found, raw = [], []
-    inside = _some(plain, mask)
-    usual = np.percentile(inside, (5, 95)) if len(inside) else (level, level)
-    limits = (min(level, float(usual[0])), max(level, float(usual[1])))
-    for operation, sign, limit in ((cv2.MORPH_BLACKHAT, -1.0, limits[0]), (cv2.MORPH_TOPHAT, 1.0, limits[1])):
+    for operation, sign, limit in (
+        (cv2.MORPH_BLACKHAT, -1.0, min(level, usual[0])),
+        (cv2.MORPH_TOPHAT, 1.0, max(level, usual[1])),
+    ):
         stands_out = np.asarray(cv2.morphologyEx(plain, operation, kernel), np.float32)
-        over = np.maximum(sign * (plain - limit), 0.0)
-        inside = _some(np.minimum(stands_out, over), mask)
-        spread = float(np.median(inside)) if len(inside) else 0.0
+        over = np.maximum(sign * (tones - limit), 0.0)
+        spread = median(np.minimum(stands_out[::3, ::3][sampled], over)) if len(tones) else 0.0
         least = max(SPOT_CLEAR * spread, SPOT_LEVELS)
-        clear = (stands_out > least) & (mask > 0)
-        deep = np.asarray(clear & (over > least), np.uint8)
+        clear = (stands_out > least) & inside
+        deep = np.asarray(clear & _beyond(plain, limit, sign * least), np.uint8)
         labels, places, area = _labelled(deep)
         spots: Gray = np.zeros(deep.shape, np.uint8)
         spots.ravel()[places[area[labels] < 0.6 * size**2]] = 1
-        deep = np.asarray(clear & (sign * (plain - level) > least), np.uint8)
-        islands = _islands(deep, spots, tone, mask, level, 0.6 * size**2)
-        raw.append(np.asarray(spots | islands, np.uint8))
+        deep = np.asarray(clear & _beyond(plain, level, sign * least), np.uint8)
+        raw.append(spots | _islands(deep, spots, tone, mask, level, 0.6 * size**2))
         found.append(np.asarray(cv2.dilate(raw[-1], SPOT_RIM), np.uint8))
-    dark, bright = found
-    # A gap between plates is thin and dark, and as long as it likes.
+    gap = _gaps(plain, inside, level, 0.4 * size)
+    return np.asarray(found[0] | found[1] | gap, np.uint8), raw[0], gap
+
+
+def _beyond(plane: Plane, limit: float, by: float) -> NDArray[np.bool_]:
+    """Return where a plane is more than so much above a limit, or below it where that is negative."""
+    return plane > limit + by if by > 0 else plane < limit + by
+
+
+def _gaps(plain: Plane, inside: NDArray[np.bool_], level: float, longest: float) -> Gray:
+    """Return the gaps between plates: thin and dark, and longer than so many pixels."""
     thin = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (THIN, THIN))
     depth = np.asarray(cv2.morphologyEx(plain, cv2.MORPH_BLACKHAT, thin), np.float32)
-    inside = _some(depth, mask)
-    spread = float(np.median(inside)) if len(inside) else 0.0
+    sampled = inside[::3, ::3]
+    tones, depths = plain[::3, ::3][sampled], depth[::3, ::3][sampled]
+    spread = median(depths) if len(depths) else 0.0
     # Between a bright border of passes and a bright zone dark weld metal is thin, too: a gap is darker than that, or
     # lies between plates.
-    others = _some(plain, np.asarray(mask * (plain > level + WELD_LEVELS), np.uint8))
-    plates = float(np.median(others)) if len(others) else np.inf
+    others = tones[tones > level + WELD_LEVELS]
+    plates = median(others) if len(others) else np.inf
     between = (plain < level - 0.5 * THIN_LEVELS) | (plain + depth > level + PLATE_SHARE * (plates - level))
-    gap = np.asarray((depth > max(THIN_CLEAR * spread, THIN_LEVELS)) & between & (mask > 0), np.uint8)
+    gap = np.asarray((depth > max(THIN_CLEAR * spread, THIN_LEVELS)) & between & inside, np.uint8)
     gap = np.asarray(cv2.morphologyEx(gap, cv2.MORPH_OPEN, np.ones((2, 2), np.uint8)), np.uint8)
     labels, places, area = _labelled(gap)
     kept: Gray = np.zeros(gap.shape, np.uint8)
     # What is longer than this has more pixels than this.
-    for label in np.flatnonzero(area > 0.4 * size):
+    for label in np.flatnonzero(area > longest):
         own = places[labels == label]
-        if max(np.ptp(own // gap.shape[1]), np.ptp(own % gap.shape[1])) + 1 > 0.4 * size:
+        if max(np.ptp(own // gap.shape[1]), np.ptp(own % gap.shape[1])) + 1 > longest:
             kept.ravel()[own] = 1
-    gap = np.asarray(cv2.dilate(kept, np.ones((3, 3), np.uint8)), np.uint8)
-    return np.asarray(dark | bright | gap, np.uint8), raw[0], gap
-
-
-def _some(plane: Plane, mask: Gray) -> Plane:
-    """Return every third value of every third row of a plane, as far as they lie in a mask."""
-    return np.asarray(plane[::3, ::3][mask[::3, ::3] > 0], np.float32)
+    return np.asarray(cv2.dilate(kept, np.ones((3, 3), np.uint8)), np.uint8)
 
 
 def _labelled(mask: Gray) -> tuple[NDArray[np.int32], NDArray[np.int64], NDArray[np.int64]]:
@@ -334,7 +340,7 @@ def _hollow(dark: Gray, root: Points, reach: float, tone: Plane, solid: Gray, le
         return hollow
     _, labels = cv2.connectedComponents(dark, connectivity=8)
     others = tone[(solid > 0) & (np.abs(tone - level) > WELD_LEVELS)]
-    parent = float(np.median(others)) if len(others) else level
+    parent = median(others) if len(others) else level
     limit = max(WELD_LEVELS, 0.5 * abs(parent - level))
     rims = cv2.dilate(dark, SPOT_RIM) > 0
     for label in np.unique(labels[near > 0]):
