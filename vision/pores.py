@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from calibration.model import Calibration
 from core.geometry import Points
+from core.medians import median
 from vision.fusion_line import Indication
 
 Gray = NDArray[np.uint8]
@@ -119,7 +120,7 @@ def _patch(
         return None
     rest = np.subtract(tone, _surroundings(tone, mask, SPREAD_MM / (pixel * factor)), dtype=np.float32)
     inside = _sampled(rest, mask)
-    noise = 1.4826 * float(np.median(np.abs(inside - np.median(inside))))
+    noise = 1.4826 * median(np.abs(inside - median(inside)))
     # Outside the weld metal there is nothing.
     rest *= mask > 0
     return _Patch(rest, mask, low, factor, max(noise, 0.7))
@@ -137,8 +138,8 @@ def _surroundings(tone: Gray, mask: Gray, spread_px: float) -> Plane:
     Where the spread is wide it is found in a picture of a quarter of the size.
     """
     inside = _sampled(tone, mask)
-    middle = float(np.median(inside))
-    spread = 1.4826 * float(np.median(np.abs(inside - middle))) + 1.0
+    middle = median(inside)
+    spread = 1.4826 * median(np.abs(inside - middle)) + 1.0
     share, total = mask, np.asarray(cv2.bitwise_and(tone, mask), np.uint8)
     halvings = 2 if spread_px > 24 and min(tone.shape) > 16 else 0
     for _ in range(halvings):
@@ -171,7 +172,7 @@ def _spots(
 ) -> list[Indication]:
     rest = patch.rest
     soft = np.asarray(cv2.GaussianBlur(rest, (0, 0), SMALL_PX / 8), np.float32)
-    spread = 1.4826 * float(np.median(np.abs(_sampled(soft, patch.metal)))) + 0.5
+    spread = 1.4826 * median(np.abs(_sampled(soft, patch.metal))) + 0.5
     least = max(CLEAR * spread, LEAST_LEVELS)
     found = []
     for sign in (-1, 1):
@@ -296,7 +297,8 @@ def _indication(
         return None
     centre_small = np.array([columns.mean() + window[1].start, rows.mean() + window[0].start])
     centre = (centre_small + 0.5) * patch.factor - 0.5 + patch.low
-    pixel = calibration.mm_per_px(centre) * patch.factor
+    mm_per_px = calibration.mm_per_px(centre)
+    pixel = mm_per_px * patch.factor
     short, long = _spreads(columns, rows)
     length, width = 4.0 * long * pixel, 4.0 * short * pixel
     if sign > 0 and length > LONG * width:
@@ -324,7 +326,7 @@ def _indication(
         float(diameter),
         float(length),
         float(width),
-        float(distance * calibration.mm_per_px(centre)),
+        float(distance * mm_per_px),
     )
 
 
@@ -334,8 +336,9 @@ def _distance(rim: Points, centre: Points, surfaces: Sequence[_Surface]) -> floa
     least = np.inf
     for surface in surfaces:
         # Only what lies about as near to the centre as the nearest point can be the nearest to the rim.
-        away = np.hypot(surface.start[:, 0] - centre[0], surface.start[:, 1] - centre[1])
-        near = np.flatnonzero(away <= float(away.min()) + 2 * reach + surface.longest_px)
+        away2 = (surface.start[:, 0] - centre[0]) ** 2 + (surface.start[:, 1] - centre[1]) ** 2
+        farthest = math.sqrt(float(away2.min())) + 2 * reach + surface.longest_px
+        near = np.flatnonzero(away2 <= farthest**2)
         step, length2 = surface.step[near], surface.length2[near]
         arm = rim[:, None] - surface.start[near]
         share = np.clip(np.einsum("rsk,sk->rs", arm, step) / length2, 0.0, 1.0)
