@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -41,10 +43,16 @@ def averaged(values: Floats, sigma: float) -> Floats:
     if sigma < 0.3 or len(values) < 3:
         return np.asarray(values, float)
     reach = min(int(3 * sigma) + 1, len(values) - 1)
-    kernel = np.exp(-0.5 * (np.arange(-reach, reach + 1) / sigma) ** 2)
     values = np.asarray(values, float)
     padded = np.concatenate([values[reach:0:-1], values, values[-2 : -reach - 2 : -1]])
-    return np.asarray(np.convolve(padded, kernel / kernel.sum(), mode="valid"))
+    return np.asarray(np.convolve(padded, _bell(sigma, reach), mode="valid"))
+
+
+@lru_cache(maxsize=64)
+def _bell(sigma: float, reach: int) -> Floats:
+    """Return the weights of an average by a Gaussian, (2 * reach + 1,)."""
+    weights = np.exp(-0.5 * (np.arange(-reach, reach + 1) / sigma) ** 2)
+    return np.asarray(weights / weights.sum())
 
 
 def resampled(points: Points, step: float) -> Points:
@@ -60,8 +68,7 @@ def smoothed(points: Points, sigma: float, anchors: tuple[bool, bool]) -> Points
     reach = min(int(3 * sigma) + 1, len(points) - 1)
     if sigma < 0.3 or reach < 1:
         return points
-    kernel = np.exp(-0.5 * (np.arange(-reach, reach + 1) / sigma) ** 2)
-    kernel /= kernel.sum()
+    kernel = _bell(sigma, reach)
     # Odd reflection keeps the ends where they are and does not bend the line there.
     padded = np.vstack([-rest[reach:0:-1], rest, -rest[-2 : -reach - 2 : -1]])
     return np.asarray(base + np.column_stack([np.convolve(padded[:, k], kernel, mode="valid") for k in (0, 1)]))

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from calibration.model import Calibration
 from core.geometry import Points
+from core.medians import median
 from vision.fusion_frame import Frame
 from vision.fusion_line import Side
 from vision.fusion_proposal import CLICK_STD_PX, TEXTURE, Candidate, propose
@@ -140,7 +141,7 @@ def _through_by_tone(window: Window, proposals: Mapping[Side, Candidate]) -> boo
     beside = [np.concatenate(beside_line[name]) for name in ("zone", "parent")]
     if min(len(levels) for levels in beside) == 0:
         return False
-    zone, parent = (float(np.median(levels)) for levels in beside)
+    zone, parent = (median(levels) for levels in beside)
     weld = window.sheet.core_level
     scale = min(abs(weld - zone), abs(weld - parent))
     margin = min(
@@ -170,7 +171,7 @@ def _tones_below(window: Window, sides: Sequence[Candidate]) -> list[float]:
         patch = tops + (at + height[:, None, None]) * down + width[None, :, None] * across
         levels = tones(window, patch)
         if len(levels) > 0.2 * width.size * height.size:
-            found.append(float(np.median(levels)))
+            found.append(median(levels))
     return found
 
 

@@ -159,5 +159,6 @@ def _filled(
 def _cover(ring: list[Points], low: NDArray[np.int64], size: NDArray[np.int64], blur: float) -> NDArray[np.float32]:
     """Return how much of each pixel of a window a blurred ring covers."""
     mask: Gray = np.zeros((size[1], size[0]), np.uint8)
-    cv2.fillPoly(mask, [np.asarray(np.rint((np.array(ring) - low) * 16), np.int32)], 255, cv2.LINE_AA, 4)
-    return np.asarray(cv2.GaussianBlur(mask, (0, 0), max(blur, 0.5)), np.float32) / np.float32(255)
+    cv2.fillPoly(mask, [np.asarray(np.rint((np.vstack(ring) - low) * 16), np.int32)], 255, cv2.LINE_AA, 4)
+    cover = mask.astype(np.float32) * np.float32(1 / 255)
+    return np.asarray(cv2.GaussianBlur(cover, (0, 0), max(blur, 0.5)), np.float32)

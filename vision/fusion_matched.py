@@ -119,11 +119,13 @@ def _diagonals(square: Floats, count: int) -> Floats:
 
 def _length(covariances: list[float], variance: float, spacing_px: float) -> float:
     """Return the decay length of covariances at lags 1, 2, ..."""
-    lags = spacing_px * np.arange(1, len(covariances) + 1)
-    ratio = np.clip(np.array(covariances) / variance, 1e-3, 0.99)
-    weight = ratio**2
-    # log(ratio) = -lag / length, the higher correlations counting more.
-    return float(np.clip(np.sum(weight * lags**2) / np.sum(weight * lags * -np.log(ratio)), 0.7, 60.0))
+    lags2 = falls = 0.0
+    for number, covariance in enumerate(covariances, 1):
+        lag, ratio = spacing_px * number, min(max(covariance / variance, 1e-3), 0.99)
+        # log(ratio) = -lag / length, the higher correlations counting more.
+        lags2 += (ratio * lag) ** 2
+        falls -= ratio**2 * lag * math.log(ratio)
+    return min(max(lags2 / falls, 0.7), 60.0)
 
 
 def information(edge: Edge, offsets: Floats, waves_per_px: Floats, spacing_px: float) -> tuple[Floats, Floats]:

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from core.geometry import Points
+from core.medians import median
 from vision.fusion_band import averaged
 from vision.fusion_choice import Window, tones
 from vision.fusion_frame import Frame
@@ -103,9 +104,7 @@ def meeting(windows: Sequence[Window], likeliest: Sequence[Candidate]) -> Meetin
 
 def _welded(window: Window, candidate: Candidate, grid: NDArray[np.float64]) -> NDArray[np.uint8] | None:
     """Return 1 where places (I, J, 2) have the tone of weld metal, None where that does not stand clear."""
-    zone, parent = (
-        float(np.median(levels)) if len(levels) else math.nan for levels in tones_outside(window, candidate)
-    )
+    zone, parent = (median(levels) for levels in tones_outside(window, candidate))
     weld = window.sheet.core_level
     if not abs(zone - weld) > LEAST_LEVELS:
         return None

@@ -155,11 +155,11 @@ def best_paths(scores: Rows, *, bend: float = BEND) -> NDArray[np.int64]:
     inner = totals[:, :, JUMP:-JUMP]
     # Row by row and jump by jump what it leads to, (half, jumps, 2 * sheets, stations).
     row_step, sheet_step, station_step = totals.strides
-    reachable = np.lib.stride_tricks.as_strided(
-        totals,
+    reachable: Rows = np.ndarray(
         (half, len(steps), 2 * sheets, stations),
-        (row_step, station_step, sheet_step, station_step),
-        writeable=False,
+        np.float32,
+        totals,
+        strides=(row_step, station_step, sheet_step, station_step),
     )
     choices, prices = np.empty((len(steps), 2 * sheets, stations), np.float32), price[:, None, None]
     inner[0] = grown[0]
@@ -196,11 +196,12 @@ def support(shown: Strip, path: NDArray[np.int64], length_mm: float) -> Support:
     windows = np.array([(-far, -gap), (gap, far), (-2 * far, -far - gap)])
     value, share = shown.over_at(_within(path, shown.stations - 1), windows)
     blocks = min(max(4, round(length_mm / BLOCK_MM)), count)
-    starts = -(-np.arange(blocks) * count // blocks)
+    bounds = -(-np.arange(blocks + 1) * count // blocks)
+    starts, rows = bounds[:-1], bounds[1:] - bounds[:-1]
     weight = np.where(share > 0.4, share, 0.0)
     total = np.add.reduceat(weight, starts)
     levels = np.add.reduceat(weight * value, starts) / np.maximum(total, 1e-9)
-    enough = total > 0.25 * np.diff(starts, append=count)[:, None]
+    enough = total > 0.25 * rows[:, None]
     usable = np.flatnonzero(enough[:, 0] & enough[:, 1])
     if len(usable) < 4:
         return Support(0.0, 0.0, 0.0, 0.0, np.zeros(count))
@@ -211,7 +212,7 @@ def support(shown: Strip, path: NDArray[np.int64], length_mm: float) -> Support:
     step = outer - inner
     mean_step = float(step.sum()) / len(usable)
     deep = enough[:, 0] & enough[:, 2]
-    drift = abs(float((levels[deep, 0] - levels[deep, 2]).mean())) if deep.any() else 0.0
+    drift = abs(float((levels[deep, 0] - levels[deep, 2]).sum())) / max(np.count_nonzero(deep), 1)
     signed = step * (math.copysign(1.0, mean_step) / noise)
     centres = (np.arange(blocks) + 0.5) * count / blocks
     confidence = np.interp(np.arange(count), centres[usable], signed)

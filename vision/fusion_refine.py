@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from core.geometry import Points
+from core.medians import median
 from vision.fusion_band import averaged, beside, level, normals_of, resampled, sampled, smoothed
 from vision.fusion_corner import sharpened
 from vision.fusion_path import best_paths
@@ -144,7 +145,7 @@ def _shift(
     energy = np.cumsum(pull, axis=1) - 0.5 * pull
     rest = np.concatenate([(rows - inner[:, None])[:, sides[0]][metal[:, sides[0]] > 0],
                            (rows - outer[:, None])[:, sides[1]][metal[:, sides[1]] > 0]])  # fmt: skip
-    noise = 1.4826 * float(np.median(np.abs(rest[::3]))) / np.abs(step).mean() if len(rest) else 1.0
+    noise = 1.4826 * median(np.abs(rest[::3])) / float(np.abs(step).mean()) if len(rest) else 1.0
     information = across / max(noise**2 * CORRELATED, 0.02)
     score = np.asarray(-energy * information, np.float32)
     score -= (0.5 * (offsets / (0.8 * offsets[-1])) ** 2)[None].astype(np.float32)

@@ -152,9 +152,9 @@ def _edge(
 
 def _by_wave(edge: Edge, offsets: Floats, frequencies: Floats, spacing: float) -> tuple[Floats, Floats]:
     """Return weights (K, J) and information (K,) at every frequency, interpolated between some."""
-    nodes = np.geomspace(frequencies[0], frequencies[-1], NODES)
-    weights, gathered = information(edge, offsets, nodes, spacing)
-    at, among = np.log(frequencies), np.log(nodes)
+    at = np.log(frequencies)
+    among = np.linspace(at[0], at[-1], NODES)
+    weights, gathered = information(edge, offsets, np.exp(among), spacing)
     low = np.clip(np.searchsorted(among, at) - 1, 0, NODES - 2)
     share = ((at - among[low]) / (among[low + 1] - among[low]))[:, None]
     between = np.asarray((1 - share) * weights[low] + share * weights[low + 1], np.float64)

@@ -163,7 +163,7 @@ def reduced_sheet(
     mask: Gray = np.zeros(tone.shape, np.uint8)
 
     def small(points: Points) -> NDArray[np.int32]:
-        return np.asarray(np.rint(((points - low + 0.5) / factor - 0.5) * 16), np.int32)
+        return np.asarray(np.rint(points * (16 / factor) - (low * (16 / factor) + 8 - 8 / factor)), np.int32)
 
     for outline in outlines_px:
         cv2.fillPoly(mask, [small(outline)], 1, cv2.LINE_8, 4)
