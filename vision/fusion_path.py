@@ -79,7 +79,7 @@ class Strip:
     @property
     def stations(self) -> int:
         """Return how many stations a row has."""
-        return self.sums.shape[2] - 1 - 2 * self.reach
+        return int(self.sums.shape[2]) - 1 - 2 * self.reach
 
     def over(self, first: int, last: int) -> tuple[Rows, Rows]:
         """Return mean and share of metal of the stations from first to last relative to each station, (I, J).
@@ -212,7 +212,7 @@ def support(shown: Strip, path: NDArray[np.int64], length_mm: float) -> Support:
     step = outer - inner
     mean_step = float(step.sum()) / len(usable)
     deep = enough[:, 0] & enough[:, 2]
-    drift = abs(float((levels[deep, 0] - levels[deep, 2]).sum())) / max(np.count_nonzero(deep), 1)
+    drift = abs(float((levels[deep, 0] - levels[deep, 2]).sum())) / max(int(np.count_nonzero(deep)), 1)
     signed = step * (math.copysign(1.0, mean_step) / noise)
     centres = (np.arange(blocks) + 0.5) * count / blocks
     confidence = np.interp(np.arange(count), centres[usable], signed)

@@ -7,6 +7,7 @@ alone. What is known from the outside (toes, plate surfaces, root) says where th
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -181,7 +182,11 @@ def _best(
     stack[:, :, :-1][:, barred] += 4.0 * (np.abs(stack).max() > 0)
     stack -= pull
     _tie_ends(stack, frame)
-    candidates = _followed(frame, stack, channel, shown, core)
+    followed = _followed(frame, stack, channel, shown, core)
+    strongest = next(followed)
+    if strongest.stands_clear and _reaches_weld_metal(strongest, core):
+        return strongest
+    candidates = [strongest, *followed]
     strongest = max(candidates, key=lambda c: (c.stands_clear, c.total))
     if not strongest.stands_clear or marked or _reaches_weld_metal(strongest, core):
         return strongest
@@ -234,16 +239,18 @@ def _followed(
     channel: int,
     shown: Strip,
     core: float | None,
-) -> list[Candidate]:
+) -> Iterator[Candidate]:
+    """Yield the best path of each sheet of scores, the likeliest first."""
     rows = np.arange(stack.shape[1])
-    found = []
-    for path, score in zip(best_paths(stack), stack, strict=True):
+    paths = best_paths(stack)
+    totals = [float(score[rows, path].sum()) for path, score in zip(paths, stack, strict=True)]
+    for number in np.argsort(totals)[::-1]:
+        path = paths[number]
         length = float(np.hypot(*np.diff(frame.points[rows, path], axis=0).T).sum())
         tested = support(shown, path, length)
         stations = _without_spikes(path.astype(float), length)
         same = core is None or abs(tested.inside - core) <= SAME_TONE * abs(tested.step)
-        found.append(Candidate(frame, stations, channel, tested, float(score[rows, path].sum()), same))
-    return found
+        yield Candidate(frame, stations, channel, tested, totals[number], same)
 
 
 def _without_spikes(stations: NDArray[np.float64], length_mm: float) -> NDArray[np.float64]:

@@ -83,7 +83,7 @@ def refined(
     """
     line = coarse_px
     usual = ALONG_PX * max(1.0, USUAL_MM_PER_PX / mm_per_px)
-    for share, spacing in ((1.0, 2 * usual), (0.6, 1.5 * usual)):
+    for share, spacing in ((1.0, 3 * usual), (0.6, 1.5 * usual)):
         line = resampled(smoothed(resampled(line, spacing), 0.5 * reach_px * share / spacing, anchors), spacing)
         shift, step = _shift(gray, sheet, line, sign, max(4.0, reach_px * share), spacing, mm_per_px, outside, anchors)
         line = line + shift[:, None] * normals_of(line) * outside
@@ -124,7 +124,7 @@ def _shift(
     # A fine picture need not be sampled more densely than a usual one.
     across = min(max(1.0, USUAL_MM_PER_PX / mm_per_px), MOST_ACROSS_PX)
     half = int(np.ceil(reach / across))
-    offsets = across * np.arange(-half, half + 1)
+    offsets = across * np.arange(-half, half + 1, dtype=np.float64)
     normals = normals_of(line) * outside
     at = beside(line, normals, offsets)
     rows = sampled(gray, at)

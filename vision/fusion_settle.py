@@ -97,7 +97,7 @@ def settled(
         # Of a wide blur in a fine picture fewer samples tell as much.
         across = min(scale, max(1.0, blur / ACROSS_BLURS))
         half = math.ceil(min(max(math.ceil(3 * blur) + 8, LEAST_BAND_PX), MOST_BAND_PX) / across)
-        offsets = across * np.arange(-half, half + 1)
+        offsets = across * np.arange(-half, half + 1, dtype=np.float64)
         at = beside(base, normals, offsets, shift)
         places = sheet.at_places(*at)
         metal = places.metal

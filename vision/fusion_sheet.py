@@ -262,8 +262,10 @@ def _labelled(mask: Gray) -> tuple[NDArray[np.int32], NDArray[np.int64], NDArray
 
     Several times faster than asking for the statistics of every piece; number 0 has none.
     """
-    count, labels = cv2.connectedComponents(mask, connectivity=8)
     places = np.flatnonzero(mask.view(np.bool_))
+    if len(places) == 0:
+        return np.zeros(0, np.int32), places, np.zeros(1, np.int64)
+    count, labels = cv2.connectedComponents(mask, connectivity=8)
     found = np.asarray(labels.ravel()[places], np.int32)
     return found, places, np.bincount(found, minlength=count)
 
