@@ -55,9 +55,13 @@ def _bell(sigma: float, reach: int) -> Floats:
     return np.asarray(weights / weights.sum())
 
 
-def resampled(points: Points, step: float) -> Points:
+def resampled(points: Points, step: float, *, multiple: int = 0) -> Points:
+    """Return points about so far from each other on a line; one more than a ``multiple``, where that is given."""
     along = arc_length(points)
-    at = np.linspace(0.0, along[-1], max(12, round(float(along[-1]) / step)))
+    count = max(12, round(float(along[-1]) / step))
+    if multiple:
+        count = 1 + multiple * max(2, round(count / multiple))
+    at = np.linspace(0.0, along[-1], count)
     return np.column_stack([np.interp(at, along, points[:, k]) for k in (0, 1)])
 
 

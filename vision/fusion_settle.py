@@ -16,7 +16,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from core.geometry import Points
+from core.geometry import Points, arc_length
 from core.medians import median
 from vision.fusion_band import averaged, beside, level, normals_of, resampled, sampled, smoothed
 from vision.fusion_matched import (
@@ -80,8 +80,9 @@ def settled(
         Whether its ends are known and stay.
     """
     scale = max(1.0, USUAL_MM_PER_PX / mm_per_px)
-    spacing = STEP_PX * scale
-    fine = resampled(line, spacing)
+    # The Fourier transform of a number of points with large prime factors takes several times as long.
+    fine = resampled(line, STEP_PX * scale, multiple=8)
+    spacing = float(arc_length(fine)[-1]) / (len(fine) - 1)
     fine, blind = over_gaps(gray, sheet, fine, normals_of(smoothed(fine, BASE_PX / STEP_PX, anchors)) * outside, scale)
     base = smoothed(fine, BASE_PX / STEP_PX, anchors)
     normals = normals_of(base) * outside
