@@ -80,6 +80,12 @@ def smoothed(points: Points, sigma: float, anchors: tuple[bool, bool]) -> Points
 
 def normals_of(points: Points) -> Points:
     """Return unit normals to the left of the way along the line, as the numbers (x, y) go."""
-    tangent = np.gradient(points, axis=0)
-    length = np.maximum(np.hypot(*tangent.T), 1e-9)
-    return np.asarray(np.column_stack([-tangent[:, 1], tangent[:, 0]]) / length[:, None])
+    tangent = np.empty_like(points)
+    np.subtract(points[2:], points[:-2], out=tangent[1:-1])
+    tangent[0], tangent[-1] = points[1] - points[0], points[-1] - points[-2]
+    x, y = tangent[:, 0], tangent[:, 1]
+    length = np.maximum(np.sqrt(x * x + y * y), 1e-9)
+    normals = np.empty_like(points)
+    np.divide(-y, length, out=normals[:, 0])
+    np.divide(x, length, out=normals[:, 1])
+    return normals

@@ -173,7 +173,7 @@ def _best(
     usable = np.abs(found[frame.allowed & (found != 0)])
     if len(usable) == 0:
         return None
-    usable = usable[:: max(1, len(usable) // 8000)]
+    usable = usable[:: max(1, len(usable) // 4000)]
     noise = max(1.4826 * median(usable), quantile(usable, 0.99) / 8.0) + 1e-3
     stack = np.stack([found, -found]) / noise
     stack[:, ~frame.allowed] = -8.0

@@ -105,6 +105,8 @@ class Places:
     @property
     def hollow(self) -> NDArray[np.bool_]:
         """Whether a place lies in a hollow at the root."""
+        if not self.sheet.hollow.any():
+            return np.zeros(self.x.shape, np.bool_)
         return self._nearest(self.sheet.hollow) > 0
 
     @property

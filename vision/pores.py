@@ -34,7 +34,7 @@ FAR = 8
 MOST_AT_RIM = 0.25
 MOST_SAMPLES = 8_000
 """Pixels from which a median is taken."""
-SPREAD_MM = 1.6
+SPREAD_MM, LEAST_PX = 1.6, 4
 
 
 BAND_AT, BAND_SHARE = (2.0, 2.5, 3.0, 3.5), 0.35
@@ -60,6 +60,27 @@ class _Surface:
     step: Points
     length2: NDArray[np.float64]
     longest_px: float
+
+
+class _Spot:
+    """The pixels of a spot in a patch, (N,) each, whether it is bright (+1) or dark (-1), and how much at its top.
+
+    ``short`` and ``long`` are the standard deviations of the pixels, each a square, across and along their longest
+    direction.
+    """
+
+    def __init__(self, columns: NDArray[np.int64], rows: NDArray[np.int64], sign: int, top: float) -> None:
+        self.columns, self.rows, self.sign, self.top = columns, rows, sign, top
+        self.centre = float(columns.mean()), float(rows.mean())
+        x, y = columns - self.centre[0], rows - self.centre[1]
+        across, down, both = (float(np.dot(a, b)) / (len(rows) - 1) for a, b in ((x, x), (y, y), (x, y)))
+        middle, apart = 0.5 * (across + down) + 1 / 12, math.hypot(0.5 * (across - down), both)
+        self.short, self.long = math.sqrt(max(middle - apart, 1e-9)), math.sqrt(middle + apart)
+
+    @property
+    def compact(self) -> bool:
+        """Whether it is not several times longer than wide."""
+        return self.long <= LONG * self.short
 
 
 def _surface(outline: Points) -> _Surface:
@@ -177,20 +198,23 @@ def _spots(
     found = []
     for sign in (-1, 1):
         deep = soft > least if sign > 0 else soft < -least
-        for window, own in _far_pieces(np.asarray(deep), least_px=4):
+        for window, own in _far_pieces(np.asarray(deep), least_px=LEAST_PX):
             depth, smooth = sign * rest[window], sign * soft[window]
             top = _top(smooth[own])
             # What is half as deep as the deepest there hangs together with it; the rim of the metal does not.
             core = np.asarray((depth > 0.5 * top) & (cv2.dilate(own.astype(np.uint8), _AROUND) > 0), np.uint8)
-            for inner, part in _pieces(core, least_px=4):
+            for inner, part in _pieces(core, least_px=LEAST_PX):
                 own_top = _top(smooth[inner][part])
                 place = (_within(window[0], inner[0]), _within(window[1], inner[1]))
                 if own_top < least or _touches_rim(patch.metal, place, part):
                     continue
-                spot = np.asarray(part & (depth[inner] > 0.5 * own_top), np.uint8)
-                if _on_band(soft, sign, spot, own_top, place):
+                rows, columns = np.nonzero(part & (depth[inner] > 0.5 * own_top))
+                if len(rows) < LEAST_PX:
                     continue
-                indication = _indication(patch, spot, own_top, place, sign, surfaces, calibration, smallest_mm)
+                spot = _Spot(columns + place[1].start, rows + place[0].start, sign, own_top)
+                if spot.compact and _on_band(soft, spot):
+                    continue
+                indication = _indication(patch, spot, surfaces, calibration, smallest_mm)
                 if indication is not None:
                     found.append(indication)
     return found
@@ -245,33 +269,18 @@ def _top(values: Plane) -> float:
     return float(np.mean(np.sort(values)[-max(3, len(values) // 6) :]))
 
 
-def _spreads(columns: NDArray[np.int64], rows: NDArray[np.int64]) -> tuple[float, float]:
-    """Return the standard deviations of pixels, each a square, across and along their longest direction."""
-    x, y = columns - columns.mean(), rows - rows.mean()
-    count = len(columns) - 1
-    across, down, both = (float(np.dot(a, b)) / count for a, b in ((x, x), (y, y), (x, y)))
-    middle, apart = 0.5 * (across + down) + 1 / 12, math.hypot(0.5 * (across - down), both)
-    return math.sqrt(max(middle - apart, 1e-9)), math.sqrt(middle + apart)
-
-
-def _on_band(soft: Plane, sign: int, spot: Gray, top: float, window: tuple[slice, slice]) -> bool:
+def _on_band(soft: Plane, spot: _Spot) -> bool:
     """Tell whether a compact spot is a piece of a longer band, which goes on at opposite sides of it.
 
     The border between two passes breaks up into such pieces where grain crosses it.
     """
-    rows, columns = np.nonzero(spot)
-    if len(rows) < 4:
-        return False
-    radius = math.sqrt(len(rows) / math.pi)
-    short, long = _spreads(columns, rows)
-    if long > LONG * short:
-        return False
+    radius = math.sqrt(len(spot.rows) / math.pi)
     turn = np.arange(16) * math.pi / 8
     away = radius * np.array(BAND_AT)[:, None]
-    x = np.asarray(columns.mean() + window[1].start + away * np.cos(turn), np.float32)
-    y = np.asarray(rows.mean() + window[0].start + away * np.sin(turn), np.float32)
-    along = sign * cv2.remap(soft, x, y, cv2.INTER_LINEAR, borderValue=0).mean(axis=0)
-    return bool(np.max(np.minimum(along[:8], along[8:])) > BAND_SHARE * top)
+    x = np.asarray(spot.centre[0] + away * np.cos(turn), np.float32)
+    y = np.asarray(spot.centre[1] + away * np.sin(turn), np.float32)
+    along = spot.sign * cv2.remap(soft, x, y, cv2.INTER_LINEAR, borderValue=0).mean(axis=0)
+    return bool(np.max(np.minimum(along[:8], along[8:])) > BAND_SHARE * spot.top)
 
 
 def _touches_rim(metal: Gray, window: tuple[slice, slice], own: NDArray[np.bool_]) -> bool:
@@ -282,43 +291,28 @@ def _touches_rim(metal: Gray, window: tuple[slice, slice], own: NDArray[np.bool_
 
 
 def _indication(
-    patch: _Patch,
-    spot: Gray,
-    top: float,
-    window: tuple[slice, slice],
-    sign: int,
-    surfaces: Sequence[_Surface],
-    calibration: Calibration,
-    smallest_mm: float,
+    patch: _Patch, spot: _Spot, surfaces: Sequence[_Surface], calibration: Calibration, smallest_mm: float
 ) -> Indication | None:
-    rows, columns = np.nonzero(spot)
-    count = len(rows)
-    if count < 4:
-        return None
-    centre_small = np.array([columns.mean() + window[1].start, rows.mean() + window[0].start])
-    centre = (centre_small + 0.5) * patch.factor - 0.5 + patch.low
+    centre = (np.array(spot.centre) + 0.5) * patch.factor - 0.5 + patch.low
     mm_per_px = calibration.mm_per_px(centre)
     pixel = mm_per_px * patch.factor
-    short, long = _spreads(columns, rows)
-    length, width = 4.0 * long * pixel, 4.0 * short * pixel
-    if sign > 0 and length > LONG * width:
+    if spot.sign > 0 and not spot.compact:
         # Bright streaks are columnar grains and borders of passes.
         return None
-    area = count * pixel**2
+    length, width = 4.0 * spot.long * pixel, 4.0 * spot.short * pixel
+    area = len(spot.rows) * pixel**2
     diameter = 2 * math.sqrt(area / math.pi)
     if diameter < smallest_mm:
         return None
     # The rim is known to a part of a pixel all round.
     perimeter = math.pi * (length + width) / 2
-    area_std = perimeter * pixel * math.hypot(0.12, 0.5 * patch.noise / top)
-    points = (
-        (np.column_stack([columns + window[1].start, rows + window[0].start]) + 0.5) * patch.factor - 0.5 + patch.low
-    )
+    area_std = perimeter * pixel * math.hypot(0.12, 0.5 * patch.noise / spot.top)
+    points = np.asarray((np.column_stack([spot.columns, spot.rows]) + 0.5) * patch.factor - 0.5 + patch.low, float)
     distance = _distance(_rim(points, centre), centre, surfaces) if surfaces else 0.0
     at_mm = calibration.to_mm(centre[None])[0]
     return Indication(
-        "linear_indication" if length > LONG * width else "pore_or_inclusion",
-        "dark" if sign < 0 else "bright",
+        "pore_or_inclusion" if spot.compact else "linear_indication",
+        "dark" if spot.sign < 0 else "bright",
         (float(centre[0]), float(centre[1])),
         (float(at_mm[0]), float(at_mm[1])),
         float(area),
