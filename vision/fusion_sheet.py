@@ -26,6 +26,8 @@ have another tone than weld metal: farther from it than this and than half the w
 LEAST_ISLAND, MOST_ISLANDS, ISLAND_SHARE = 12, 24, 0.4
 """Pixels of the sheet that a spot with the tone of the plates has at least, how many are looked at, and how near to
 weld metal the tone round one is, as a share of how far its own is."""
+BLACK_SHARE, BLACK_LEVELS = 0.5, 3.0
+"""Darker than this share of weld metal, and than nearly all of it by so many grey levels, is no metal at all."""
 THIN, THIN_CLEAR, THIN_LEVELS = 7, 8.0, 14.0
 """Depth of a spot over its surroundings, in spreads of the grain and in grey levels."""
 PLATE_SHARE = 0.7
@@ -183,7 +185,9 @@ def reduced_sheet(
     hollow: Gray = np.zeros(mask.shape, np.uint8)
     if root_px is not None:
         at = (root_px - low + 0.5) / factor - 0.5
-        hollow = _hollow(dark, at, 0.11 * spot_px / factor + 1.0, tone, solid, level)
+        black = _black(tone, solid, weld, level)
+        hollow = _hollow(dark | (black & mask), dark | black, at, 0.11 * spot_px / factor + 1.0, tone, solid, level)
+        spots = spots | hollow
     metal = np.asarray(mask * (1 - spots), np.uint8)
     gap = np.asarray(np.maximum(solid - mask, thin), np.uint8)
     return Sheet(tone, metal, solid, gap, hollow, level, low.astype(float), factor)
@@ -330,7 +334,19 @@ def _islands(deep: Gray, known: Gray, tone: Plane, mask: Gray, level: float, mos
     return found
 
 
-def _hollow(dark: Gray, root: Points, reach: float, tone: Plane, solid: Gray, level: float) -> Gray:
+def _black(tone: Plane, solid: Gray, weld: Plane, level: float) -> Gray:
+    """Return where there is no metal to see although weld metal is the darkest metal: far darker than that.
+
+    Against such weld metal a hollow does not stand out as it does against a bright one.
+    """
+    metal = tone[::3, ::3][solid[::3, ::3] > 0]
+    if len(weld) == 0 or len(metal) == 0 or level > median(metal) - WELD_LEVELS:
+        return np.zeros(tone.shape, np.uint8)
+    limit = min(BLACK_SHARE * level, quantile(weld, 0.05) - BLACK_LEVELS)
+    return np.asarray((tone < limit) & (solid > 0), np.uint8)
+
+
+def _hollow(dark: Gray, others_dark: Gray, root: Points, reach: float, tone: Plane, solid: Gray, level: float) -> Gray:
     """Return the dark spots that come near the root and have something else than weld metal round them.
 
     A pore near the root has weld metal on all sides; a hollow lies between weld metal and the plates.
@@ -346,7 +362,7 @@ def _hollow(dark: Gray, root: Points, reach: float, tone: Plane, solid: Gray, le
     others = tone[(solid > 0) & (np.abs(tone - level) > WELD_LEVELS)]
     parent = median(others) if len(others) else level
     limit = max(WELD_LEVELS, 0.5 * abs(parent - level))
-    rims = cv2.dilate(dark, SPOT_RIM) > 0
+    rims = cv2.dilate(others_dark, SPOT_RIM) > 0
     for label in np.unique(labels[near > 0]):
         spot = np.asarray(labels == label, np.uint8)
         welded = _welded_sectors(spot, rims, tone, solid > 0, level, limit)

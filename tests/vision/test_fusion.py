@@ -116,8 +116,16 @@ def test_pore_beside_the_root_is_no_hollow() -> None:
     assert rms_px(inside.lines[0], picture.fusion_px[0][0]) <= 1.5
 
 
-def test_line_runs_along_the_near_edge_of_a_hollow() -> None:
-    picture = etched_picture(21030, "lap", pores=4)
+@pytest.mark.parametrize(
+    ("seed", "joint"),
+    [
+        (21030, "lap"),
+        (604, "lap"),  # weld metal nearly as dark as the hollow
+        (26145, "tee"),  # the same, and a wide gap behind it
+    ],
+)
+def test_line_runs_along_the_near_edge_of_a_hollow(seed: int, joint: str) -> None:
+    picture = etched_picture(seed, joint, pores=4)
     inside = inside_of(picture).welds[0].section.inside
     assert inside.hollow_root
     assert rms_px(inside.lines[0], picture.fusion_px[0][0]) <= 1.0
