@@ -37,6 +37,8 @@ Gray = NDArray[np.uint8]
 PORE_SIZE_MM = 0.2
 TO_ROOT = 0.65
 """Where rays that look for what lies deep behind the root start, on the way from the chord's middle to the root."""
+CLEAR = 6.0
+"""Where some stretch of a line is less clear it is looked for from nearer to the root, too: it may cut off a finger."""
 NEAR_MM = 1.2
 NEAR = (
     "the fusion lines of two welds come so near to each other that the etch does not tell whether they have met; "
@@ -173,7 +175,7 @@ def _looked(
     )
     window = Window(gray, calibration, section, sheet, marked)
     choice = choose(window, frames)
-    if section.root is not None and weakest(choice) < SEEN:
+    if section.root is not None and weakest(choice) < CLEAR:
         # A narrow finger of weld metal behind the root is seen from nearer by: its sides are too steep from afar.
         nearer = {"whole": fusion_frame.toe_to_toe(surface, section.root, reach, step, to_root=TO_ROOT)}
         closer = choose(window, nearer)

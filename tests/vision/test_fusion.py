@@ -63,6 +63,12 @@ def test_both_welds_of_a_tee_have_their_own_line() -> None:
         assert rms_px(weld.section.inside.lines[0], truth[0]) <= 1.5
 
 
+def test_no_finger_of_weld_metal_behind_the_root_is_cut_off() -> None:
+    picture = etched_picture(918, "double_tee", pores=4, width_px=3000, height_px=2250)
+    for weld, truth in zip(inside_of(picture).welds, picture.fusion_px, strict=True):
+        assert rms_px(weld.section.inside.lines[0], truth[0]) <= 1.5
+
+
 @pytest.mark.parametrize("darker", [True, False])
 def test_weld_metal_may_be_darker_or_lighter(darker: bool) -> None:
     """Turned into its negative, a picture has the same line."""
