@@ -25,6 +25,9 @@ and as a share of that of its points, with which it grows where the etch is fain
 CORRELATION_MM = 0.6
 """Length of a fusion line whose error is one piece of information."""
 NEAR_MM = 0.5
+FLAT_SHARE, MIDDLES_SHARE = 0.6, 1.6
+"""How much of the uncertainty of a line's points a plate's penetration has (the line's lowest stretch is flat there and
+counts as a whole), and the distance between two lines' middles."""
 LEAST_SHOWN = 0.8
 
 
@@ -273,12 +276,14 @@ def _local(nominal: Interior) -> dict[str, dict[str, float]]:
     parts["dilution"] = 100 * area / max(total, 1e-9)
     for name in ("root_penetration", "lack_of_root_fusion", "throat_with_penetration"):
         parts[name] = _std_near(first, _place(nominal, name))
-    for name in ("penetration_left", "penetration_right", "penetration_depth", "lack_of_penetration"):
+    for name in ("penetration_depth", "lack_of_penetration"):
         parts[name] = _std_near(first, _place(nominal, name))
+    for name in ("penetration_left", "penetration_right"):
+        parts[name] = FLAT_SHARE * _std_near(first, _place(nominal, name))
     if "root side" in by_side:
         parts["root_side_penetration_depth"] = _root_side_std(nominal, by_side["root side"])
         parts["lack_of_penetration"] = math.hypot(parts["lack_of_penetration"], parts["root_side_penetration_depth"])
-    parts["root_centreline_mismatch"] = typical * 2.0
+    parts["root_centreline_mismatch"] = typical * MIDDLES_SHARE
     root = nominal.section.root
     if root is not None:
         for side in ("left", "right"):
