@@ -59,7 +59,7 @@ def _textures(etch: Etch, mm_per_px: float, radius_px: float, rng: np.random.Gen
     for plane, strength in ((weld, etch.weld_texture), (zone, etch.parent_texture)):
         drawn = cam.blur(np.asarray(255 * strength * plane, np.float32), etch.blur_px)
         texture, unshared = texture_of(
-            np.asarray(drawn[::2] - drawn.mean(), np.float64), np.ones(drawn[::2].shape, bool), SPACING_PX
+            np.asarray(drawn[::2] - drawn.mean(), np.float64), np.ones(drawn[::2].shape, bool), (SPACING_PX, 1.0)
         )
         found.append(Texture(texture.variance + max(unshared - 1.0, 0.0), texture.along_px, texture.across_px))
     return found[0], found[1]
