@@ -85,7 +85,7 @@ class Calibration:
 
     def to_px(self, points_mm: Points) -> Points:
         """Map (N, 2) points in mm back into the picture."""
-        points = _project(np.asarray(np.linalg.inv(self.px_to_mm), float), np.atleast_2d(np.asarray(points_mm, float)))
+        points = _project(_adjugate(self.px_to_mm), np.atleast_2d(np.asarray(points_mm, float)))
         return points if self.lens is None else self.lens.distort(points)
 
     def mm_per_px(self, at_px: Points) -> float:
@@ -149,6 +149,18 @@ class Calibration:
 def from_pixel_size(mm_per_px: float, *, relative_std: float = 0.0, kind: str = "scale") -> Calibration:
     """Return the calibration of a picture whose pixel size is known."""
     return Calibration(kind, np.diag([mm_per_px, -mm_per_px, 1.0]), {"scale": relative_std})
+
+
+def _adjugate(matrix: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the inverse of a (3, 3) homography up to its scale, which maps points alike, several times faster."""
+    (a, b, c), (d, e, f), (g, h, i) = matrix.tolist()
+    return np.array(
+        [
+            [e * i - f * h, c * h - b * i, b * f - c * e],
+            [f * g - d * i, a * i - c * g, c * d - a * f],
+            [d * h - e * g, b * g - a * h, a * e - b * d],
+        ]
+    )
 
 
 def _project(homography: NDArray[np.float64], points: Points) -> Points:

@@ -56,7 +56,7 @@ def _dip(
 ) -> tuple[float, Seam] | None:
     """Return how clear a dark line stands along a way, and the line."""
     pixel = section.resolution_mm
-    along = np.arange(span_mm[0], span_mm[1], max(2 * pixel, ALONG_MM))
+    along = np.arange(span_mm[0], span_mm[1], max(2 * pixel, 2 * ALONG_MM))
     spacing = max(pixel, ACROSS_MM)
     across = np.arange(-REACH_MM, REACH_MM + spacing, spacing)
     at = _across(back, along, across, calibration)
