@@ -2,23 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from calibration.model import Calibration
 from core.geometry import Points, arc_length
 from core.medians import median
 from vision.fusion_frame import grid
 from vision.fusion_line import Found, FusionLine
-from vision.fusion_path import best_paths, contrast, strip, support
+from vision.fusion_path import Strip, best_paths, contrast, strip, support
 from vision.fusion_sheet import Sheet, window_px
 from vision.section import Section
 
 FIRST_MM, LAST_MM = 0.2, 4.5
-LEAST_SCORE, LEAST_SEEN = 9.0, 0.7
+LEAST_SCORE, LEAST_SEEN, LEAST_PLACES = 9.0, 0.7, 50
 MOST_SCATTER_MM = 0.15
 """A limit that wanders by more than this about the zone's width is no limit of the zone."""
 NARROW = 0.45
@@ -42,12 +43,11 @@ def haz_widths(sheet: Sheet, lines: Sequence[FusionLine], section: Section, cali
     for line in lines:
         if line.side == "root side":
             continue
-        for side in ("left", "right") if line.side == "whole" else (line.side,):
-            part = _part(line, side, section)
-            result = _width(sheet, part, line, side, calibration)
-            if result is not None:
-                found[side], limit = result
-                limits.append(limit)
+        sides = ("left", "right") if line.side == "whole" else (line.side,)
+        parts = {side: _part(line, side, section) for side in sides}
+        for side, (width, limit) in _widths(sheet, parts, line, calibration).items():
+            found[side] = width
+            limits.append(limit)
     return HazWidths(found["left"], found["right"], tuple(limits))
 
 
@@ -68,47 +68,72 @@ def _part(line: FusionLine, side: str, section: Section) -> Points:
     return points[margin : middle - margin // 2] if side == "left" else points[middle + margin // 2 : -margin]
 
 
-def _width(
-    sheet: Sheet, part: Points, line: FusionLine, side: str, calibration: Calibration
-) -> tuple[Found, Points] | None:
-    step = sheet.factor * calibration.mm_per_px(calibration.to_px(part[:1])[0])
-    along = arc_length(part)
-    rows = int(np.clip(along[-1] / (2.5 * step), 12, 60))
-    at = np.linspace(0, along[-1], rows)
-    start = np.column_stack([np.interp(at, along, part[:, k]) for k in (0, 1)])
-    smooth = max(3, rows // 6) | 1
-    tangent = np.gradient(start, axis=0)
-    tangent = np.asarray(cv2.blur(tangent, (1, smooth), borderType=cv2.BORDER_REPLICATE), np.float64)
-    tangent /= np.maximum(np.hypot(*tangent.T), 1e-9)[:, None]
-    # Weld metal lies to the left of the way from the left toe to the right one, and of the way down on the left.
-    sign = -1.0 if line.side == "whole" or side == "left" else 1.0
-    normal = np.column_stack([-tangent[:, 1], tangent[:, 0]]) * sign
-    # The way of "left" runs down with its weld metal on the left hand; of "whole" it runs round the weld metal.
+def _widths(
+    sheet: Sheet, parts: Mapping[str, Points], line: FusionLine, calibration: Calibration
+) -> dict[str, tuple[Found, Points]]:
+    """Return the width beside each part of a line and the limit of the zone there, as far as one stands clear."""
+    first = next(iter(parts.values()))
+    step = sheet.factor * calibration.mm_per_px(calibration.to_px(first[:1])[0])
+    lengths = {side: float(arc_length(part)[-1]) for side, part in parts.items()}
+    rows = int(np.clip(max(lengths.values()) / (2.5 * step), 12, 60))
     stations = np.arange(FIRST_MM - NARROW, LAST_MM, step)
-    places_mm = grid(start, normal, stations)
+    # All parts are looked at together, with as many rows each.
+    places_mm = np.vstack([grid(*_outwards(part, rows, line, side), stations) for side, part in parts.items()])
     places = sheet.at(window_px(calibration, places_mm))
     values, metal = places.tone, np.where(stations[None] > FIRST_MM, places.metal, 0.0).astype(np.float32)
     shown = strip(values, metal, step)
-    found = contrast(shown)
-    usable = np.abs(found[found != 0])
-    if len(usable) < 50:
+    contrasts = contrast(shown).reshape(len(parts), rows, -1)
+    stack = np.stack([contrasts, -contrasts], axis=1)
+    for own in stack:
+        usable = np.abs(own[0][own[0] != 0])
+        own /= 1.4826 * median(usable) + 1e-3 if len(usable) >= LEAST_PLACES else np.inf
+    stack = np.clip(stack, -12, 12)
+    stack[..., stations < FIRST_MM + 0.25] = -12.0
+    paths = best_paths(stack.reshape(-1, rows, len(stations)), bend=0.4).reshape(len(parts), 2, rows)
+    found = {}
+    for number, (side, length) in enumerate(lengths.items()):
+        own_rows = slice(number * rows, (number + 1) * rows)
+        own_shown = Strip(shown.sums[:, own_rows], shown.reach, step)
+        path = _clear_path(own_shown, stack[number], paths[number], length)
+        if path is not None:
+            width = _width(stations[path], step, length)
+            if width is not None:
+                found[side] = width, places_mm[own_rows][np.arange(rows), path]
+    return found
+
+
+def _outwards(part: Points, rows: int, line: FusionLine, side: str) -> tuple[Points, Points]:
+    """Return so many points along a part of a line, and the normals of the smoothed line that lead out of it there."""
+    along = arc_length(part)
+    at = np.linspace(0, along[-1], rows)
+    start = np.column_stack([np.interp(at, along, part[:, k]) for k in (0, 1)])
+    tangent = np.asarray(np.gradient(start, axis=0))
+    tangent = np.asarray(cv2.blur(tangent, (1, max(3, rows // 6) | 1), borderType=cv2.BORDER_REPLICATE), np.float64)
+    tangent /= np.maximum(np.hypot(*tangent.T), 1e-9)[:, None]
+    # Weld metal lies to the left of the way from the left toe to the right one, and of the way down on the left.
+    sign = -1.0 if line.side == "whole" or side == "left" else 1.0
+    return start, np.column_stack([-tangent[:, 1], tangent[:, 0]]) * sign
+
+
+def _clear_path(
+    shown: Strip, stack: NDArray[np.float32], paths: NDArray[np.int64], length_mm: float
+) -> NDArray[np.int64] | None:
+    """Return the likelier of two paths that the picture supports, None where it supports neither."""
+    if not np.any(stack[0] > 0):
         return None
-    noise = 1.4826 * median(usable) + 1e-3
-    stack = np.clip(np.stack([found, -found]) / noise, -12, 12)
-    stack[:, :, (stations < FIRST_MM + 0.25)] = -12.0
-    paths = best_paths(stack, bend=0.4)
-    totals = [float(score[np.arange(rows), path].sum()) for path, score in zip(paths, stack, strict=True)]
-    for sheet_number in np.argsort(totals)[::-1]:
-        path = paths[sheet_number]
-        tested = support(shown, path, float(along[-1]))
+    rows = np.arange(paths.shape[1])
+    totals = [float(score[rows, path].sum()) for path, score in zip(paths, stack, strict=True)]
+    for number in np.argsort(totals)[::-1]:
+        tested = support(shown, paths[number], length_mm)
         if tested.score > LEAST_SCORE and tested.seen >= LEAST_SEEN:
-            break
-    else:
+            return np.asarray(paths[number], np.int64)
+    return None
+
+
+def _width(width: NDArray[np.float64], step: float, length_mm: float) -> Found | None:
+    """Return the width of a zone from that of every row, None where it wanders too much."""
+    middle = median(width)
+    scatter = 1.4826 * median(np.abs(width - middle))
+    if scatter > max(MOST_SCATTER_MM, 0.15 * middle):
         return None
-    width = stations[path]
-    scatter = 1.4826 * median(np.abs(width - median(width)))
-    if scatter > max(MOST_SCATTER_MM, 0.15 * median(width)):
-        return None
-    std = float(np.hypot(0.5 * step, scatter / np.sqrt(max(3.0, along[-1] / 0.7)))) + 0.02
-    limit = places_mm[np.arange(rows), path]
-    return Found(median(width), std), limit
+    return Found(middle, float(np.hypot(0.5 * step, scatter / np.sqrt(max(3.0, length_mm / 0.7)))) + 0.02)
