@@ -37,7 +37,7 @@ class Plan:
     cases: int = 28
     grounds: int = 8
     frames: int = 8
-    etched: int = 28
+    etched: int = 44
     etched_width_px: int = 2200
     blank: int = 8
     naive_pictures: int = 8
