@@ -14,7 +14,7 @@ from core.geometry import Points, arc_length
 from core.medians import median
 from vision.fusion_frame import grid
 from vision.fusion_line import Found, FusionLine
-from vision.fusion_path import Strip, best_paths, contrast, strip, support
+from vision.fusion_path import Paths, Strip, best_paths, contrast, strip, support
 from vision.fusion_sheet import Sheet, window_px
 from vision.section import Section
 
@@ -89,12 +89,13 @@ def _widths(
         own /= 1.4826 * median(usable) + 1e-3 if len(usable) >= LEAST_PLACES else np.inf
     stack = np.clip(stack, -12, 12)
     stack[..., stations < FIRST_MM + 0.25] = -12.0
-    paths = best_paths(stack.reshape(-1, rows, len(stations)), bend=0.4).reshape(len(parts), 2, rows)
+    paths = best_paths(stack.reshape(-1, rows, len(stations)), bend=0.4)
     found = {}
     for number, (side, length) in enumerate(lengths.items()):
         own_rows = slice(number * rows, (number + 1) * rows)
         own_shown = Strip(shown.sums[:, own_rows], shown.reach, step)
-        path = _clear_path(own_shown, stack[number], paths[number], length)
+        sheets = (2 * number, 2 * number + 1)
+        path = _clear_path(own_shown, paths, sheets, length) if (stack[number] > 0).any() else None
         if path is not None:
             width = _width(stations[path], step, length)
             if width is not None:
@@ -115,18 +116,13 @@ def _outwards(part: Points, rows: int, line: FusionLine, side: str) -> tuple[Poi
     return start, np.column_stack([-tangent[:, 1], tangent[:, 0]]) * sign
 
 
-def _clear_path(
-    shown: Strip, stack: NDArray[np.float32], paths: NDArray[np.int64], length_mm: float
-) -> NDArray[np.int64] | None:
+def _clear_path(shown: Strip, paths: Paths, numbers: tuple[int, int], length_mm: float) -> NDArray[np.int64] | None:
     """Return the likelier of two paths that the picture supports, None where it supports neither."""
-    if not np.any(stack[0] > 0):
-        return None
-    rows = np.arange(paths.shape[1])
-    totals = [float(score[rows, path].sum()) for path, score in zip(paths, stack, strict=True)]
-    for number in np.argsort(totals)[::-1]:
-        tested = support(shown, paths[number], length_mm)
+    for number in sorted(numbers, key=lambda number: -paths.totals[number]):
+        path = paths.path(number)
+        tested = support(shown, path, length_mm)
         if tested.score > LEAST_SCORE and tested.seen >= LEAST_SEEN:
-            return np.asarray(paths[number], np.int64)
+            return path
     return None
 
 

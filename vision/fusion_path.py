@@ -138,8 +138,42 @@ def contrast(shown: Strip) -> Rows:
     return np.asarray(cv2.blur(found, (1, 3), borderType=cv2.BORDER_REPLICATE), np.float32)
 
 
-def best_paths(scores: Rows, *, bend: float = BEND) -> NDArray[np.int64]:
-    """Return for each of H score sheets (H, I, J) the station on each row, (H, I), of the path of greatest sum.
+@dataclass(frozen=True, slots=True, eq=False)
+class Paths:
+    """The paths of greatest sum over some score sheets, each followed when it is asked for.
+
+    Attributes
+    ----------
+    totals
+        (H,) the sum of each, the costs of its bends taken off.
+    """
+
+    totals: Rows
+    _sums: Rows
+    _price: Rows
+    _middles: NDArray[np.int64]
+    _rows: int
+
+    def path(self, number: int) -> NDArray[np.int64]:
+        """Return the station on each row, (I,)."""
+        half, back, sheets = len(self._sums), self._rows // 2, len(self.totals)
+        path = np.zeros(self._rows, np.int64)
+        at = int(self._middles[number])
+        _trace(self._sums[:, number], at, self._price, path[half - 1 :: -1])
+        last = self._sums.shape[2] - 2 * JUMP - 1
+        # Behind the middle the path goes on from the best station that a jump leads to.
+        ahead = int((self._sums[-1, sheets + number, at : at + 2 * JUMP + 1] - self._price).argmax())
+        _trace(
+            self._sums[half - back :, sheets + number],
+            min(max(at + ahead - JUMP, 0), last),
+            self._price,
+            path[half:],
+        )
+        return path
+
+
+def best_paths(scores: Rows, *, bend: float = BEND) -> Paths:
+    """Return for each of H score sheets (H, I, J) the path of greatest sum.
 
     The paths grow from the first and from the last row at once, as sheets beside each other, and join in the middle.
     """
@@ -151,14 +185,14 @@ def best_paths(scores: Rows, *, bend: float = BEND) -> NDArray[np.int64]:
     grown[:, :sheets] = scores[:, :half].transpose(1, 0, 2)
     # Of the second half there may be one row less: it begins with a row of nothing.
     grown[half - back :, sheets:] = scores[:, : half - 1 : -1].transpose(1, 0, 2)
-    totals = np.full((half, 2 * sheets, stations + 2 * JUMP), -1e9, np.float32)
-    inner = totals[:, :, JUMP:-JUMP]
+    sums = np.full((half, 2 * sheets, stations + 2 * JUMP), -1e9, np.float32)
+    inner = sums[:, :, JUMP:-JUMP]
     # Row by row and jump by jump what it leads to, (half, jumps, 2 * sheets, stations).
-    row_step, sheet_step, station_step = totals.strides
+    row_step, sheet_step, station_step = sums.strides
     reachable: Rows = np.ndarray(
         (half, len(steps), 2 * sheets, stations),
         np.float32,
-        totals,
+        sums,
         strides=(row_step, station_step, sheet_step, station_step),
     )
     choices, prices = np.empty((len(steps), 2 * sheets, stations), np.float32), price[:, None, None]
@@ -167,15 +201,8 @@ def best_paths(scores: Rows, *, bend: float = BEND) -> NDArray[np.int64]:
         np.subtract(before, prices, out=choices)
         np.maximum.reduce(choices, axis=0, out=total)
         np.add(total, score, out=total)
-    path = np.zeros((sheets, rows), np.int64)
-    for sheet in range(sheets):
-        onwards = np.max(reachable[-1, :, sheet + sheets] - price[:, None], axis=0)
-        at = int(np.argmax(inner[-1, sheet] + onwards))
-        _trace(totals[:, sheet], at, price, path[sheet, half - 1 :: -1])
-        ahead = int(np.argmax(reachable[-1, :, sheet + sheets, at] - price))
-        at = min(max(at + ahead - JUMP, 0), stations - 1)
-        _trace(totals[half - back :, sheet + sheets], at, price, path[sheet, half:])
-    return path
+    joined = inner[-1, :sheets] + np.max(reachable[-1, :, sheets:] - prices, axis=0)
+    return Paths(joined.max(axis=1), sums, price, joined.argmax(axis=1), rows)
 
 
 def _trace(totals: Rows, at: int, price: Rows, path: NDArray[np.int64]) -> None:

@@ -243,14 +243,13 @@ def _followed(
     """Yield the best path of each sheet of scores, the likeliest first."""
     rows = np.arange(stack.shape[1])
     paths = best_paths(stack)
-    totals = [float(score[rows, path].sum()) for path, score in zip(paths, stack, strict=True)]
-    for number in np.argsort(totals)[::-1]:
-        path = paths[number]
+    for number in np.argsort(paths.totals)[::-1]:
+        path = paths.path(int(number))
         length = float(np.hypot(*np.diff(frame.points[rows, path], axis=0).T).sum())
         tested = support(shown, path, length)
         stations = _without_spikes(path.astype(float), length)
         same = core is None or abs(tested.inside - core) <= SAME_TONE * abs(tested.step)
-        yield Candidate(frame, stations, channel, tested, totals[number], same)
+        yield Candidate(frame, stations, channel, tested, float(paths.totals[number]), same)
 
 
 def _without_spikes(stations: NDArray[np.float64], length_mm: float) -> NDArray[np.float64]:

@@ -83,7 +83,7 @@ def refined(
     """
     line = coarse_px
     usual = ALONG_PX * max(1.0, USUAL_MM_PER_PX / mm_per_px)
-    for share, spacing in ((1.0, 3 * usual), (0.6, 1.5 * usual)):
+    for share, spacing in ((1.0, 3 * usual), (0.6, 2 * usual)):
         line = resampled(smoothed(resampled(line, spacing), 0.5 * reach_px * share / spacing, anchors), spacing)
         shift, step = _shift(gray, sheet, line, sign, max(4.0, reach_px * share), spacing, mm_per_px, outside, anchors)
         line = line + shift[:, None] * normals_of(line) * outside
@@ -153,7 +153,7 @@ def _shift(
         if tied:
             score[row] -= 1e4 * np.abs(offsets).astype(np.float32)
     bend = 0.5 * (across / (WANDER * spacing)) ** 2
-    path = best_paths(score[None], bend=bend)[0]
+    path = best_paths(score[None], bend=bend).path(0)
     raw = offsets[path]
     smooth = averaged(raw, STIFF_PX / spacing)
     if anchors[0]:

@@ -22,9 +22,11 @@ def test_best_path_is_the_best_of_all_paths(shape: tuple[int, int, int]) -> None
     rng = np.random.default_rng(3)
     scores = rng.normal(size=shape).astype(np.float32)
     paths = best_paths(scores, bend=0.3)
-    for sheet, path in zip(scores, paths, strict=True):
+    for number, sheet in enumerate(scores):
+        path, best = paths.path(number), brute_force(sheet, 0.3)
         found = sum(sheet[row, at] for row, at in enumerate(path)) - 0.3 * np.sum(np.diff(path) ** 2)
-        assert found == pytest.approx(brute_force(sheet, 0.3), abs=1e-5)
+        assert found == pytest.approx(best, abs=1e-5)
+        assert paths.totals[number] == pytest.approx(best, abs=1e-5)
 
 
 def step_sheet(step: float, noise: float, seed: int = 1, at: int = 60) -> tuple[np.ndarray, np.ndarray]:
@@ -49,7 +51,7 @@ def test_a_step_is_supported_and_noise_is_not() -> None:
     assert held.score > 12
     assert held.seen > 0.85
     plain, metal = step_sheet(0.0, 8.0)
-    followed = best_paths((contrast(strip(plain, metal, 0.06)) / 2.0)[None])[0]
+    followed = best_paths((contrast(strip(plain, metal, 0.06)) / 2.0)[None]).path(0)
     assert support(strip(plain, metal, 0.06), followed, 12.0).seen < 0.7
 
 
