@@ -810,11 +810,17 @@ def _groove_section(structure: _Structure, profile: Profile) -> Section:
         unseen |= dict.fromkeys(
             ("preparation_depth_left", "preparation_depth_right"), "no prepared face is seen, only the surfaces"
         )
+    hidden: dict[str, float] = {}
+    chosen = None if seen is None else seen.square_gap
+    if chosen is not None and chosen.doubt is not None:
+        unseen["root_gap"] = chosen.doubt
+        hidden["misalignment"] = chosen.offset_doubt_mm(shape.points, outsides[0].line, outsides[1].line)
     return replace(
         _section("groove", profile, flags, outsides, detail),
         edge_left=left,
         edge_right=right,
         unseen=unseen,
+        hidden=hidden,
     )
 
 

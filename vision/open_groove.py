@@ -17,6 +17,7 @@ from vision.groove_joint import SQUARE_WITHIN_DEG
 from vision.plate_line import Detail, fit_plate
 from vision.runs import Run, turn_deg
 from vision.section import PreparedEdge
+from vision.square_gap import Chosen, gap_among
 
 LARGEST_PEAKING_DEG = 12.0
 LEAST_TURN_DEG = 15.0
@@ -44,7 +45,8 @@ LEAST_GAP_MM = 0.8
 class OpenGroove:
     """Runs of a groove in the order of the profile: outside left, faces down, faces up, outside right.
 
-    ``end_left`` and ``end_right`` index the last points of the members, at the root.
+    ``end_left`` and ``end_right`` index the last points of the members, at the root. ``square_gap`` is where two square
+    edges were taken to lie, and where else they may.
     """
 
     outside_left: Run
@@ -54,6 +56,7 @@ class OpenGroove:
     end_left: int
     end_right: int
     score: float
+    square_gap: Chosen | None = None
 
 
 def find_open_groove(points: Points, runs: list[Run]) -> OpenGroove | None:
@@ -73,27 +76,35 @@ def find_square_gap(points: Points, runs: list[Run]) -> OpenGroove | None:
     """Return two square edges with a gap between them, where a person has said that the joint is a groove.
 
     From one side they show nothing but two surfaces and the dark between. A plate with points missing looks the same:
-    there must be one such place and no other, and the surfaces must end at it.
+    where there are several such places the surfaces tell which it is, or the width of the gap stays open.
     """
     steps = step_lengths(points)
     wide = np.flatnonzero(steps > least_gap_mm(median(steps)))
     if len(wide) == 0:
         return None
-    first, last = int(wide[0]), int(wide[-1])
-    if float(np.hypot(*(points[last + 1] - points[first]))) > WIDEST_SQUARE_MM:
+    chosen = gap_among(points, wide.tolist())
+    if chosen is None or chosen.place.width(points) > WIDEST_SQUARE_MM:
         return None
+    first, last = chosen.place.first, chosen.place.last - 1
     runs = [piece for run in runs for piece in _parted(points, run, first)]
-    left = [run for run in runs if run.stop <= first + NEAR_END and run.stop >= first - NEAR_END]
-    right = [run for run in runs if run.start >= last + 1 - NEAR_END and run.start <= last + 1 + NEAR_END]
-    if len(left) != 1 or len(right) != 1:
+    left = [run for run in runs if run.stop <= first + NEAR_END]
+    right = [run for run in runs if run.start >= last + 1 - NEAR_END]
+    if not left or not right:
         return None
-    one, other = left[0], right[0]
+    one, other = (max(side, key=lambda run: run.length) for side in (left, right))
+    left_stop, right_start = one.stop, other.start
+    one, other = replace(one, stop=max(one.stop, first)), replace(other, start=min(other.start, last + 1))
     offset = abs(float(one.line.offset(points[last + 1])))
     if abs(turn_deg(one.line, other.line)) > LARGEST_PEAKING_DEG or offset > MOST_SQUARE_OFFSET_MM:
         return None
-    if first < one.stop - NEAR_END or last + 1 > other.start + NEAR_END:
+    # The surfaces end at the gap, but for what a thick line may round.
+    beside = (
+        (one.line, points[left_stop : first + 1 - NEAR_END]),
+        (other.line, points[last + 1 + NEAR_END : right_start]),
+    )
+    if any(float(np.abs(line.offset(part)).max(initial=0.0)) > ON_LINE_MM for line, part in beside):
         return None
-    return OpenGroove(one, other, (), (), first, last + 1, one.length + other.length)
+    return OpenGroove(one, other, (), (), first, last + 1, one.length + other.length, chosen)
 
 
 def _parted(points: Points, run: Run, at: int) -> list[Run]:
