@@ -42,6 +42,7 @@ from vision.section import Flag, Joint, PreparedEdge, Section
 from vision.segmentation import ReducedPicture, Silhouette, contrast_of, proposals, reduce_picture, silhouettes
 from vision.surface import trace_surface
 from vision.tone import ToneCurve
+from vision.untold_toe import not_seen
 
 PointPx = tuple[float, float]
 JointChoice = Literal["auto", "tee", "lap", "butt", "groove"]
@@ -267,7 +268,13 @@ def _find_in_flat(profile: Profile, joint: JointChoice, calibration: Calibration
             "no weld was recognised in the profile: two straight plate surfaces with a weld between them are needed"
         )
     found = _build(
-        _with_wander(structure, closed=profile.closed), (profile,), (), calibration, np.zeros(2), closed=profile.closed
+        _with_wander(structure, closed=profile.closed),
+        (profile,),
+        (),
+        calibration,
+        np.zeros(2),
+        closed=profile.closed,
+        most_untold=0 if profile.closed else 2 if joint == "butt" else 1,
     )
     if not found.welds:
         raise NothingMeasurable(
@@ -655,6 +662,7 @@ def _build(
     origin: Points,
     *,
     closed: bool = True,
+    most_untold: int = 0,
 ) -> FoundWelds:
     shape = structure.shapes[0]
     profile = profiles[0]
@@ -662,12 +670,12 @@ def _build(
     if structure.kind == "groove":
         sections.append(_groove_section(structure, profile))
     elif structure.kind == "butt":
-        section = _butt_section(shape, structure.butts, profile, closed)
+        section = _butt_section(shape, structure.butts, profile, closed, most_untold)
         if section is not None:
             sections.append(section)
     else:
         for pair in structure.fillets:
-            section = _fillet_section(shape, pair, structure.kind, profile)
+            section = _fillet_section(shape, pair, structure.kind, profile, min(most_untold, 1))
             if section is not None:
                 sections.append(section)
     welds = [
@@ -696,8 +704,8 @@ def _section(
     )
 
 
-def _fillet_section(shape: _Shape, pair: FilletPair, kind: str, profile: Profile) -> Section | None:
-    traced = trace_surface(shape.points, pair.first, pair.second, shape.detail, face_sign=1)
+def _fillet_section(shape: _Shape, pair: FilletPair, kind: str, profile: Profile, most_untold: int) -> Section | None:
+    traced = trace_surface(shape.points, pair.first, pair.second, shape.detail, face_sign=1, most_untold=most_untold)
     if traced is None:
         return None
     surface = traced.surface
@@ -720,6 +728,7 @@ def _fillet_section(shape: _Shape, pair: FilletPair, kind: str, profile: Profile
         ),
         face=surface,
         root=root,
+        unseen=not_seen(surface.untold),
     )
 
 
@@ -731,13 +740,15 @@ def _plate_flags(left: LineFit, right: LineFit) -> tuple[Flag, ...]:
     )
 
 
-def _butt_section(shape: _Shape, butts: Sequence[ButtPair], profile: Profile, closed: bool) -> Section | None:
+def _butt_section(
+    shape: _Shape, butts: Sequence[ButtPair], profile: Profile, closed: bool, most_untold: int
+) -> Section | None:
     pairs = list(butts)
     face = pairs[0]
     partner = next((p for p in pairs[1:] if p.first.line.direction @ face.first.line.direction < -0.7), None)
     if partner is not None and _is_face_side(partner, face):
         face, partner = partner, face
-    traced = trace_surface(shape.points, face.first, face.second, shape.detail, face_sign=0)
+    traced = trace_surface(shape.points, face.first, face.second, shape.detail, face_sign=0, most_untold=most_untold)
     if traced is None:
         return None
     opposite_left, opposite_right = _opposite_fit(shape, face.first), _opposite_fit(shape, face.second)
@@ -768,6 +779,7 @@ def _butt_section(shape: _Shape, butts: Sequence[ButtPair], profile: Profile, cl
         root_side=root_side,
         opposite_left=opposite_left,
         opposite_right=opposite_right,
+        unseen=not_seen(traced.surface.untold),
     )
 
 
@@ -831,7 +843,8 @@ def _points_px(
     if section.root is not None:
         points["root"] = section.root
     if section.face is not None:
-        points["toe_left"], points["toe_right"] = section.face.toe_left, section.face.toe_right
+        toes = {"left": section.face.toe_left, "right": section.face.toe_right}
+        points |= {f"toe_{side}": toe for side, toe in toes.items() if side not in section.face.untold}
     for side, edge in (("left", section.edge_left), ("right", section.edge_right)):
         if edge is not None:
             points[f"outer_corner_{side}"] = edge.outer_corner
