@@ -68,7 +68,7 @@ def trace_surface(
         "right": (mirrored, line_mirrored, (back_second, last - back_first)),
     }
     found = {
-        side: find_toe(way, line, fit, detail, face_sign, ends[1])
+        side: find_toe(way, line, fit, detail, face_sign, ends)
         for (side, (way, line, ends)), fit in zip(ways.items(), (fit_first, fit_second), strict=True)
     }
     toes = {side: toe or _stand_in(*ways[side]) for side, toe in found.items()}
