@@ -19,6 +19,7 @@ from core.medians import median
 from vision import applied_marks
 from vision.arc_branch import Branch, branch_of
 from vision.arc_surface import Arc, arc_of
+from vision.groove_doubt import GrooveDoubt, doubt_of
 from vision.groove_joint import OpenJoint, member, open_joint, prepared_edge
 from vision.joints import (
     ButtPair,
@@ -32,9 +33,9 @@ from vision.joints import (
     root_pair,
 )
 from vision.marks import WeldMarks
-from vision.open_groove import OpenGroove, find_open_groove, find_square_gap, groove_edges, least_gap_mm
+from vision.open_groove import OpenGroove, find_open_groove, find_square_gap, groove_edges
 from vision.outline import Outline, refine_outline
-from vision.plate_line import NOISY_MM, Detail, beyond_noise, fit_plate, longest_lines
+from vision.plate_line import Detail, beyond_noise, fit_plate, longest_lines
 from vision.plausible import MOST_SOFT, TOLD_SOFT, are_alike, is_edge_of_metal, is_weld, softness
 from vision.profile import Profile, usual_std_mm
 from vision.runs import Run, bridged_runs, straight_runs, without_stray_ends
@@ -810,29 +811,15 @@ def _groove_section(structure: _Structure, profile: Profile) -> Section:
         left = prepared_edge(structure.joint.left, detail, outside_towards=True)
         right = prepared_edge(structure.joint.right, detail, outside_towards=False)
     outsides = tuple(edge.outside for edge in (left, right) if edge is not None)
-    unseen: dict[str, str] = {}
-    seen = structure.open_groove
-    if seen is not None and seen.end_right <= seen.end_left + 1 and detail.noise_mm > NOISY_MM:
-        least = least_gap_mm(detail.step_mm)
-        if distance(shape.points[seen.end_right], shape.points[seen.end_left]) < least:
-            unseen["root_gap"] = f"no gap is seen at the root; one below {least:.1f} mm does not show in such points"
-    flags: tuple[Flag, ...] = ()
-    if seen is not None and not seen.faces_left and not seen.faces_right:
-        flags = (Flag("square_edges_taken", "two surfaces and a gap are seen: taken for square edges, as a groove"),)
-        unseen |= dict.fromkeys(
-            ("preparation_depth_left", "preparation_depth_right"), "no prepared face is seen, only the surfaces"
-        )
-    hidden: dict[str, float] = {}
-    chosen = None if seen is None else seen.square_gap
-    if chosen is not None and chosen.doubt is not None:
-        unseen["root_gap"] = chosen.doubt
-        hidden["misalignment"] = chosen.offset_doubt_mm(shape.points, outsides[0].line, outsides[1].line)
+    doubt = GrooveDoubt()
+    if structure.open_groove is not None:
+        doubt = doubt_of(shape.points, structure.open_groove, left, right, detail)
     return replace(
-        _section("groove", profile, flags, outsides, detail),
+        _section("groove", profile, doubt.flags, outsides, detail),
         edge_left=left,
         edge_right=right,
-        unseen=unseen,
-        hidden=hidden,
+        unseen=doubt.unseen,
+        hidden=doubt.hidden,
     )
 
 

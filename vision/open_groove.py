@@ -170,7 +170,12 @@ def _dark_after(points: Points, index: int) -> bool:
 def _members_end(points: Points, stop: int, start: int) -> tuple[int, int]:
     """Return the last points of both members: at the wide steps between them, where nothing was seen."""
     if start <= stop + 1:
-        return min(stop, start), max(start, stop)
+        # A stretch may go on over the gap: it lies a few points off.
+        near = max(0, min(stop, start) - NEAR_END)
+        steps = step_lengths(points[near : max(stop, start) + NEAR_END + 1])
+        if not len(steps) or float(steps.max()) <= least_gap_mm(median(step_lengths(points))):
+            return min(stop, start), max(start, stop)
+        stop, start = near, near + len(steps)
     steps = step_lengths(points[stop : start + 1])
     usual = median(step_lengths(points))
     wide = np.flatnonzero(steps > least_gap_mm(usual))
