@@ -15,6 +15,7 @@ from core.geometry import Points, step_lengths
 from vision.stripe_centre import Centres, Estimator, centres, line_sigma
 from vision.stripe_ends import BREAK_PX, astray, beyond_ends, bridges, islands, with_ends
 from vision.stripe_path import Path, Reduced, Steep, reduce_frame, runs_along_rows, trace
+from vision.stripe_sparks import sparks
 
 Orientation = Literal["rows", "columns"]
 LEAST_POINTS = 16
@@ -164,6 +165,8 @@ def _stripe(gray: NDArray[Any], reduced: Reduced, path: Path) -> Stripe:
     line = _joined(pieces)
     line = _without(line, ~np.isfinite(line.points[:, 0] + line.points[:, 1]))
     line = _without(line, _lonely(line.points, line.std))
+    if line.saturated.any():
+        line = _without(line, sparks(line.points, line.std, line.saturated, sigma))
     line = _without(line, beyond_ends(line.points, line.height, sigma))
     line = _without(line, islands(line.points, sigma))
     line, walls = _with_short_walls(gray, line, sigma)
