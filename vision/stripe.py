@@ -21,8 +21,7 @@ from vision.stripe_sparks import lonely, sparks
 Orientation = Literal["rows", "columns"]
 LEAST_POINTS = 16
 
-LEAST_WALL_PX = 3.0
-MOST_WALL_PX = 120.0
+LEAST_WALL_PX, MOST_WALL_PX = BREAK_PX, 120.0
 
 NO_LIGHT = "no light of the line is seen here"
 AMBIGUOUS = "two lines are alike here, one of them may be a reflection"
