@@ -18,6 +18,12 @@ from vision.untold_toe import FEWEST_PLATE_POINTS, SHORTEST_PLATE_MM, flags_for,
 UNTOLD_SHARE = 0.5
 """A toe that is known no better than to this share of the chord (standard uncertainty) cannot be told."""
 
+WALL_MM = 0.3
+"""The inner wall of an undercut leans no farther into the weld than this."""
+
+CREST_BLURS = 3.0
+"""The crest between an undercut and the face is rounded over so many deviations of the edge spread."""
+
 MIRROR = np.array([-1.0, 1.0])
 
 
@@ -87,7 +93,10 @@ def trace_surface(
         return None
     face = path[toe_left.face_index : right_index + 1]
     least = clear_of(detail)
-    lobes = (towards.offset(face) > least, fit_second.line.offset(face) > least)
+    above = towards.offset(face), fit_second.line.offset(face)
+    passed = {side: _in_groove(*ways[side][:2], toe, detail) for side, toe in toes.items()}
+    inner = slice(passed["left"], len(face) - passed["right"])
+    face, lobes = face[inner], (above[0][inner] > least, above[1][inner] > least)
     face = _between(face, toe_left.point, right_point, lobes)
     flags = tuple(
         Flag("toe_ambiguous", f"the {side} toe is doubtful: {toe.flag}")
@@ -115,6 +124,25 @@ def _stand_in(path: Points, towards: Line, ends: tuple[int, int]) -> Toe:
 
 def _well_seen(plate: Run, fit: LineFit) -> bool:
     return plate.length >= SHORTEST_PLATE_MM and int(np.count_nonzero(fit.inliers)) >= FEWEST_PLATE_POINTS
+
+
+def _in_groove(path: Points, towards: Line, toe: Toe, detail: Detail) -> int:
+    """Return how many points of a face, from its toe on, belong to the crest between it and an undercut.
+
+    Blur lets the inner wall lean into the weld and rounds the crest; the face rises from the plate just behind it.
+    """
+    near = max(1, round(WALL_MM / detail.step_mm))
+    before = min(near, toe.face_index)
+    above = towards.offset(path[toe.face_index - before : toe.face_index + 2 * near])
+    low = np.flatnonzero(above[: before + near] < -clear_of(detail))
+    if len(low) == 0:
+        return 0
+    behind = int(low[-1]) + 1
+    if not (above[behind : behind + near] > 0).any():
+        return 0
+    away = path[toe.face_index : toe.face_index + near] - toe.point
+    rounded = np.flatnonzero(np.hypot(away[:, 0], away[:, 1]) < CREST_BLURS * detail.blur_mm)
+    return max(behind - before, int(rounded[-1]) + 1 if len(rounded) else 0)
 
 
 def _between(face: Points, left: Points, right: Points, lobes: tuple[NDArray[np.bool_], NDArray[np.bool_]]) -> Points:
