@@ -21,7 +21,8 @@ from vision.stripe_sparks import lonely, sparks
 Orientation = Literal["rows", "columns"]
 LEAST_POINTS = 16
 
-LEAST_WALL_PX, MOST_WALL_PX = 3.0, 120.0
+LEAST_WALL_PX = 3.0
+MOST_WALL_PX = 120.0
 
 NO_LIGHT = "no light of the line is seen here"
 AMBIGUOUS = "two lines are alike here, one of them may be a reflection"
@@ -289,14 +290,11 @@ def _between(piece: _Piece, head: _Piece, tail: _Piece) -> _Piece:
 def _with_short_walls(gray: NDArray[Any], line: _Piece, sigma: float) -> tuple[_Piece, NDArray[np.int64]]:
     """Fill gaps that are higher than wide along the rows: short walls, as of an undercut, look blurred in columns.
 
-    A step that is no wider than neighbours may be is no gap.
-
     Returns the line and, for each point, the number of the stretch it belongs to: odd ones are walls.
     """
     step = np.diff(line.points, axis=0)
     high = np.abs(step[:, 1])
-    steep = (high > LEAST_WALL_PX) & (high < MOST_WALL_PX) & (high > 0.7 * np.abs(step[:, 0]))
-    walls = np.flatnonzero(steep & (step_lengths(line.points) > BREAK_PX))
+    walls = np.flatnonzero((high > LEAST_WALL_PX) & (high < MOST_WALL_PX) & (high > 0.7 * np.abs(step[:, 0])))
     parts: list[_Piece] = []
     start = 0
     for after in walls.tolist():
