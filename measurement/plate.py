@@ -35,7 +35,7 @@ def offset_between(left: Line, right: Line, middle: Points) -> float:
     x, y = middle.tolist()
     along = (x - left.x) * left.dx + (y - left.y) * left.dy
     x, y = left.x + along * left.dx - right.x, left.y + along * left.dy - right.y
-    return (x * right.dy - y * right.dx) / slope
+    return float(x * right.dy - y * right.dx) / slope
 
 
 def thickness_at(surface: Line, opposite: Line, at: Points) -> float:
