@@ -91,12 +91,10 @@ def trace_surface(
     right_index = last - toe_right.face_index
     if right_index - toe_left.face_index < 4:
         return None
-    face = path[toe_left.face_index : right_index + 1]
-    least = clear_of(detail)
-    above = towards.offset(face), fit_second.line.offset(face)
     passed = {side: _in_groove(*ways[side][:2], toe, detail) for side, toe in toes.items()}
-    inner = slice(passed["left"], len(face) - passed["right"])
-    face, lobes = face[inner], (above[0][inner] > least, above[1][inner] > least)
+    face = path[toe_left.face_index + passed["left"] : right_index + 1 - passed["right"]]
+    least = clear_of(detail)
+    lobes = (towards.offset(face) > least, fit_second.line.offset(face) > least)
     face = _between(face, toe_left.point, right_point, lobes)
     flags = tuple(
         Flag("toe_ambiguous", f"the {side} toe is doubtful: {toe.flag}")
@@ -135,7 +133,7 @@ def _in_groove(path: Points, towards: Line, toe: Toe, detail: Detail) -> int:
     before = min(near, toe.face_index)
     above = towards.offset(path[toe.face_index - before : toe.face_index + 2 * near])
     low = np.flatnonzero(above[: before + near] < -clear_of(detail))
-    if len(low) == 0:
+    if not len(low):
         return 0
     behind = int(low[-1]) + 1
     if not (above[behind : behind + near] > 0).any():
