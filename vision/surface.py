@@ -92,6 +92,8 @@ def trace_surface(
     if right_index - toe_left.face_index < 4:
         return None
     passed = {side: _in_groove(*ways[side][:2], toe, detail) for side, toe in toes.items()}
+    if right_index - toe_left.face_index - sum(passed.values()) < 4:
+        passed = dict.fromkeys(passed, 0)
     face = path[toe_left.face_index + passed["left"] : right_index + 1 - passed["right"]]
     least = clear_of(detail)
     lobes = (towards.offset(face) > least, fit_second.line.offset(face) > least)
