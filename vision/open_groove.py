@@ -168,22 +168,18 @@ def _dark_after(points: Points, index: int) -> bool:
 
 
 def _members_end(points: Points, stop: int, start: int) -> tuple[int, int]:
-    """Return the last points of both members: at the wide steps between them, where nothing was seen."""
-    if start <= stop + 1:
-        # A stretch may go on over the gap: it lies a few points off.
-        near = max(0, min(stop, start) - NEAR_END)
-        steps = step_lengths(points[near : max(stop, start) + NEAR_END + 1])
-        if not len(steps) or float(steps.max()) <= least_gap_mm(median(step_lengths(points))):
-            return min(stop, start), max(start, stop)
-        stop, start = near, near + len(steps)
-    steps = step_lengths(points[stop : start + 1])
+    """Return the last points of both members: at the wide steps between them, where nothing was seen.
+
+    A stretch may go on over the gap: it lies a few points off.
+    """
+    near = max(0, min(stop, start) - NEAR_END)
+    steps = step_lengths(points[near : max(stop, start) + NEAR_END + 1])
     usual = median(step_lengths(points))
-    wide = np.flatnonzero(steps > least_gap_mm(usual))
-    if not len(wide):
-        return stop, start
+    if not len(steps) or float(steps.max()) <= least_gap_mm(usual):
+        return min(stop, start), max(stop, start)
     # Small steps are corners that a thick line rounds; a strip behind the gap lies between two wide ones.
     wide = np.flatnonzero(steps > max(0.5 * float(steps.max()), ONE_MISSING * usual))
-    return stop + int(wide[0]), stop + int(wide[-1]) + 1
+    return near + int(wide[0]), near + int(wide[-1]) + 1
 
 
 def _along_face(points: Points, face: Run, end: int, other_end: int, *, step: int) -> int:
