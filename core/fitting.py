@@ -25,8 +25,8 @@ TURN_PIECE = 1.25
 """The same for the direction of a line, to which the ends of a stretch matter most: with as many as for the offset its
 interval missed one angle in a hundred, with one correlation length one in twelve."""
 
-SETTLED = 1e-6
-"""A line that turns by less (rad), and moves by less than this share of the noise, has been found."""
+SETTLED = 1e-3
+"""A line that moves by less than this share of the noise, at its middle and at its ends, has been found."""
 
 
 ROUND = 50
@@ -214,7 +214,10 @@ def _polished(points: Points, line: Line, noise_std: float) -> tuple[Line, NDArr
         angle = 0.5 * math.atan2(2 * (sxy - total * mx * my), (sxx - total * mx * mx) - (syy - total * my * my))
         before, line = line, Line(mx, my, math.cos(angle), math.sin(angle))
         moved = (line.y - before.y) * before.dx - (line.x - before.x) * before.dy
-        if abs(line.dx * before.dy - line.dy * before.dx) < SETTLED and abs(moved) < SETTLED * noise_std:
+        turned = line.dx * before.dy - line.dy * before.dx
+        # Of points spread evenly the ends lie the root of three times as far off as all of them by their squares.
+        reach_ends = math.sqrt(3.0 * max(sxx + syy - total * (mx * mx + my * my), 0.0) / total)
+        if abs(turned) * reach_ends < SETTLED * noise_std and abs(moved) < SETTLED * noise_std:
             break
     return Line(line.x + middle_x, line.y + middle_y, line.dx, line.dy), weights
 

@@ -86,9 +86,8 @@ def _draw_fillet(
     for toe in (left, right):
         reach = toe - at_root
         _line(drawing, layout, at_root - 0.12 * reach, at_root + 1.9 * reach)
-    _chord(drawing, layout, left, right)
-    for marker in (Marker(left, "triangle"), Marker(right, "circle"), Marker(at_root, "square")):
-        drawing.primitives.append(marker)
+    _toes(drawing, layout, face, left, right)
+    drawing.primitives.append(Marker(at_root, "square"))
     for name, toe, other in (("leg_left", left, right), ("leg_right", right, left)):
         _dimension(drawing, layout, name, values, units, at_root, toe, -_square_to(toe - at_root, other - at_root), 2.2)
     out = _square_to(right - left, left - at_root)
@@ -152,8 +151,7 @@ def _draw_bead(
         foot = float(line.along(toe))
         ends = to_canvas(np.array([line.at(foot - 0.55 * width), line.at(foot + 0.9 * width)]))
         _line(drawing, layout, *ends)
-    _chord(drawing, layout, left, right)
-    drawing.primitives.extend([Marker(left, "triangle"), Marker(right, "circle")])
+    _toes(drawing, layout, bead, left, right)
     chord = _unit(right - left)
     # On the canvas y points down: the air of the face side lies to the left of the travel, up.
     out = air * np.array([chord[1], -chord[0]])
@@ -165,6 +163,14 @@ def _draw_bead(
         foot_point = top - heights.max() * out
         reach = float((right - top) @ chord) / drawing.text_px + 2.0
         _dimension(drawing, layout, names[1], values, units, foot_point, top, chord, reach)
+
+
+def _toes(drawing: Drawing, layout: Layout, face: WeldSurface, left: Points, right: Points) -> None:
+    """Mark the toes that are told, and draw the chord where both are."""
+    if not face.untold:
+        _chord(drawing, layout, left, right)
+    markers = {"left": Marker(left, "triangle"), "right": Marker(right, "circle")}
+    drawing.primitives.extend(marker for side, marker in markers.items() if side not in face.untold)
 
 
 def _draw_groove(

@@ -272,7 +272,8 @@ def section_points(section: Section) -> dict[str, Points]:
     if section.root is not None:
         points["root"] = section.root
     if section.face is not None:
-        points["toe_left"], points["toe_right"] = section.face.toe_left, section.face.toe_right
+        toes = {"left": section.face.toe_left, "right": section.face.toe_right}
+        points |= {f"toe_{side}": toe for side, toe in toes.items() if side not in section.face.untold}
     if section.root_side is not None:
         points["root_toe_left"], points["root_toe_right"] = section.root_side.toe_left, section.root_side.toe_right
     for side, edge in (("left", section.edge_left), ("right", section.edge_right)):

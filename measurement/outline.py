@@ -107,22 +107,34 @@ def _shared_bend(surface: WeldSurface, source: str) -> list[Input[Outline]]:
     return [Input(source, bent)]
 
 
+def _with_left(outline: Outline, line: Line, toe: Points) -> Outline:
+    """Return the outline with another left plate and toe: written out, for of each weld dozens are made."""
+    return Outline(
+        line, outline.right, toe, outline.toe_right, outline.face, outline.air, outline.marks, outline.held_by
+    )
+
+
+def _with_right(outline: Outline, line: Line, toe: Points) -> Outline:
+    """Return the outline with another right plate and toe."""
+    return Outline(outline.left, line, outline.toe_left, toe, outline.face, outline.air, outline.marks, outline.held_by)
+
+
 def _left_moved(shift: Callable[[Line, float], Line], outline: Outline, share: float) -> Outline:
     line = shift(outline.left, share)
-    return replace(outline, left=line, toe_left=_carried(outline.toe_left, outline.left, line))
+    return _with_left(outline, line, _carried(outline.toe_left, outline.left, line))
 
 
 def _right_moved(shift: Callable[[Line, float], Line], outline: Outline, share: float) -> Outline:
     line = shift(outline.right, share)
-    return replace(outline, right=line, toe_right=_carried(outline.toe_right, outline.right, line))
+    return _with_right(outline, line, _carried(outline.toe_right, outline.right, line))
 
 
 def _left_slipped(std: float, outline: Outline, share: float) -> Outline:
-    return replace(outline, toe_left=outline.toe_left + share * std * outline.left.direction)
+    return _with_left(outline, outline.left, outline.toe_left + share * std * outline.left.direction)
 
 
 def _right_slipped(std: float, outline: Outline, share: float) -> Outline:
-    return replace(outline, toe_right=outline.toe_right + share * std * outline.right.direction)
+    return _with_right(outline, outline.right, outline.toe_right + share * std * outline.right.direction)
 
 
 def dilated(outline: Outline, by: float) -> Outline:
@@ -170,8 +182,10 @@ def outward_normals(outline: Outline) -> Points:
 
 def _carried(toe: Points, old: Line, new: Line) -> Points:
     """The toe stays where it is along its plate and goes with the line across it."""
-    along = float(old.along(toe))
-    return np.asarray(new.at(along) + float(old.offset(toe)) * new.normal)
+    x, y = toe.tolist()
+    along = (x - old.x) * old.dx + (y - old.y) * old.dy
+    offset = (y - old.y) * old.dx - (x - old.x) * old.dy
+    return np.array([new.x + along * new.dx - offset * new.dy, new.y + along * new.dy + offset * new.dx])
 
 
 def moved_line(line: Line, by: Points) -> Line:

@@ -29,12 +29,13 @@ def offset_between(left: Line, right: Line, middle: Points) -> float:
     middle
         (2,), the place; only its coordinate along the left plate counts.
     """
-    up = -left.normal
-    foot = left.at(float(left.along(middle)))
-    slope = float(right.normal @ up)
+    slope = -(right.dx * left.dx + right.dy * left.dy)
     if abs(slope) < 0.1:
         raise ValueError("plates nearly square to each other have no offset")
-    return -float(right.offset(foot)) / slope
+    x, y = middle.tolist()
+    along = (x - left.x) * left.dx + (y - left.y) * left.dy
+    x, y = left.x + along * left.dx - right.x, left.y + along * left.dy - right.y
+    return float(x * right.dy - y * right.dx) / slope
 
 
 def thickness_at(surface: Line, opposite: Line, at: Points) -> float:

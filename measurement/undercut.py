@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 
 from core.geometry import Points
@@ -113,18 +114,29 @@ def _crossing(x: Points, y: Points) -> tuple[float, float, float] | None:
     """Return where a parabola through a wall comes to 0, its fall there, and the leverage of that place."""
     reach = float(x[-1] - x[0])
     t = (x - x[-1]) / reach
-    design = np.column_stack([np.ones_like(t), t, t * t])
-    inverse = np.linalg.pinv(design.T @ design)
-    a, b, c = inverse @ (design.T @ y)
-    roots = np.roots([c, b, a])
-    real = roots[np.isreal(roots)].real
-    real = real[(real > 0) & (real < 1.0)]
-    if len(real) == 0:
+    design = np.vstack([np.ones_like(t), t, t * t])
+    # numpy's own takes longer over the call than over so few numbers
+    inverse = np.asarray(cv2.invert(design @ design.T, flags=cv2.DECOMP_SVD)[1], float)
+    a, b, c = (inverse @ (design @ y)).tolist()
+    within = [root for root in _roots(c, b, a) if 0.0 < root < 1.0]
+    if not within:
         return None
-    zero = float(real.min())
+    zero = min(within)
     slope = -(b + 2 * c * zero) / reach
     at = np.array([1.0, zero, zero * zero])
     return (float(x[-1] + zero * reach), float(slope), float(at @ inverse @ at)) if slope > 0.02 else None
+
+
+def _roots(square: float, linear: float, constant: float) -> tuple[float, ...]:
+    """Return the real roots of a polynomial of degree 2, or of what is left of it."""
+    if square == 0.0:
+        return () if linear == 0.0 else (-constant / linear,)
+    inner = linear * linear - 4.0 * square * constant
+    if inner < 0.0:
+        return ()
+    # the sum that loses no digits, and the other root by their product
+    half = -0.5 * (linear + math.copysign(math.sqrt(inner), linear))
+    return (half / square,) if half == 0.0 else (half / square, constant / half)
 
 
 def _crossed(width: float, edge_std: float, slope: float, toe: Toe, noise: Noise) -> Measured:

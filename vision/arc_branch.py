@@ -23,6 +23,7 @@ from vision.arc_surface import (
     bend_of,
     centre_near,
     ends_of,
+    is_straight,
     widened,
 )
 from vision.profile import Profile, usual_std_mm
@@ -92,6 +93,8 @@ def branch_of(profile: Profile, outside_diameter_mm: float | None = None) -> Bra
         return None
     ends = ends_of(profile.points_mm)
     if ends is None:
+        return None
+    if outside_diameter_mm is None and all(is_straight(end, LEAST_SAGITTA_MM) for end in ends):
         return None
     noise = usual_std_mm(profile)
     bends = [bend_of(end) for end in ends]

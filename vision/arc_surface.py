@@ -38,6 +38,10 @@ SURE = 5.0
 LEAST_SAGITTA_MM = 0.04
 """A stretch that leaves its chord by less is straight as far as welds go."""
 
+STRAIGHT_SHARE = 0.1
+"""Half of the points of a bent stretch lie farther from any line than this share of its sagitta: 0.26 where all of them
+are on it, 0.15 where a quarter is not."""
+
 ALIKE = 0.3
 """Both sides belong to one pipe when their bends differ by no more than this share (and their uncertainty)."""
 
@@ -127,6 +131,8 @@ def arc_of(profile: Profile, outside_diameter_mm: float | None = None) -> Arc | 
     ends = ends_of(profile.points_mm)
     if ends is None:
         return None
+    if outside_diameter_mm is None and any(is_straight(end, LEAST_SAGITTA_MM) for end in ends):
+        return None
     noise = usual_std_mm(profile)
     bends = [bend_of(end) for end in ends]
     if any(bend.scatter > max(3.0 * noise, 0.03) for bend in bends):
@@ -154,6 +160,11 @@ def ends_of(points: Points) -> tuple[Points, Points] | None:
     share = length / length[-1] if length[-1] > 0 else length
     left, right = points[share < END_SHARE], points[share > 1 - END_SHARE]
     return (left, right) if min(len(left), len(right)) >= LEAST_POINTS else None
+
+
+def is_straight(points: Points, sagitta_mm: float) -> bool:
+    """Tell whether half of the points lie so near a straight line that they do not bend by a sagitta."""
+    return median(np.abs(total_least_squares(points).offset(points))) < STRAIGHT_SHARE * sagitta_mm
 
 
 def bend_of(points: Points) -> Bend:

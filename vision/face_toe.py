@@ -25,6 +25,9 @@ STAYS_ON_PLATE_MM = 0.5
 LONG_LOW_MM = 1.0
 """What lies off the plate line by no more than two thresholds, and is no longer than this, is the plate's wander."""
 
+MOST_BETWEEN = 0.5
+"""What takes up so much of the way between the straight stretches of both plates is the face, and no pit beside it."""
+
 WIDEST_UNDERCUT_MM = 5.0
 """A hollow wider than this beside a rising face is the face itself (plates offset, face hollow), not undercut."""
 
@@ -89,14 +92,18 @@ def clear_of(detail: Detail) -> float:
     return max(LOBE_MM, 6.0 * detail.noise_mm, detail.blur_mm)
 
 
-def find_toe(path: Points, towards: Line, fit: LineFit, detail: Detail, face_sign: int, face_stop: int) -> Toe | None:
+def find_toe(
+    path: Points, towards: Line, fit: LineFit, detail: Detail, face_sign: int, between: tuple[int, int]
+) -> Toe | None:
     """Find the toe on a path that starts on the plate and climbs the face.
 
-    ``towards`` is the plate line directed to the weld with air on its left.
+    ``towards`` is the plate line directed to the weld with air on its left; ``between`` are the indices at which the
+    straight stretches of this plate and of the other one end.
     """
     offset = towards.offset(path)
     threshold = max(4.0 * fit.residual_std, 3.0 * detail.noise_mm, 0.25 * detail.step_mm, 0.006)
-    sign, leave = _departure(path, offset, threshold, face_sign, face_stop)
+    face_stop = between[1]
+    sign, leave = _departure(path, offset, threshold, face_sign, between)
     if leave is None:
         return None
     undercut = bool(np.min(offset[max(0, leave - round(3.0 / detail.step_mm)) : leave + 1]) < -2.0 * threshold) and (
@@ -110,7 +117,7 @@ def _departure(
     offset: Points,
     threshold: float,
     face_sign: int,
-    face_stop: int,
+    between: tuple[int, int],
 ) -> tuple[int, int | None]:
     """Return on which side of the plate line the face goes, and the last index that is still on it."""
     if face_sign > 0:
@@ -120,6 +127,8 @@ def _departure(
     # A shallow cap may lie on either side: take the first departure that is not a pit or a spatter bead,
     # that is, after which the surface does not go on along the plate.
     length = arc_length(path)
+    begin, face_stop = float(length[between[0]]), between[1]
+    most = MOST_BETWEEN * (float(length[face_stop]) - begin)
     # Stretches above the plate line (1), below it (-1) and on it (0), each from an index to the next one's.
     side = (offset > threshold).astype(np.int8) - (offset < -threshold)
     starts = [0, *(np.flatnonzero(side[1:] != side[:-1]) + 1).tolist()]
@@ -137,7 +146,9 @@ def _departure(
         on_plate = float(length[min(resume, len(path) - 1)] - length[end])
         peak = float(np.abs(offset[index:end]).max())
         extent = float(length[end] - length[index])
-        wide = extent > 0.15 * float(length[-1])
+        # Of what lies between the plates' straight stretches the face takes up the most, however much plate is seen.
+        shared = min(float(length[end]), float(length[face_stop])) - max(float(length[index]), begin)
+        wide = extent > 0.15 * float(length[-1]) or shared > max(most, LONG_LOW_MM)
         # a long dip that ends in a gentle crossing is within the threshold for a while, too
         stays = STAYS_ON_PLATE_MM + 0.2 * extent
         if wide or (on_plate < stays and (peak > 2.0 * threshold or extent > LONG_LOW_MM)):

@@ -19,6 +19,7 @@ from core.medians import median
 from vision import applied_marks
 from vision.arc_branch import Branch, branch_of
 from vision.arc_surface import Arc, arc_of
+from vision.groove_doubt import GrooveDoubt, doubt_of
 from vision.groove_joint import OpenJoint, member, open_joint, prepared_edge
 from vision.ground import ROUGH, roughness
 from vision.joints import (
@@ -33,16 +34,9 @@ from vision.joints import (
     root_pair,
 )
 from vision.marks import WeldMarks
-from vision.open_groove import (
-    OpenGroove,
-    ends_apart_mm,
-    find_open_groove,
-    find_square_gap,
-    groove_edges,
-    least_gap_mm,
-)
+from vision.open_groove import OpenGroove, find_open_groove, find_square_gap, groove_edges
 from vision.outline import Outline, refine_outline
-from vision.plate_line import NOISY_MM, Detail, beyond_noise, fit_plate, longest_lines
+from vision.plate_line import Detail, beyond_noise, fit_plate, longest_lines
 from vision.plausible import MOST_SOFT, TOLD_SOFT, are_alike, is_edge_of_metal, is_weld, softness
 from vision.profile import Profile, usual_std_mm
 from vision.runs import Run, bridged_runs, straight_runs, without_stray_ends
@@ -50,6 +44,7 @@ from vision.section import Flag, Joint, PreparedEdge, Section
 from vision.segmentation import ReducedPicture, Silhouette, contrast_of, proposals, reduce_picture, silhouettes
 from vision.surface import trace_surface
 from vision.tone import ToneCurve
+from vision.untold_toe import not_seen
 
 PointPx = tuple[float, float]
 JointChoice = Literal["auto", "tee", "lap", "butt", "groove"]
@@ -283,7 +278,13 @@ def _find_in_flat(profile: Profile, joint: JointChoice, calibration: Calibration
             "no weld was recognised in the profile: two straight plate surfaces with a weld between them are needed"
         )
     found = _build(
-        _with_wander(structure, closed=profile.closed), (profile,), (), calibration, np.zeros(2), closed=profile.closed
+        _with_wander(structure, closed=profile.closed),
+        (profile,),
+        (),
+        calibration,
+        np.zeros(2),
+        closed=profile.closed,
+        most_untold=0 if profile.closed else 2 if joint == "butt" else 1,
     )
     if not found.welds:
         raise NothingMeasurable(
@@ -678,6 +679,7 @@ def _build(
     origin: Points,
     *,
     closed: bool = True,
+    most_untold: int = 0,
 ) -> FoundWelds:
     shape = structure.shapes[0]
     profile = profiles[0]
@@ -685,12 +687,12 @@ def _build(
     if structure.kind == "groove":
         sections.append(_groove_section(structure, profile))
     elif structure.kind == "butt":
-        section = _butt_section(shape, structure.butts, profile, closed)
+        section = _butt_section(shape, structure.butts, profile, closed, most_untold)
         if section is not None:
             sections.append(section)
     else:
         for pair in structure.fillets:
-            section = _fillet_section(shape, pair, structure.kind, profile)
+            section = _fillet_section(shape, pair, structure.kind, profile, min(most_untold, 1))
             if section is not None:
                 sections.append(section)
     welds = [
@@ -720,8 +722,8 @@ def _section(
     )
 
 
-def _fillet_section(shape: _Shape, pair: FilletPair, kind: str, profile: Profile) -> Section | None:
-    traced = trace_surface(shape.points, pair.first, pair.second, shape.detail, face_sign=1)
+def _fillet_section(shape: _Shape, pair: FilletPair, kind: str, profile: Profile, most_untold: int) -> Section | None:
+    traced = trace_surface(shape.points, pair.first, pair.second, shape.detail, face_sign=1, most_untold=most_untold)
     if traced is None:
         return None
     surface = traced.surface
@@ -744,6 +746,7 @@ def _fillet_section(shape: _Shape, pair: FilletPair, kind: str, profile: Profile
         ),
         face=surface,
         root=root,
+        unseen=not_seen(surface.untold),
     )
 
 
@@ -755,13 +758,15 @@ def _plate_flags(left: LineFit, right: LineFit) -> tuple[Flag, ...]:
     )
 
 
-def _butt_section(shape: _Shape, butts: Sequence[ButtPair], profile: Profile, closed: bool) -> Section | None:
+def _butt_section(
+    shape: _Shape, butts: Sequence[ButtPair], profile: Profile, closed: bool, most_untold: int
+) -> Section | None:
     pairs = list(butts)
     face = pairs[0]
     partner = next((p for p in pairs[1:] if p.first.line.direction @ face.first.line.direction < -0.7), None)
     if partner is not None and _is_face_side(partner, face):
         face, partner = partner, face
-    traced = trace_surface(shape.points, face.first, face.second, shape.detail, face_sign=0)
+    traced = trace_surface(shape.points, face.first, face.second, shape.detail, face_sign=0, most_untold=most_untold)
     if traced is None:
         return None
     opposite_left, opposite_right = _opposite_fit(shape, face.first), _opposite_fit(shape, face.second)
@@ -792,6 +797,7 @@ def _butt_section(shape: _Shape, butts: Sequence[ButtPair], profile: Profile, cl
         root_side=root_side,
         opposite_left=opposite_left,
         opposite_right=opposite_right,
+        unseen=not_seen(traced.surface.untold),
     )
 
 
@@ -822,27 +828,15 @@ def _groove_section(structure: _Structure, profile: Profile) -> Section:
         left = prepared_edge(structure.joint.left, detail, outside_towards=True)
         right = prepared_edge(structure.joint.right, detail, outside_towards=False)
     outsides = tuple(edge.outside for edge in (left, right) if edge is not None)
-    unseen: dict[str, str] = {}
-    seen = structure.open_groove
-    if seen is not None and seen.end_right <= seen.end_left + 1 and detail.noise_mm > NOISY_MM:
-        least = least_gap_mm(detail.step_mm)
-        if distance(shape.points[seen.end_right], shape.points[seen.end_left]) < least:
-            unseen["root_gap"] = f"no gap is seen at the root; one below {least:.1f} mm does not show in such points"
-    flags: tuple[Flag, ...] = ()
-    if seen is not None and not seen.faces_left and not seen.faces_right:
-        flags = (Flag("square_edges_taken", "two surfaces and a gap are seen: taken for square edges, as a groove"),)
-        unseen |= dict.fromkeys(
-            ("preparation_depth_left", "preparation_depth_right"), "no prepared face is seen, only the surfaces"
-        )
-    apart = ends_apart_mm(left, right) if seen is not None else None
-    if apart is not None:
-        text = f"one face is seen to end {apart:.1f} mm deeper than the other, which may go on where no light came back"
-        flags = (*flags, Flag("face_ends_apart", text))
+    doubt = GrooveDoubt()
+    if structure.open_groove is not None:
+        doubt = doubt_of(shape.points, structure.open_groove, left, right, detail)
     return replace(
-        _section("groove", profile, flags, outsides, detail),
+        _section("groove", profile, doubt.flags, outsides, detail),
         edge_left=left,
         edge_right=right,
-        unseen=unseen,
+        unseen=doubt.unseen,
+        hidden=doubt.hidden,
     )
 
 
@@ -853,7 +847,8 @@ def _points_px(
     if section.root is not None:
         points["root"] = section.root
     if section.face is not None:
-        points["toe_left"], points["toe_right"] = section.face.toe_left, section.face.toe_right
+        toes = {"left": section.face.toe_left, "right": section.face.toe_right}
+        points |= {f"toe_{side}": toe for side, toe in toes.items() if side not in section.face.untold}
     for side, edge in (("left", section.edge_left), ("right", section.edge_right)):
         if edge is not None:
             points[f"outer_corner_{side}"] = edge.outer_corner

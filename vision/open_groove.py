@@ -18,6 +18,7 @@ from vision.groove_joint import SQUARE_WITHIN_DEG
 from vision.plate_line import Detail, fit_plate
 from vision.runs import Run, turn_deg
 from vision.section import PreparedEdge
+from vision.square_gap import Chosen, gap_among
 
 LARGEST_PEAKING_DEG = 12.0
 LEAST_TURN_DEG = 15.0
@@ -40,16 +41,13 @@ ONE_MISSING = 2.5
 
 LEAST_GAP_MM = 0.8
 
-LEAST_APART_MM, LEAST_APART_SHARE = 1.0, 0.12
-"""Faces of one joint are prepared to about the same depth (common practice, no source): a larger difference, in mm and
-as a share of the deeper, is told."""
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class OpenGroove:
     """Runs of a groove in the order of the profile: outside left, faces down, faces up, outside right.
 
-    ``end_left`` and ``end_right`` index the last points of the members, at the root.
+    ``end_left`` and ``end_right`` index the last points of the members, at the root. ``square_gap`` is where two square
+    edges were taken to lie, and where else they may.
     """
 
     outside_left: Run
@@ -59,6 +57,7 @@ class OpenGroove:
     end_left: int
     end_right: int
     score: float
+    square_gap: Chosen | None = None
 
 
 def find_open_groove(points: Points, runs: list[Run]) -> OpenGroove | None:
@@ -78,27 +77,35 @@ def find_square_gap(points: Points, runs: list[Run]) -> OpenGroove | None:
     """Return two square edges with a gap between them, where a person has said that the joint is a groove.
 
     From one side they show nothing but two surfaces and the dark between. A plate with points missing looks the same:
-    there must be one such place and no other, and the surfaces must end at it.
+    where there are several such places the surfaces tell which it is, or the width of the gap stays open.
     """
     steps = step_lengths(points)
     wide = np.flatnonzero(steps > least_gap_mm(median(steps)))
     if len(wide) == 0:
         return None
-    first, last = int(wide[0]), int(wide[-1])
-    if float(np.hypot(*(points[last + 1] - points[first]))) > WIDEST_SQUARE_MM:
+    chosen = gap_among(points, wide.tolist())
+    if chosen is None or chosen.place.width(points) > WIDEST_SQUARE_MM:
         return None
+    first, last = chosen.place.first, chosen.place.last - 1
     runs = [piece for run in runs for piece in _parted(points, run, first) if piece.stop - piece.start >= FEWEST_POINTS]
-    left = [run for run in runs if run.stop <= first + NEAR_END and run.stop >= first - NEAR_END]
-    right = [run for run in runs if run.start >= last + 1 - NEAR_END and run.start <= last + 1 + NEAR_END]
-    if len(left) != 1 or len(right) != 1:
+    left = [run for run in runs if run.stop <= first + NEAR_END]
+    right = [run for run in runs if run.start >= last + 1 - NEAR_END]
+    if not left or not right:
         return None
-    one, other = left[0], right[0]
+    one, other = (max(side, key=lambda run: run.length) for side in (left, right))
+    left_stop, right_start = one.stop, other.start
+    one, other = replace(one, stop=max(one.stop, first)), replace(other, start=min(other.start, last + 1))
     offset = abs(float(one.line.offset(points[last + 1])))
     if abs(turn_deg(one.line, other.line)) > LARGEST_PEAKING_DEG or offset > MOST_SQUARE_OFFSET_MM:
         return None
-    if first < one.stop - NEAR_END or last + 1 > other.start + NEAR_END:
+    # The surfaces end at the gap, but for what a thick line may round.
+    beside = (
+        (one.line, points[left_stop : first + 1 - NEAR_END]),
+        (other.line, points[last + 1 + NEAR_END : right_start]),
+    )
+    if any(float(np.abs(line.offset(part)).max(initial=0.0)) > ON_LINE_MM for line, part in beside):
         return None
-    return OpenGroove(one, other, (), (), first, last + 1, one.length + other.length)
+    return OpenGroove(one, other, (), (), first, last + 1, one.length + other.length, chosen)
 
 
 def _parted(points: Points, run: Run, at: int) -> list[Run]:
@@ -165,17 +172,18 @@ def _dark_after(points: Points, index: int) -> bool:
 
 
 def _members_end(points: Points, stop: int, start: int) -> tuple[int, int]:
-    """Return the last points of both members: at the wide steps between them, where nothing was seen."""
-    if start <= stop + 1:
-        return min(stop, start), max(start, stop)
-    steps = step_lengths(points[stop : start + 1])
+    """Return the last points of both members: at the wide steps between them, where nothing was seen.
+
+    A stretch may go on over the gap: it lies a few points off.
+    """
+    near = max(0, min(stop, start) - NEAR_END)
+    steps = step_lengths(points[near : max(stop, start) + NEAR_END + 1])
     usual = median(step_lengths(points))
-    wide = np.flatnonzero(steps > least_gap_mm(usual))
-    if not len(wide):
-        return stop, start
+    if not len(steps) or float(steps.max()) <= least_gap_mm(usual):
+        return min(stop, start), max(stop, start)
     # Small steps are corners that a thick line rounds; a strip behind the gap lies between two wide ones.
     wide = np.flatnonzero(steps > max(0.5 * float(steps.max()), ONE_MISSING * usual))
-    return stop + int(wide[0]), stop + int(wide[-1]) + 1
+    return near + int(wide[0]), near + int(wide[-1]) + 1
 
 
 def _along_face(points: Points, face: Run, end: int, other_end: int, *, step: int) -> int:
@@ -266,18 +274,6 @@ def _edge(
         return PreparedEdge(outside, None, bevel, land, outer, top, last, end_std_mm=end_std)
     doubt = None if end_std is not None else _end_doubt(points, bevel.line, end, step=1 if towards else -1)
     return PreparedEdge(outside, None, bevel, None, outer, last, last, doubt, end_std)
-
-
-def ends_apart_mm(left: PreparedEdge | None, right: PreparedEdge | None) -> float | None:
-    """Return how much deeper one face ends than the other where that is much, None where not, or for one face.
-
-    Light that does not come back from the end of a face looks like the end of it.
-    """
-    if left is None or right is None or left.bevel is None or right.bevel is None:
-        return None
-    depths = [abs(float(edge.outside.line.offset(edge.land_top))) for edge in (left, right)]
-    apart = abs(depths[0] - depths[1])
-    return apart if apart > max(LEAST_APART_MM, LEAST_APART_SHARE * max(depths)) else None
 
 
 def land_end(seen: Points, line: Line) -> Points:

@@ -58,6 +58,8 @@ class WeldSurface:
         Standard uncertainty of each toe along its plate, mm.
     marked
         Which of ``plate_left``, ``plate_right``, ``toe_left``, ``toe_right`` a person gave.
+    untold
+        The sides, "left" or "right", whose toe is not told: its point only stands in for it.
     """
 
     left: PlateSurface
@@ -68,6 +70,7 @@ class WeldSurface:
     toe_std_left: float
     toe_std_right: float
     marked: frozenset[str] = frozenset()
+    untold: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -15,7 +15,9 @@ from core.errors import NothingMeasurable
 from core.geometry import Points, step_lengths
 from vision.stripe_centre import Centres, Estimator, centres, line_sigma
 from vision.stripe_ends import BREAK_PX, astray, beyond_ends, bridges, islands, with_ends
-from vision.stripe_path import Path, Reduced, Steep, reduce_frame, runs_along_rows, trace
+from vision.stripe_path import Path, Steep, trace
+from vision.stripe_reduced import Reduced, reduce_frame, runs_along_rows
+from vision.stripe_sparks import lonely, sparks
 
 Orientation = Literal["rows", "columns"]
 LEAST_POINTS = 16
@@ -168,7 +170,9 @@ def _stripe(gray: NDArray[Any], reduced: Reduced, path: Path) -> Stripe:
     pieces = _with_steep(gray, path, body, reduced.factor, sigma)
     line = _joined(pieces)
     line = _without(line, ~np.isfinite(line.points[:, 0] + line.points[:, 1]))
-    line = _without(line, _lonely(line.points, line.std))
+    line = _without(line, lonely(line.points, line.std))
+    if line.saturated.any():
+        line = _without(line, sparks(line.points, line.std, line.saturated, sigma))
     line = _without(line, beyond_ends(line.points, line.height, sigma))
     line = _without(line, islands(line.points, sigma))
     line, walls = _with_short_walls(gray, line, sigma)
@@ -336,35 +340,6 @@ def _steep_piece(turned: NDArray[Any], steep: Steep, factor: int, sigma: float) 
     down = steep.rows[-1] >= steep.rows[0]
     index = np.arange(len(lines)) if down else np.arange(len(lines))[::-1]
     return _Piece(points[index], found.std[index], found.height[index], found.saturated[index])
-
-
-def _lonely(points: Points, std: NDArray[np.float64]) -> NDArray[np.bool_]:
-    """Mark points that stand off both neighbours while those agree with each other: a spark on the line."""
-    result = np.zeros(len(points), bool)
-    if len(points) < 7:
-        return result
-    value = points[:, 1]
-    middle = _middle_of_five(*(value[i : len(value) - 4 + i] for i in range(5)))
-    step = points[4:] - points[:-4]
-    near = step[:, 0] ** 2 + step[:, 1] ** 2 < 12**2
-    off = np.abs(value[2:-2] - middle)
-    slope = np.abs(value[4:] - value[:-4]) / 4
-    result[2:-2] = near & (off > 8 * std[2:-2] + 2.5 * slope + 0.5)
-    return result
-
-
-def _middle_of_five(
-    one: NDArray[np.float64],
-    two: NDArray[np.float64],
-    three: NDArray[np.float64],
-    four: NDArray[np.float64],
-    five: NDArray[np.float64],
-) -> NDArray[np.float64]:
-    """Return the median of five arrays place by place: sorting windows takes several times as long."""
-    low = np.maximum(np.minimum(one, two), np.minimum(three, four))
-    high = np.minimum(np.maximum(one, two), np.maximum(three, four))
-    # The least and the greatest of the four are out: left are these two and the fifth.
-    return np.asarray(np.maximum(np.minimum(low, high), np.minimum(np.maximum(low, high), five)))
 
 
 def _gaps(points: Points, reasons: NDArray[np.int64], width: int) -> tuple[Gap, ...]:

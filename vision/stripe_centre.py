@@ -35,6 +35,12 @@ LEAST_SNR = 5.0
 DISTURBED = 4.0
 """A column that fits the line's shape this many times worse than usual shows something else too."""
 
+LEAST_OF_NOISE = 0.7
+"""Share of the scatter that noise alone would give a wide centroid, as far as that noise may be overrated."""
+
+THIRD_SPREAD = math.sqrt(20.0)
+"""Standard deviation of third differences over that of a point."""
+
 WIDE = 2.2
 SWOLLEN = 1.3
 APART = 3
@@ -122,7 +128,9 @@ def centres(
     theory = 1.062 * noise / np.maximum(height, 1e-3) * math.sqrt(sigma_px)
     reach = CENTROID_SIGMAS * sigma_px
     wide_theory = noise * math.sqrt(2 * reach**3 / 3) / (np.maximum(height, 1e-3) * sigma_px * math.sqrt(2 * math.pi))
-    chosen = estimator or _steadier(band, gauss, ground, reach, columns, origin, saturated)
+    chosen = estimator or _steadier(
+        band, gauss, ground, reach, columns, origin, saturated, LEAST_OF_NOISE * median(wide_theory)
+    )
     position, std = gauss, theory
     if chosen == "centroid":
         position, std = _centroid(band, gauss, ground, reach), wide_theory
@@ -172,7 +180,7 @@ def scatter_std(columns: NDArray[np.int64], position: NDArray[np.float64]) -> fl
     third = third[np.isfinite(third)]
     if len(third) < 12:
         return math.nan
-    return 1.4826 * median(np.abs(third)) / math.sqrt(20.0)
+    return 1.4826 * median(np.abs(third)) / THIRD_SPREAD
 
 
 def _third(
@@ -281,8 +289,13 @@ def _steadier(
     columns: NDArray[np.int64],
     rows: NDArray[np.int64],
     saturated: NDArray[np.bool_],
+    least: float,
 ) -> Estimator:
-    """Return the estimator that scatters less along the line, judged on some groups of near columns."""
+    """Return the estimator that scatters less along the line, judged on some groups of near columns.
+
+    A wide centroid scatters by no less than ``least``, what the noise of pixels does to it: it need not be tried where
+    the other does better.
+    """
     count = len(columns)
     if count < 60:
         return "gaussian"
@@ -291,10 +304,13 @@ def _steadier(
     if len(first) < 12:
         return "gaussian"
     index = np.concatenate([first + i * APART for i in range(4)])
-    wide = _centroid(np.take(band, index, axis=1), gauss[index], ground[index], reach)
     origin = rows[index]
-    scatter = [median(np.abs(_third(*(position + origin).reshape(4, -1)))) for position in (gauss[index], wide)]
-    return "centroid" if scatter[1] < scatter[0] else "gaussian"
+    narrow = 1.4826 * median(np.abs(_third(*(gauss[index] + origin).reshape(4, -1)))) / THIRD_SPREAD
+    if narrow < least:
+        return "gaussian"
+    wide = _centroid(np.take(band, index, axis=1), gauss[index], ground[index], reach)
+    broad = 1.4826 * median(np.abs(_third(*(wide + origin).reshape(4, -1)))) / THIRD_SPREAD
+    return "centroid" if broad < narrow else "gaussian"
 
 
 def _misfit(

@@ -7,26 +7,16 @@ bright and unbroken, and a stretch where two chains are as good as each other is
 
 from __future__ import annotations
 
-import sys
 from dataclasses import dataclass
 from itertools import accumulate, pairwise
-from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from core.medians import median, quantile
+from core.medians import median
+from vision.stripe_reduced import LOCAL_SHARE, Reduced, across_only, lit_rows
 
-FACTOR = 4
-LEAST_LEVELS = 3.0
-"""Least height of a line above its ground in the reduced frame, grey levels of 255."""
-
-NOISE_TIMES = 5.0
-LOCAL_SHARE = 0.25
-"""What is below this share of the brightest light in reach across the line is its halo."""
-
-REACH = 12
 JUMP = 8.0
 """Columns of good line that a jump to another place must gain."""
 
@@ -40,28 +30,6 @@ ALIKE = 0.6
 """A second line of this share of the brightness, along this share of a stretch, makes it ambiguous."""
 
 MOST_RUNS_A_COLUMN = 12
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Reduced:
-    """A frame reduced by ``factor`` with its ground taken off, and where light stands out of it.
-
-    Attributes
-    ----------
-    light
-        (h, w) float32, grey levels above the ground.
-    mask
-        (h, w) bool.
-    """
-
-    light: NDArray[np.float32]
-    mask: NDArray[np.bool_]
-    factor: int
-    noise: float
-
-    def transposed(self) -> Reduced:
-        """Return the same with rows and columns exchanged."""
-        return Reduced(np.ascontiguousarray(self.light.T), np.ascontiguousarray(self.mask.T), self.factor, self.noise)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -113,86 +81,6 @@ class _Runs:
     peak: NDArray[np.float64]
 
 
-def reduce_frame(gray: NDArray[Any]) -> Reduced:
-    """Return the reduced frame of a grey picture of any depth."""
-    height, width = gray.shape
-    factor = FACTOR if min(height, width) >= 64 * FACTOR else 2 if min(height, width) >= 128 else 1
-    light = _block_means(gray, factor) if factor > 1 else np.asarray(gray, np.float32)
-    if gray.dtype == np.uint16:
-        light *= np.float32(1 / 257)
-    # Whole levels of 8 bits are added up faster than other numbers.
-    summed = light if gray.dtype == np.uint16 else light.astype(np.uint8)
-    light -= cv2.boxFilter(summed, cv2.CV_32F, (31, 31), borderType=cv2.BORDER_REFLECT)
-    sample = light[::3, ::3].ravel()
-    noise = 1.4826 * median(np.abs(sample - np.float32(median(sample))))
-    level = max(NOISE_TIMES * noise, LEAST_LEVELS)
-    return Reduced(light, light > level, factor, noise)
-
-
-def _block_means(gray: NDArray[Any], factor: int) -> NDArray[np.float32]:
-    """Return the mean of each block of ``factor`` (2 or 4) rows and columns in whole levels, (h, w).
-
-    Whole blocks only: places map back without a fraction. OpenCV is quick with blocks of two rows; of more rows it
-    is worth adding them first.
-    """
-    height, width = gray.shape[0] // factor, gray.shape[1] // factor
-    whole = gray[: height * factor, : width * factor]
-    if factor == 2:
-        return np.asarray(cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA), np.float32)
-    blocks = whole.reshape(height, factor, width * factor)
-    if gray.dtype == np.uint8:
-        rows = np.add.reduce(blocks, axis=1, dtype=np.uint16)
-        # Four sums of 16 bits are one number of 64, whose product with this one has their total in its upper 16 bits.
-        fours = rows.view(np.uint64)
-        fours *= np.uint64(0x0001_0001_0001_0001)
-        means = rows[:, 3 if sys.byteorder == "little" else 0 :: 4].astype(np.float32)
-        means *= np.float32(1 / factor**2)
-    else:
-        sums = np.add.reduce(blocks, axis=1, dtype=np.uint32).astype(np.float32)
-        means = np.asarray(cv2.resize(sums, (width, height), interpolation=cv2.INTER_AREA), np.float32)
-        means *= np.float32(1 / factor)
-    return np.asarray(np.rint(means, out=means), np.float32)
-
-
-def across_only(reduced: Reduced) -> Reduced:
-    """Return the reduced frame with the halo beside brighter light in the same column masked out."""
-    lit = _lit_rows(reduced.mask)
-    near = slice(max(0, lit.start - REACH), lit.stop + REACH)
-    high = cv2.dilate(reduced.light[near], np.ones((2 * REACH + 1, 1), np.uint8))[lit.start - near.start :]
-    high = np.asarray(high * np.float32(LOCAL_SHARE))
-    mask = np.zeros_like(reduced.mask)
-    mask[lit] = reduced.mask[lit] & (reduced.light[lit] > high[: lit.stop - lit.start])
-    return Reduced(reduced.light, mask, reduced.factor, reduced.noise)
-
-
-def _lit_rows(mask: NDArray[np.bool_]) -> slice:
-    """Return the rows from the first to the last with any light: a line seldom takes up the whole height."""
-    lit = np.flatnonzero(mask.any(axis=1))
-    return slice(int(lit[0]), int(lit[-1]) + 1) if len(lit) else slice(0, 0)
-
-
-def runs_along_rows(reduced: Reduced) -> bool:
-    """Tell whether the line goes from left to right rather than from top to bottom.
-
-    Across its own direction a line is met once and in many places: a V that leaves the picture at the top is
-    met twice in each row.
-    """
-    lit = _lit_rows(reduced.mask)
-    light = reduced.light[lit]
-    levels = light[reduced.mask[lit]]
-    if not len(levels):
-        return True
-    bright = (light > 0.4 * quantile(levels, 0.9)).view(np.uint8)
-    return _met_once(bright) >= _met_once(np.asarray(cv2.transpose(bright), np.uint8))
-
-
-def _met_once(bright: NDArray[np.uint8]) -> int:
-    """Return the number of columns in which light is met once, of a mask of ones."""
-    begins = (bright[1:] > bright[:-1]).view(np.uint8)
-    count = np.add.reduce(begins, axis=0, dtype=np.uint16) + bright[0]
-    return int(np.count_nonzero(count == 1))
-
-
 def trace(reduced: Reduced) -> Path | None:
     """Return the course of the line over the columns, None where there is none."""
     columnwise = across_only(reduced)
@@ -218,14 +106,14 @@ def trace(reduced: Reduced) -> Path | None:
 
 
 def _runs(light: NDArray[np.float32], mask: NDArray[np.bool_]) -> _Runs:
-    lit_rows = _lit_rows(mask)
-    rows = lit_rows.stop - lit_rows.start
+    within = lit_rows(mask)
+    rows = within.stop - within.start
     if not rows:
         none, empty = np.zeros(0, np.int64), np.zeros(0)
         return _Runs(none, none, none, empty, empty)
-    lit = np.flatnonzero(cv2.transpose(mask[lit_rows].view(np.uint8)).view(np.bool_))
+    lit = np.flatnonzero(cv2.transpose(mask[within].view(np.uint8)).view(np.bool_))
     column, row = np.divmod(lit, rows)
-    row += lit_rows.start
+    row += within.start
     level = light[row, column]
     first = np.flatnonzero(np.concatenate([[True], (np.diff(lit) != 1) | (np.diff(column) != 0)]))
     last = np.append(first[1:], len(lit)) - 1

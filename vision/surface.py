@@ -9,13 +9,22 @@ from numpy.typing import NDArray
 
 from core.fitting import LineFit
 from core.geometry import Line, Points, distance
-from vision.face_toe import clear_of, find_toe
+from vision.face_toe import Toe, clear_of, find_toe
 from vision.plate_line import Detail, fit_plate
 from vision.runs import Run
 from vision.section import Flag, PlateSurface, WeldSurface
+from vision.untold_toe import FEWEST_PLATE_POINTS, SHORTEST_PLATE_MM, flags_for, stand_in
 
 UNTOLD_SHARE = 0.5
 """A toe that is known no better than to this share of the chord (standard uncertainty) cannot be told."""
+
+WALL_MM = 0.3
+"""The inner wall of an undercut leans no farther into the weld than this."""
+
+CREST_BLURS = 3.0
+"""The crest between an undercut and the face is rounded over so many deviations of the edge spread."""
+
+MIRROR = np.array([-1.0, 1.0])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -26,7 +35,9 @@ class Traced:
     flags: tuple[Flag, ...]
 
 
-def trace_surface(points: Points, first: Run, second: Run, detail: Detail, *, face_sign: int) -> Traced | None:
+def trace_surface(
+    points: Points, first: Run, second: Run, detail: Detail, *, face_sign: int, most_untold: int = 0
+) -> Traced | None:
     """Find toes and face between two plate runs of an outline that runs first, face, second.
 
     Parameters
@@ -36,10 +47,12 @@ def trace_surface(points: Points, first: Run, second: Run, detail: Detail, *, fa
     face_sign
         +1 where the face rises into the air beyond the plate lines (fillet, cap), -1 where it falls
         below them, 0 to accept either.
+    most_untold
+        How many toes need not be told from their plate.
 
     Returns
     -------
-    None where no toe can be told from its plate.
+    None where more toes than these cannot be told.
     """
     count = len(points)
     fit_first, plate_first = fit_plate(points, first, detail, toe_at_stop=True)
@@ -51,22 +64,37 @@ def trace_surface(points: Points, first: Run, second: Run, detail: Detail, *, fa
     stop = second.start if second.start > first.stop else second.start + count
     path = points[np.arange(first.stop - back_first, stop + back_second + 1) % count]
     towards = fit_first.line.reversed()
-    toe_left = find_toe(path, towards, fit_first, detail, face_sign, len(path) - 1 - back_second)
     # The other toe on the mirrored path, so that one piece of code serves both.
-    mirrored = path[::-1] * np.array([-1.0, 1.0])
+    mirrored = path[::-1] * MIRROR
     line = fit_second.line
     line_mirrored = Line(-line.x, line.y, line.dx, -line.dy)
-    toe_right = find_toe(mirrored, line_mirrored, fit_second, detail, face_sign, len(path) - 1 - back_first)
-    if toe_left is None or toe_right is None:
+    last = len(path) - 1
+    ways = {
+        "left": (path, towards, (back_first, last - back_second)),
+        "right": (mirrored, line_mirrored, (back_second, last - back_first)),
+    }
+    found = {
+        side: find_toe(way, line, fit, detail, face_sign, ends)
+        for (side, (way, line, ends)), fit in zip(ways.items(), (fit_first, fit_second), strict=True)
+    }
+    toes = {side: toe or _stand_in(*ways[side]) for side, toe in found.items()}
+    chord = distance(toes["right"].point * MIRROR, toes["left"].point)
+    untold = frozenset(
+        side for side, toe in toes.items() if found[side] is None or toe.std_along > UNTOLD_SHARE * chord
+    )
+    plates = {"left": (first, fit_first), "right": (second, fit_second)}
+    if len(untold) > most_untold or not all(_well_seen(*plates[side]) for side in untold):
         return None
-    right_point = toe_right.point * np.array([-1.0, 1.0])
-    right_index = len(path) - 1 - toe_right.face_index
+    toes |= {side: _stand_in(*ways[side]) for side in untold}
+    toe_left, toe_right = toes["left"], toes["right"]
+    right_point = toe_right.point * MIRROR
+    right_index = last - toe_right.face_index
     if right_index - toe_left.face_index < 4:
         return None
-    chord = distance(right_point, toe_left.point)
-    if max(toe_left.std_along, toe_right.std_along) > UNTOLD_SHARE * chord:
-        return None
-    face = path[toe_left.face_index : right_index + 1]
+    passed = {side: _in_groove(*ways[side][:2], toe, detail) for side, toe in toes.items()}
+    if right_index - toe_left.face_index - sum(passed.values()) < 4:
+        passed = dict.fromkeys(passed, 0)
+    face = path[toe_left.face_index + passed["left"] : right_index + 1 - passed["right"]]
     least = clear_of(detail)
     lobes = (towards.offset(face) > least, fit_second.line.offset(face) > least)
     face = _between(face, toe_left.point, right_point, lobes)
@@ -83,8 +111,38 @@ def trace_surface(points: Points, first: Run, second: Run, detail: Detail, *, fa
         face,
         toe_left.std_along,
         toe_right.std_along,
+        untold=untold,
     )
-    return Traced(surface, flags)
+    return Traced(surface, flags + tuple(flags_for(untold)))
+
+
+def _stand_in(path: Points, towards: Line, ends: tuple[int, int]) -> Toe:
+    """Return what stands in for a toe on a path from one plate to the other, which end and begin at these indices."""
+    point, std = stand_in(towards, path[ends[0]], path[ends[1]])
+    return Toe(point, std, ends[0], None)
+
+
+def _well_seen(plate: Run, fit: LineFit) -> bool:
+    return plate.length >= SHORTEST_PLATE_MM and int(np.count_nonzero(fit.inliers)) >= FEWEST_PLATE_POINTS
+
+
+def _in_groove(path: Points, towards: Line, toe: Toe, detail: Detail) -> int:
+    """Return how many points of a face, from its toe on, belong to the crest between it and an undercut.
+
+    Blur lets the inner wall lean into the weld and rounds the crest; the face rises from the plate just behind it.
+    """
+    near = max(1, round(WALL_MM / detail.step_mm))
+    before = min(near, toe.face_index)
+    above = towards.offset(path[toe.face_index - before : toe.face_index + 2 * near])
+    low = np.flatnonzero(above[: before + near] < -clear_of(detail))
+    if not len(low):
+        return 0
+    behind = int(low[-1]) + 1
+    if not (above[behind : behind + near] > 0).any():
+        return 0
+    away = path[toe.face_index : toe.face_index + near] - toe.point
+    rounded = np.flatnonzero(np.hypot(away[:, 0], away[:, 1]) < CREST_BLURS * detail.blur_mm)
+    return max(behind - before, int(rounded[-1]) + 1 if len(rounded) else 0)
 
 
 def _between(face: Points, left: Points, right: Points, lobes: tuple[NDArray[np.bool_], NDArray[np.bool_]]) -> Points:

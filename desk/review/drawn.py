@@ -74,7 +74,8 @@ def _surface(
     prefix: str,
 ) -> None:
     drawn["face"].append(_thinned(surface.face))
-    drawn["chord"].append(np.array([surface.toe_left, surface.toe_right]))
+    if not surface.untold:
+        drawn["chord"].append(np.array([surface.toe_left, surface.toe_right]))
     width = float(np.hypot(*(surface.toe_right - surface.toe_left)))
     for side, plate, toe in (("left", surface.left, surface.toe_left), ("right", surface.right, surface.toe_right)):
         line = plate.fit.line

@@ -17,7 +17,8 @@ from measurement import measure
 
 RIG = Rig()
 MOST = 2.0
-"""Measured at 0.8 to 0.9 for a fillet and 0.9 to 1.0 for a butt; the rest is room for what else the machine does."""
+"""Measured at 0.6 to 0.9 for noisy frames and 0.9 to 1.0 for dark ones, which decode in half the time; the rest is room
+for what else the machine does."""
 
 
 def exact() -> Calibration:
@@ -45,10 +46,11 @@ def processor_s(work: Callable[[], object]) -> float:
     return time.process_time() - start
 
 
+@pytest.mark.parametrize("light", [Light(), Light(noise=0.0, ground=4.0)], ids=["noisy", "dark"])
 @pytest.mark.parametrize("joint", ["tee", "butt"])
-def test_a_frame_takes_little_more_than_its_decoding(joint, one_thread):
+def test_a_frame_takes_little_more_than_its_decoding(joint, light, one_thread):
     rng = np.random.default_rng(1)
-    frame = shot(RIG, random_drawing(joint, rng, 60.0), Light(), rng).frame
+    frame = shot(RIG, random_drawing(joint, rng, 60.0), light, rng).frame
     png = cv2.imencode(".png", frame)[1]
     calibration = exact()
 

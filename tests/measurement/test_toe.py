@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import sys
 from dataclasses import replace
 
 import numpy as np
@@ -11,6 +12,7 @@ import pytest
 from core.quantity import NotMeasurable, Quantity
 from measurement import measure
 from measurement.toe_radius import _jacobian, _seen
+from measurement.undercut import _roots
 
 LEFT, RIGHT = np.array([-1.0, 0.0]), np.array([1.0, 0.0])
 
@@ -268,3 +270,42 @@ def test_little_plate_gives_reasons(draw):
     for name in ("undercut_left", "undercut_width_right", "pit_depth", "spatter_height"):
         assert isinstance(measured[name], NotMeasurable)
         assert "plate" in measured[name].reason
+
+
+@pytest.mark.parametrize("radius", [0.6, 1.2, 2.5])
+@pytest.mark.parametrize("rise_deg", [30, 50])
+def test_a_well_told_radius_does_not_depend_on_where_its_fit_starts(draw, rise_deg, radius, monkeypatch):
+    """With noise of 1 µm the radius is told to a hundredth: one start does, and two or three give the same."""
+    module = sys.modules[_seen.__module__]
+    fits = []
+    plain = module._levenberg_marquardt
+
+    def counted(start, *given, **named):
+        fits.append(start)
+        return plain(start, *given, **named)
+
+    monkeypatch.setattr(module, "_levenberg_marquardt", counted)
+
+    def measured():
+        sampling = draw.Sampling(spacing=0.02, noise=0.001, rng=np.random.default_rng(rise_deg), resolution=0.02)
+        fits.clear()
+        values = measure(trapezoid(draw, rise_deg, radius, sampling))
+        return [value(values, f"toe_radius_{side}") for side in ("left", "right")], len(fits)
+
+    once, few = measured()
+    monkeypatch.setattr(module, "TOLD", 1e9)
+    again, many = measured()
+    assert few < many
+    assert once == pytest.approx(again, rel=1e-4)
+    assert once == pytest.approx([radius, radius], rel=0.05)
+
+
+def test_roots_of_a_wall():
+    rng = np.random.default_rng(1)
+    for square, linear, constant in rng.normal(0, 1, (200, 3)).tolist():
+        expected = np.roots([square, linear, constant])
+        real = np.sort(expected[np.isreal(expected)].real)
+        assert sorted(_roots(square, linear, constant)) == pytest.approx(real.tolist(), rel=1e-9)
+    assert _roots(0.0, 2.0, -1.0) == (0.5,)
+    assert _roots(0.0, 0.0, 1.0) == ()
+    assert _roots(1.0, 0.0, 0.0) == (0.0,)

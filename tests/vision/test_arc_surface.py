@@ -12,7 +12,7 @@ from core.geometry import rotate
 from core.quantity import Quantity
 from measurement import measure
 from vision.arc_branch import branch_of
-from vision.arc_surface import Arc, arc_of
+from vision.arc_surface import LEAST_SAGITTA_MM, Arc, arc_of, is_straight
 from vision.find import FoundWeld, find_welds_in_profile
 from vision.profile import Profile
 
@@ -206,3 +206,18 @@ def test_straight_tees_have_no_branch() -> None:
     assert branch is not None
     assert branch.radius_mm == pytest.approx(84.15, abs=3 * branch.radius_std_mm)
     assert branch.rolled(branch.unrolled(profile.points_mm)) == pytest.approx(profile.points_mm)
+
+
+@pytest.mark.parametrize("turn", [0.0, 0.8])
+@pytest.mark.parametrize("stray", [0.0, 0.25])
+def test_what_bends_by_the_least_sagitta_is_never_called_straight(turn: float, stray: float) -> None:
+    """The stray part at one end rises off the surface as a weld does, or falls as an undercut."""
+    x = np.linspace(-8.0, 8.0, 400)
+    for sagitta, straight in ((LEAST_SAGITTA_MM, False), (0.5 * LEAST_SAGITTA_MM, None), (0.0, True)):
+        for height in (-0.3, -0.05, 0.05, 0.3, 2.0):
+            y = sagitta * (1 - (x / 8.0) ** 2)
+            beyond = x > 8.0 - 16.0 * stray
+            y[beyond] += height * (x[beyond] - x[beyond][0]) if beyond.any() else 0.0
+            found = is_straight(rotate(np.column_stack([x, y]), turn), LEAST_SAGITTA_MM)
+            if straight is False or (straight and not stray):
+                assert found == straight, (sagitta, height)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -10,6 +12,7 @@ from core.quantity import NotMeasurable, Quantity
 from measurement import measure
 from vision.find import find_welds_in_profile
 from vision.profile import Profile
+from vision.square_gap import gap_among
 
 
 def profile(gap_mm: float, offset_mm: float, *, more: tuple[float, float] | None = None, seed: int = 1) -> Profile:
@@ -45,13 +48,54 @@ def test_gap_and_misalignment(gap: float, offset: float) -> None:
         assert isinstance(values[name], NotMeasurable), name
 
 
-def test_not_by_itself_and_not_with_a_second_place_without_points() -> None:
+def test_not_by_itself_and_not_wider_than_gaps_are() -> None:
     with pytest.raises(NothingMeasurable):
         find_welds_in_profile(profile(2.0, 0.3))
     with pytest.raises(NothingMeasurable):
-        find_welds_in_profile(profile(2.0, 0.3, more=(8.0, 10.0)), joint="groove")
-    with pytest.raises(NothingMeasurable):
         find_welds_in_profile(profile(12.0, 0.0), joint="groove")
+
+
+@pytest.mark.parametrize("more", [(8.0, 10.5), (1.6, 3.1), (-4.0, -3.2)])
+@pytest.mark.parametrize("offset", [0.3, -0.8])
+def test_surfaces_tell_the_gap_from_another_place_without_points(offset: float, more: tuple[float, float]) -> None:
+    for seed in (1, 2, 3):
+        (weld,) = find_welds_in_profile(profile(2.0, offset, more=more, seed=seed), joint="groove").welds
+        values = measure(weld.section)
+        for name, true in (("root_gap", 2.0), ("misalignment", offset)):
+            value = values[name]
+            assert isinstance(value, Quantity), name
+            assert abs(value.value - true) <= max(value.expanded_uncertainty or 0, 0.02), name
+
+
+@pytest.mark.parametrize("more", [(8.0, 10.5), (1.6, 3.1), (-4.0, -3.2)])
+def test_level_plates_leave_open_which_place_is_the_gap(more: tuple[float, float]) -> None:
+    for offset in (0.0, 0.03):
+        (weld,) = find_welds_in_profile(profile(2.0, offset, more=more), joint="groove").welds
+        values = measure(weld.section)
+        gap, misalignment = values["root_gap"], values["misalignment"]
+        assert isinstance(gap, NotMeasurable)
+        assert "2 places" in gap.reason
+        assert isinstance(misalignment, Quantity)
+        assert abs(misalignment.value - offset) <= (misalignment.expanded_uncertainty or 0)
+
+
+def test_surfaces_that_step_at_two_places_are_not_measured() -> None:
+    stepped = profile(2.0, 0.5, more=(5.0, 6.0))
+    points = stepped.points_mm.copy()
+    points[points[:, 0] > 5.5, 1] += 0.6
+    with pytest.raises(NothingMeasurable):
+        find_welds_in_profile(replace(stepped, points_mm=points), joint="groove")
+
+
+def test_a_strip_in_the_gap_is_part_of_it() -> None:
+    plates = profile(4.0, 0.0)
+    strip = np.column_stack([np.arange(-0.5, 0.5, 0.045), np.full(23, -9.0)])
+    at = int(np.searchsorted(plates.points_mm[:, 0], 0.0))
+    points = np.insert(plates.points_mm, at, strip, axis=0)
+    chosen = gap_among(points, [at - 1, at + len(strip) - 1])
+    assert chosen is not None
+    assert chosen.doubt is None
+    assert chosen.place.width(points) == pytest.approx(4.0, abs=0.1)
 
 
 @pytest.mark.parametrize("beyond", [3, 6, 9])

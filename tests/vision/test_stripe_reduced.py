@@ -7,30 +7,49 @@ import numpy as np
 import pytest
 
 from vision.stripe_centre import _band
-from vision.stripe_path import (
+from vision.stripe_path import _runs
+from vision.stripe_reduced import (
     LOCAL_SHARE,
     REACH,
     Reduced,
     _block_means,
-    _runs,
     across_only,
+    reduce_frame,
     runs_along_rows,
 )
 
 
 @pytest.mark.parametrize("kind", [np.uint8, np.uint16])
 @pytest.mark.parametrize("shape", [(272, 512), (275, 518), (64, 64)])
-def test_a_block_is_its_mean_in_whole_levels(kind, shape):
+def test_a_block_is_its_mean_in_grey_levels(kind, shape):
     frame = np.random.default_rng(3).integers(0, np.iinfo(kind).max, shape, endpoint=True).astype(kind)
     frame[:8, :16] = np.iinfo(kind).max
-    for factor in (2, 4) if kind is np.uint8 else (4,):
+    level = np.iinfo(kind).max / 255
+    for factor in (1, 2, 4):
         height, width = shape[0] // factor, shape[1] // factor
         blocks = frame[: height * factor, : width * factor].reshape(height, factor, width, factor)
-        means = blocks.astype(float).mean(axis=(1, 3))
-        # Of two rows OpenCV takes halves up, of four they go to the even level.
-        assert np.abs(_block_means(frame, factor) - means).max() <= 0.5
-        if factor == 4:
-            assert np.abs(_block_means(frame, factor) - np.rint(means)).max() <= (0 if kind is np.uint8 else 1)
+        off = _block_means(frame, factor) - blocks.astype(float).mean(axis=(1, 3)) / level
+        # Whole levels of 8 bits are rounded once for each halving.
+        assert np.abs(off).max() <= (0.5 * (factor.bit_length() - 1) if kind is np.uint8 else 0.01)
+        assert np.abs(off[:2, :4]).max() < 1e-3
+
+
+@pytest.mark.parametrize("kind", [np.uint8, np.uint16])
+def test_a_reduced_frame_is_the_light_above_its_surroundings(kind):
+    level = np.iinfo(kind).max // 255
+    rng = np.random.default_rng(4)
+    frame = 20.0 + rng.normal(0, 4.0, (2048, 768))
+    frame[200:208] += 100.0
+    frame = np.clip(np.rint(frame * level), 0, np.iinfo(kind).max).astype(kind)
+    reduced = reduce_frame(frame)
+    assert reduced.factor == 4
+    blocks = frame.reshape(512, 4, 192, 4).astype(float).mean(axis=(1, 3)) / level
+    ground = cv2.blur(blocks, (31, 31), borderType=cv2.BORDER_REFLECT)
+    assert np.abs(reduced.light - (blocks - ground)).max() < 1.0
+    # A block of sixteen pixels scatters by a quarter of what a pixel does.
+    assert reduced.noise == pytest.approx(1.0, abs=0.5)
+    assert np.array_equal(np.flatnonzero(reduced.mask.any(axis=1)), [50, 51])
+    assert reduced.mask[50:52].all()
 
 
 def lit(rows: slice, seed: int = 1) -> Reduced:

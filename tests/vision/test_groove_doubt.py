@@ -1,0 +1,67 @@
+"""A groove of which one face lies in the dark, or whose ends run together, is not guessed at."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from core.quantity import NotMeasurable, Quantity
+from measurement import measure
+from vision.find import find_welds_in_profile
+from vision.profile import Profile
+
+STEP_MM, NOISE_MM = 0.045, 0.004
+RADIUS_MM, BEVEL_DEG, GAP_MM, DEPTH_MM = 3.0, 12.0, 1.4, 9.0
+
+
+def u_groove(*, dark: bool, seed: int = 1) -> Profile:
+    """Two sides of a U: surface, bevel, radius; the bevel on the left lies in the dark, or both are seen.
+
+    Points follow each other by the way along the section.
+    """
+    rng = np.random.default_rng(seed)
+    turn = np.radians(np.linspace(0.0, 90.0 - BEVEL_DEG, 60))
+    arc = np.column_stack([RADIUS_MM * np.sin(turn), RADIUS_MM * (1 - np.cos(turn))])
+    arc += [GAP_MM / 2, -DEPTH_MM]
+    top = arc[-1, 0] - arc[-1, 1] * math.tan(math.radians(BEVEL_DEG))
+    right = np.vstack([arc, [[top, 0.0], [24.0, 0.0]]])
+    parts = []
+    for side in (-1, 1):
+        corners = right * [side, 1]
+        length = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(corners, axis=0).T))])
+        at = np.arange(0, length[-1], STEP_MM)
+        points = np.column_stack([np.interp(at, length, corners[:, i]) for i in (0, 1)])
+        if dark and side < 0:
+            points = points[(points[:, 1] < arc[-1, 1] - 0.6) | (points[:, 1] > -0.001)]
+        parts.append(points[::-1] if side < 0 else points)
+    points = np.vstack(parts)
+    points[:, 1] += rng.normal(0, NOISE_MM, len(points))
+    return Profile(points, np.full(len(points), NOISE_MM), False, np.zeros(len(points), bool), STEP_MM)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_radius_is_not_taken_for_the_face_above_it(seed: int) -> None:
+    (whole,) = find_welds_in_profile(u_groove(dark=False, seed=seed), joint="groove").welds
+    for side in ("left", "right"):
+        value = measure(whole.section)[f"bevel_angle_{side}"]
+        assert isinstance(value, Quantity)
+        assert abs(value.value - BEVEL_DEG) <= 2 * (value.expanded_uncertainty or 0)
+    (weld,) = find_welds_in_profile(u_groove(dark=True, seed=seed), joint="groove").welds
+    values = measure(weld.section)
+    for name in ("bevel_angle_left", "groove_angle"):
+        value = values[name]
+        assert isinstance(value, NotMeasurable), name
+        assert "left face" in value.reason
+    seen = values["bevel_angle_right"]
+    assert isinstance(seen, Quantity)
+    assert abs(seen.value - BEVEL_DEG) <= 2 * (seen.expanded_uncertainty or 0)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_the_gap_is_that_of_the_ends(seed: int) -> None:
+    (whole,) = find_welds_in_profile(u_groove(dark=False, seed=seed), joint="groove").welds
+    gap = measure(whole.section)["root_gap"]
+    assert isinstance(gap, Quantity)
+    assert abs(gap.value - GAP_MM) <= (gap.expanded_uncertainty or 0)

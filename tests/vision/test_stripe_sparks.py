@@ -1,0 +1,61 @@
+"""A spark on a line that is not overexposed elsewhere draws no point aside; a glint of the metal stays."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+
+from benchmarks.render.laser import Light, stripe_picture
+from vision.stripe import extract
+from vision.stripe_sparks import sparks
+
+SHAPE = (200, 640)
+LINE = np.column_stack([np.arange(-10.0, 660.0), 100.0 + 0.05 * np.arange(-10.0, 660.0)])
+
+
+def spoiled(light: Light, spark: tuple[int, int, int, int] | None) -> np.ndarray:
+    """Return a frame with a saturated stroke between two places (x, y, x, y)."""
+    frame = stripe_picture(SHAPE, LINE, light, np.random.default_rng(1)).astype(np.float32)
+    if spark is not None:
+        stroke = np.zeros(SHAPE, np.float32)
+        cv2.line(stroke, spark[:2], spark[2:], 500.0, 3)
+        frame = frame + cv2.GaussianBlur(stroke, (0, 0), 1.0)
+    return np.clip(np.rint(frame), 0, 255).astype(np.uint8)
+
+
+@pytest.mark.parametrize("sigma", [1.5, 2.5, 4.0])
+@pytest.mark.parametrize(
+    "spark", [(300, 126, 318, 112), (300, 105, 322, 116), (310, 118, 310, 119), (296, 128, 312, 116)]
+)
+def test_no_point_lies_on_a_spark(sigma: float, spark: tuple[int, int, int, int]) -> None:
+    stripe = extract(spoiled(Light(amplitude=200.0, sigma_px=sigma, noise=3.0), spark))
+    off = stripe.points_px[:, 1] - np.interp(stripe.points_px[:, 0], *LINE.T)
+    assert np.abs(off).max() < 1.0
+    assert len(off) > 560
+
+
+def line(count: int = 300) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    points = np.column_stack([np.arange(float(count)), np.full(count, 50.0)])
+    return points, np.full(count, 0.03), np.zeros(count, bool)
+
+
+def test_only_spots_beside_the_line_are_marked() -> None:
+    points, std, saturated = line()
+    saturated[140:152] = True
+    assert not sparks(points, std, saturated, 2.0).any()
+    points[140:152, 1] += 2.0
+    marked = np.flatnonzero(sparks(points, std, saturated, 2.0))
+    assert marked[0] == 136
+    assert marked[-1] == 155
+
+
+def test_an_overexposed_line_and_the_ends_of_one_are_left_alone() -> None:
+    points, std, saturated = line()
+    points[140:152, 1] += 2.0
+    saturated[::2] = True
+    assert not sparks(points, std, saturated, 2.0).any()
+    saturated[:] = False
+    saturated[:8] = True
+    points[:8, 1] += 2.0
+    assert not sparks(points, std, saturated, 2.0).any()

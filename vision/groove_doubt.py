@@ -1,0 +1,85 @@
+"""What a line or a profile from one side leaves open of a groove, and what it leaves less sure."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from core.geometry import Points, distance
+from vision.open_groove import OpenGroove, least_gap_mm
+from vision.plate_line import NOISY_MM, Detail
+from vision.section import Flag, PreparedEdge
+
+MOST_BEYOND_MM = 0.4
+"""A surface that is seen so far beyond the corner with its face, towards the joint, has its corner elsewhere: what was
+taken for the face is a radius or a land below it. Corners that a thick line rounds reach less far."""
+
+LEAST_APART_MM, LEAST_APART_SHARE = 1.0, 0.12
+"""Faces of one joint are prepared to about the same depth (common practice, no source): a larger difference, in mm and
+as a share of the deeper, is told."""
+
+SQUARE = Flag("square_edges_taken", "two surfaces and a gap are seen: taken for square edges, as a groove")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class GrooveDoubt:
+    """Names of values that are not seen, each with the reason; those less sure, each with its doubt; flags."""
+
+    unseen: Mapping[str, str] = field(default_factory=dict)
+    hidden: Mapping[str, float] = field(default_factory=dict)
+    flags: tuple[Flag, ...] = ()
+
+
+def doubt_of(
+    points: Points, groove: OpenGroove, left: PreparedEdge | None, right: PreparedEdge | None, detail: Detail
+) -> GrooveDoubt:
+    """Return what an open profile (N, 2) leaves open of its groove."""
+    unseen: dict[str, str] = {}
+    hidden: dict[str, float] = {}
+    if groove.end_right <= groove.end_left + 1 and detail.noise_mm > NOISY_MM:
+        least = least_gap_mm(detail.step_mm)
+        if distance(points[groove.end_right], points[groove.end_left]) < least:
+            unseen["root_gap"] = f"no gap is seen at the root; one below {least:.1f} mm does not show in such points"
+    ends = (("left", left, points[groove.outside_left.stop]), ("right", right, points[groove.outside_right.start]))
+    for side, edge, end in ends:
+        if edge is not None and _goes_on(edge, end):
+            reason = f"the {side} face is not seen where the surface ends: what is seen below does not lead there"
+            unseen |= dict.fromkeys((f"bevel_angle_{side}", "groove_angle"), reason)
+    if groove.faces_left or groove.faces_right:
+        return GrooveDoubt(unseen, hidden, _told_apart(left, right))
+    reason = "no prepared face is seen, only the surfaces"
+    unseen |= dict.fromkeys(("preparation_depth_left", "preparation_depth_right"), reason)
+    chosen = groove.square_gap
+    if chosen is not None and chosen.doubt is not None and left is not None and right is not None:
+        unseen["root_gap"] = chosen.doubt
+        hidden["misalignment"] = chosen.offset_doubt_mm(points, left.outside.line, right.outside.line)
+    return GrooveDoubt(unseen, hidden, (SQUARE,))
+
+
+def _goes_on(edge: PreparedEdge, end: Points) -> bool:
+    """Tell whether the surface was seen on beyond the corner with what was taken for its face."""
+    if edge.bevel is None and edge.land is None:
+        return False
+    # The outside line leads away from the joint.
+    beyond = edge.outside.line.along(edge.outer_corner) - edge.outside.line.along(end)
+    return float(beyond) > MOST_BEYOND_MM
+
+
+def _told_apart(left: PreparedEdge | None, right: PreparedEdge | None) -> tuple[Flag, ...]:
+    apart = _ends_apart_mm(left, right)
+    if apart is None:
+        return ()
+    text = f"one face is seen to end {apart:.1f} mm deeper than the other, which may go on where no light came back"
+    return (Flag("face_ends_apart", text),)
+
+
+def _ends_apart_mm(left: PreparedEdge | None, right: PreparedEdge | None) -> float | None:
+    """Return how much deeper one face ends than the other where that is much, None where not, or for one face.
+
+    Light that does not come back from the end of a face looks like the end of it.
+    """
+    if left is None or right is None or left.bevel is None or right.bevel is None:
+        return None
+    depths = [abs(float(edge.outside.line.offset(edge.land_top))) for edge in (left, right)]
+    apart = abs(depths[0] - depths[1])
+    return apart if apart > max(LEAST_APART_MM, LEAST_APART_SHARE * max(depths)) else None

@@ -1,0 +1,91 @@
+"""Sparks on a laser line: single points and bright spots that draw its centre aside."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from core.geometry import Line, Points, step_lengths
+
+BESIDE = 40
+"""Points on each side of a bright spot that show whether the line is overexposed there."""
+
+MOST_OVEREXPOSED = 0.2
+LEAST_COLUMNS = 3
+"""A spark overexposes so many columns or more, speckle one here and there."""
+
+WIDEST_STEP_PX = 25.0
+"""Beyond a wider step the line is another stretch."""
+
+ANCHOR_POINTS = 6
+"""Points before and behind a spot that show where the line runs."""
+
+ASIDE_PX, ASIDE_STDS = 0.5, 6.0
+"""A spot that lies so far beside the line before and behind it is no part of it; a glint of the metal lies on it."""
+
+BULGE_SHARE = 0.02
+"""A line may bend by this share of the length of a spot."""
+
+
+def sparks(points: Points, std: NDArray[np.float64], saturated: NDArray[np.bool_], sigma: float) -> NDArray[np.bool_]:
+    """Mark the points of overexposed spots that lie beside the line before and behind them.
+
+    Parameters
+    ----------
+    points
+        (N, 2) px, in order along the line; ``std`` and ``saturated`` (N,) belong to them.
+    sigma
+        Width of the line, px.
+    """
+    result = np.zeros(len(points), bool)
+    changes = np.flatnonzero(np.diff(saturated, prepend=False, append=False))
+    reach = math.ceil(sigma) + 2
+    for start, stop in changes.reshape(-1, 2).tolist():
+        if stop - start < LEAST_COLUMNS:
+            continue
+        near = np.concatenate([saturated[max(0, start - BESIDE) : start], saturated[stop : stop + BESIDE]])
+        if not len(near) or float(near.mean()) > MOST_OVEREXPOSED:
+            continue
+        first, last = start - reach, stop + reach
+        before, behind = points[max(0, first - ANCHOR_POINTS) : max(0, first)], points[last : last + ANCHOR_POINTS]
+        if min(len(before), len(behind)) < ANCHOR_POINTS:
+            continue
+        if float(step_lengths(points[first - ANCHOR_POINTS : last + ANCHOR_POINTS]).max()) > WIDEST_STEP_PX:
+            continue
+        chord = Line.through(before.mean(axis=0), behind.mean(axis=0))
+        spot = slice(first, last)
+        allowed = ASIDE_PX + ASIDE_STDS * float(std[spot].max()) + BULGE_SHARE * (last - first)
+        if float(np.abs(chord.offset(points[spot])).max()) > allowed:
+            result[spot] = True
+    return result
+
+
+def lonely(points: Points, std: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Mark points that stand off both neighbours while those agree with each other: a spark on the line."""
+    result = np.zeros(len(points), bool)
+    if len(points) < 7:
+        return result
+    value = points[:, 1]
+    middle = _middle_of_five(*(value[i : len(value) - 4 + i] for i in range(5)))
+    step = points[4:] - points[:-4]
+    near = step[:, 0] ** 2 + step[:, 1] ** 2 < 12**2
+    off = np.abs(value[2:-2] - middle)
+    slope = np.abs(value[4:] - value[:-4]) / 4
+    result[2:-2] = near & (off > 8 * std[2:-2] + 2.5 * slope + 0.5)
+    return result
+
+
+def _middle_of_five(
+    one: NDArray[np.float64],
+    two: NDArray[np.float64],
+    three: NDArray[np.float64],
+    four: NDArray[np.float64],
+    five: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """Return the median of five arrays place by place: sorting windows takes several times as long."""
+    low = np.maximum(np.minimum(one, two), np.minimum(three, four))
+    high = np.minimum(np.maximum(one, two), np.maximum(three, four))
+    # The least and the greatest of the four are out: left are these two and the fifth.
+    return np.asarray(np.maximum(np.minimum(low, high), np.minimum(np.maximum(low, high), five)))
