@@ -13,8 +13,9 @@ from vision.profile import Gap, Profile
 from vision.stripe import Stripe
 
 EVERY = 16
-ROUNDING = 0.5
-"""A line rounds a corner as a blur of this share of its width would (judged on drawn frames)."""
+ROUNDING = {"gaussian": 0.5, "centroid": 0.8}
+"""A line rounds a corner as a blur of this share of its width would, by what its centre is taken with (judged on drawn
+frames)."""
 
 LEAST_GAP_STEPS = 4.0
 """Points farther apart than this many usual steps have something missing between them."""
@@ -69,7 +70,7 @@ def profile_from_stripe(stripe: Stripe, calibration: Calibration) -> Profile:
         resolution_mm=usual,
         points_px=points_px,
         relative_std=calibration.relative_components(points_px[:: max(1, len(points_px) // 50)]),
-        blur_mm=ROUNDING * stripe.width_px * pixel,
+        blur_mm=ROUNDING[stripe.estimator] * stripe.width_px * pixel,
         correlation_points=1.0,
         gaps=tuple(everywhere),
         points_alone=True,
