@@ -196,7 +196,7 @@ def _values(weld: Mapping[str, Any], units: UnitSystem) -> tuple[tuple[Row, ...]
         label = item.get("label", name)
         if item["state"] == "measured":
             value, doubt, unit, fraction = value_cells(item, units)
-            values.append((label, value, doubt if doubt.startswith(("0 to", "-")) else f"± {doubt}", unit, fraction))
+            values.append((label, value, doubt if doubt == "-" or " to " in doubt else f"± {doubt}", unit, fraction))
         else:
             absent.append((label, item["reason"]))
     return tuple(values), tuple(absent)

@@ -14,7 +14,7 @@ _DECIMALS = {"mm": 2, "°": 1, "mm²": 2, "in": 3, "in²": 4, "%": 1}
 def value_cells(item: Mapping[str, Any], units: str) -> tuple[str, str, str, str]:
     """Return value, uncertainty, unit and nearest 1/64 in of a measured item of the result document.
 
-    The uncertainty is told by the ends of the interval where that is cut at nothing.
+    The uncertainty is told by the ends of the interval where that is cut, at nothing or at the whole.
     """
     value, expanded, unit = item["value"], item["expanded_uncertainty"], item["unit"]
     factor, symbol, fraction = 1.0, SYMBOLS[unit], ""
@@ -32,6 +32,8 @@ def value_cells(item: Mapping[str, Any], units: str) -> tuple[str, str, str, str
     interval = item.get("interval")
     if interval is not None and interval[0] == 0 and value < expanded:  # nothing can be less than nothing
         doubt = f"0 to {interval[1] * factor:.{decimals}f}"
+    elif interval is not None and unit == "percent" and interval[1] < value + expanded - 1e-9:  # nor a share than all
+        doubt = f"{interval[0]:.{decimals}f} to {interval[1]:.{decimals}f}"
     return f"{value * factor:.{decimals}f}", doubt, symbol, fraction
 
 
