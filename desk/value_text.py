@@ -32,7 +32,7 @@ def value_cells(item: Mapping[str, Any], units: str) -> tuple[str, str, str, str
     interval = item.get("interval")
     if interval is not None and interval[0] == 0 and value < expanded:  # nothing can be less than nothing
         doubt = f"0 to {interval[1] * factor:.{decimals}f}"
-    elif interval is not None and unit == "percent" and interval[1] < value + expanded - 1e-9:  # nor a share than all
+    elif interval is not None and unit == "percent" and value + expanded > 100.0:  # nor a share more than all
         doubt = f"{interval[0]:.{decimals}f} to {interval[1]:.{decimals}f}"
     return f"{value * factor:.{decimals}f}", doubt, symbol, fraction
 
