@@ -287,7 +287,7 @@ def _values(page: _Page, sheet: Sheet) -> None:
 def _value(page: _Page, x: float, y: float, width: float, row: Row, inch: bool) -> None:
     label, value, doubt, unit, fraction = row
     ranges = " to " in doubt and not doubt.startswith("0 to")
-    ends = (0.46, 0.83, 0.91) if ranges else (0.62, 0.83, 0.91) if not inch else (0.54, 0.76, 0.853)
+    ends = (0.53, 0.84, 0.91) if ranges else (0.62, 0.83, 0.91) if not inch else (0.54, 0.76, 0.853)
     room = (ends[0] - 0.13) * width
     page.pdf.set_font("body", "", SIZE_PT)
     size = SIZE_PT if page.pdf.get_string_width(label) <= room else SIZE_PT * room / page.pdf.get_string_width(label)
