@@ -19,6 +19,7 @@ Plane = NDArray[np.uint8]
 
 SAMPLE_LONG_SIDE_PX = 400
 TURNS = 4
+STRIP_ROWS = 256
 LEAST_CHROMA_LEVELS = 10.0
 """Pictures whose channels differ by less than this nearly everywhere hold no colour to use."""
 
@@ -63,9 +64,14 @@ def colour_plane(rgb: NDArray[np.uint8], curve: ToneCurve) -> Plane | None:
     low, high = np.percentile(sample @ weights, [0.2, 99.8])
     gain = 235.0 / max(float(high - low), 1e-9)
     table = (lit[:, None] * weights * gain).astype(np.float32)
-    parts = [cv2.LUT(rgb[..., channel], table[:, channel]) for channel in range(3)]
-    total = parts[0] + parts[1] + parts[2] + np.float32(10.5 - float(low) * gain)
-    return np.asarray(np.clip(total, 0, 255), np.uint8)
+    offset = np.float32(10.5 - float(low) * gain)
+    plane = np.empty(rgb.shape[:2], np.uint8)
+    # Strip by strip: three planes of floating-point numbers of a large picture take a gigabyte.
+    for top in range(0, len(rgb), STRIP_ROWS):
+        rows = rgb[top : top + STRIP_ROWS]
+        total = offset + sum(cv2.LUT(rows[..., channel], table[:, channel]) for channel in range(3))
+        plane[top : top + STRIP_ROWS] = np.clip(total, 0, 255)
+    return plane
 
 
 def _settled(sample: NDArray[np.float64], start: NDArray[np.float64]) -> tuple[NDArray[np.float64], float]:
