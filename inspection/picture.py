@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -181,8 +182,9 @@ def _found(path: str | Path, picture: Picture, calibration: Calibration, setting
     from vision.ground import PLAIN
 
     curve = picture.curve if settings.tone_curve == "auto" else settings.tone_curve
-    search = partial(find_welds, calibration=calibration, joint=settings.joint, region=settings.region)
-    search = partial(search, marks=settings.marks)
+    search = partial(
+        find_welds, calibration=calibration, joint=settings.joint, region=settings.region, marks=settings.marks
+    )
     found, failure = None, None
     try:
         found = search(picture.gray8, curve=curve)
@@ -191,14 +193,10 @@ def _found(path: str | Path, picture: Picture, calibration: Calibration, setting
     if found is not None and found.ground_roughness < PLAIN and not _codes(found) & set(TELL_COLOUR):
         return found
     plane = colour_plane(read_colour(path), curve)
-    try:
-        coloured = (
-            None
-            if plane is None
-            else search(plane, curve="linear" if curve == "srgb" else curve, coarseness=COLOUR_COARSENESS)
-        )
-    except NothingMeasurable:
-        coloured = None
+    coloured = None
+    if plane is not None:
+        with suppress(NothingMeasurable):
+            coloured = search(plane, curve="linear" if curve == "srgb" else curve, coarseness=COLOUR_COARSENESS)
     if coloured is not None and (found is None or coloured.ground_roughness < CLEARER * found.ground_roughness):
         return _told(coloured, Flag("told_by_colour", TOLD_BY_COLOUR))
     if found is None:
@@ -272,8 +270,7 @@ def section_points(section: Section) -> dict[str, Points]:
     if section.root is not None:
         points["root"] = section.root
     if section.face is not None:
-        toes = {"left": section.face.toe_left, "right": section.face.toe_right}
-        points |= {f"toe_{side}": toe for side, toe in toes.items() if side not in section.face.untold}
+        points |= section.face.told_toes
     if section.root_side is not None:
         points["root_toe_left"], points["root_toe_right"] = section.root_side.toe_left, section.root_side.toe_right
     for side, edge in (("left", section.edge_left), ("right", section.edge_right)):

@@ -847,8 +847,7 @@ def _points_px(
     if section.root is not None:
         points["root"] = section.root
     if section.face is not None:
-        toes = {"left": section.face.toe_left, "right": section.face.toe_right}
-        points |= {f"toe_{side}": toe for side, toe in toes.items() if side not in section.face.untold}
+        points |= section.face.told_toes
     for side, edge in (("left", section.edge_left), ("right", section.edge_right)):
         if edge is not None:
             points[f"outer_corner_{side}"] = edge.outer_corner

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from core.geometry import Points
-from vision.segmentation import ReducedPicture
+from vision.segmentation import ReducedPicture, outwards
 
 PLACES = 600
 AWAY = np.array([4.0, 7.0, 10.0, 13.0])
@@ -36,9 +36,7 @@ def roughness(outline_px: Points, blur_px: float, picture: ReducedPicture) -> fl
     unit = max(max(picture.gray.shape) / 1000.0, 0.5)
     count = len(points)
     index = np.arange(0, count, max(1, count // PLACES))
-    reach = max(1, count // 400)
-    along = points[(index + reach) % count] - points[index - reach]
-    out = np.column_stack([along[:, 1], -along[:, 0]]) / (np.hypot(along[:, 0], along[:, 1])[:, None] + 1e-9)
+    out = outwards(points, index, max(1, count // 400))
     clear = BLURS * blur_px / picture.factor
     distances = np.append(unit * AWAY + clear, unit * INSIDE - clear)
     places = points[index] + distances[:, None, None] * out

@@ -72,6 +72,12 @@ class WeldSurface:
     marked: frozenset[str] = frozenset()
     untold: frozenset[str] = frozenset()
 
+    @property
+    def told_toes(self) -> dict[str, Points]:
+        """Return the toes that are told, by the names that points of a weld have."""
+        toes = {"left": self.toe_left, "right": self.toe_right}
+        return {f"toe_{side}": toe for side, toe in toes.items() if side not in self.untold}
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PreparedEdge:

@@ -250,12 +250,17 @@ def contrast_of(outline: Silhouette, picture: ReducedPicture) -> float:
     points = (outline.points_px + 0.5) / picture.factor - 0.5
     count = len(points)
     index = np.arange(0, count, max(1, count // CONTRAST_POINTS))
-    along = points[(index + 3) % count] - points[index - 3]
-    out = np.column_stack([along[:, 1], -along[:, 0]]) / (np.hypot(along[:, 0], along[:, 1])[:, None] + 1e-9)
+    out = outwards(points, index, 3)
     inner, outer = (
         _levels_at(points[index] + out * steps[:, None, None], picture.gray) for steps in (-BESIDE_PX, BESIDE_PX)
     )
     return median(inner) - median(outer) if len(inner) and len(outer) else 0.0
+
+
+def outwards(points: Points, index: NDArray[np.intp], reach: int) -> Points:
+    """Return the unit vectors out of a closed outline at some of its points, from those so many before and behind."""
+    along = points[(index + reach) % len(points)] - points[index - reach]
+    return np.asarray(np.column_stack([along[:, 1], -along[:, 0]]) / (np.hypot(*along.T)[:, None] + 1e-9))
 
 
 CONTRAST_POINTS = 400

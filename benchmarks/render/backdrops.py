@@ -6,7 +6,7 @@ Tones are shares of full scale, one a colour; scales are in pixels, for a camera
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from benchmarks.render.textures import cloud
 
@@ -31,8 +31,8 @@ def backdrop(kind: str, height: int, width: int, rng: np.random.Generator) -> Pl
     return np.clip(draw(height, width, rng), 0.01, 0.97).astype(np.float32)
 
 
-def _coloured(tone: Plane, colour: tuple[float, float, float]) -> Plane:
-    return np.asarray(tone[..., None] * np.array(colour, np.float32), np.float32)
+def _coloured(tone: Plane, colour: ArrayLike) -> Plane:
+    return np.asarray(tone[..., None] * np.asarray(colour, np.float32), np.float32)
 
 
 def _wood(height: int, width: int, rng: np.random.Generator) -> Plane:
@@ -49,7 +49,7 @@ def _cloth(height: int, width: int, rng: np.random.Generator) -> Plane:
     y = np.sin(np.arange(height, dtype=np.float32) * np.float32(np.pi / thread))[:, None]
     folds = 0.08 * cloud(height, width, 600, rng)
     tone = 1.0 + 0.25 * x * y + folds + 0.08 * cloud(height, width, 3, rng)
-    return _coloured(np.asarray(tone, np.float32), tuple(rng.uniform(0.15, 0.55) * rng.uniform(0.7, 1.3, 3)))  # type: ignore[arg-type]
+    return _coloured(np.asarray(tone, np.float32), rng.uniform(0.15, 0.55) * rng.uniform(0.7, 1.3, 3))
 
 
 def _squared_paper(height: int, width: int, rng: np.random.Generator) -> Plane:

@@ -10,6 +10,7 @@ from benchmarks.render.backdrops import KINDS, backdrop
 from vision.colour_plane import colour_plane
 from vision.ground import ROUGH, roughness
 from vision.segmentation import reduce_picture
+from vision.tone import ToneCurve
 
 HEIGHT, WIDTH = 420, 640
 BOX = (180, 120, 280, 170)
@@ -39,9 +40,9 @@ def separation(plane: np.ndarray) -> float:
 
 @pytest.mark.parametrize("kind", ["wood", "cutting mat", "card"])
 @pytest.mark.parametrize("curve", ["linear", "srgb"])
-def test_metal_as_bright_as_its_ground_stands_out(kind: str, curve: str) -> None:
+def test_metal_as_bright_as_its_ground_stands_out(kind: str, curve: ToneCurve) -> None:
     rgb = lying_on(backdrop(kind, HEIGHT, WIDTH, np.random.default_rng(4)))
-    plane = colour_plane(rgb, curve)  # type: ignore[arg-type]
+    plane = colour_plane(rgb, curve)
     assert plane is not None
     assert plane.shape == (HEIGHT, WIDTH)
     assert separation(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)) < 2.0
