@@ -234,11 +234,44 @@ def test_the_root_takes_both_plate_lines_along(look) -> None:
     angle = number(look, "joint_angle")
     drag(look, "root", 18, 12)
     eventually(look, lambda: abs(number(look, "leg_left") - leg) > 0.1, True)
-    look.wait_for_timeout(300)
+    eventually(look, lambda: number(look, "joint_angle"), pytest.approx(angle, abs=0.02))
+    is_led_across(root, left, right, look)
+
+
+def test_a_late_answer_does_not_put_the_root_back(look) -> None:
+    root, left, right = place(look, "root"), place(look, "plate_left"), place(look, "plate_right")
+    leg = number(look, "leg_left")
+    held = []
+    look.route("**/measure", lambda route: held.append(route))
+    drag(look, "root", 18, 12)
+    eventually(look, lambda: len(held), 1)  # the first step of the hand is asked for, the others wait for its answer
+    held[0].continue_()
+    eventually(look, lambda: len(held), 2)  # the first answer is there
+    assert number(look, "leg_left") != leg
+    is_led_across(root, left, right, look)
+    held[1].continue_()
+    eventually(look, lambda: look.locator("#values.waiting").count(), 0)
+    is_led_across(root, left, right, look)
+    assert look.troubles == []
+
+
+def test_a_late_answer_does_not_take_back_what_a_decision_needs(page) -> None:
+    before, at = number(page, "leg_right"), place(page, "toe_right")
+    held = []
+    page.route("**/measure", lambda route: held.append(route) if len(held) < 1 else route.continue_())
+    drag(page, "toe_right", 30, 0)
+    eventually(page, lambda: len(held), 1)
+    page.get_by_role("button", name="Correct and confirm").click()
+    held[0].continue_()
+    follows(page, "leg_right", before, "toe_right", at, 0.028)
+    assert "why the points were moved" in page.get_by_role("alert").inner_text()
+    assert page.troubles == []
+
+
+def is_led_across(root, left, right, look) -> None:
+    """Across each line, not along it: the left plate of this tee stands, the right one lies."""
     moved = place(look, "root")
     assert abs(moved[0] - root[0]) + abs(moved[1] - root[1]) > 10
-    assert number(look, "joint_angle") == pytest.approx(angle, abs=0.02)
-    # across each line, not along it: the left plate of this tee stands, the right one lies
     assert place(look, "plate_left")[0] - left[0] == pytest.approx(moved[0] - root[0], rel=0.15)
     assert place(look, "plate_right")[1] - right[1] == pytest.approx(moved[1] - root[1], rel=0.15)
 

@@ -152,15 +152,15 @@ function around(handles, lines, size) {
   return [Math.max(0, box[0] - margin), Math.max(0, box[1] - margin), Math.min(size[0], box[2] + margin), Math.min(size[1], box[3] + margin)];
 }
 
-// Take over what the desk measured.
-function take(content) {
+// Take over what the desk measured; the answer is late where points were moved on since it was asked for.
+function take(content, late = false) {
   // While a hand moves a point, gauges keep the reading they had, and pale.
   const waiting = desk.weld && desk.weld.gauges && !content.weld.gauges;
   desk.weld = waiting ? { ...content.weld, gauges: desk.weld.gauges } : content.weld;
   find("values").classList.toggle("waiting", Boolean(waiting));
   desk.lines = content.lines;
   overlay.setLines(desk.item.outlines, content.lines);
-  overlay.setHandles(content.handles, desk.moves);
+  overlay.setHandles(content.handles, desk.moves, late);
   desk.handles = content.handles;
   showSheet();
 }
@@ -227,16 +227,17 @@ async function measure() {
   try {
     const content = await post(`/api/items/${encodeURIComponent(item.line.id)}/measure`, { moves: sent(), moving: desk.moving });
     if (desk.item === item) {
+      // What a decision still needs stays on the page: only what points were blamed for is taken back.
+      if (desk.bad) say("");
       desk.bad = false;
-      say("");
-      take(content);
+      take(content, desk.moves !== moves);
       if (!desk.pending && desk.moves === moves) tell(content.weld);
     }
   } catch (problem) {
     if (desk.item === item) {
       desk.bad = true;
       say(problem.message);
-      if (desk.handles) overlay.setHandles(desk.handles, desk.moves);
+      if (desk.handles) overlay.setHandles(desk.handles, desk.moves, true);
       showSheet();
     }
   } finally {

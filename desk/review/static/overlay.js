@@ -30,11 +30,17 @@ function shapeOf(name) {
   return name.endsWith("left") ? "triangle" : "circle";
 }
 
+// The names that a hand on this point moves: the root takes both plate lines along.
+function ledBy(handle) {
+  return handle.name === "root" ? ["root", "plate_left", "plate_right"] : [handle.name];
+}
+
 export class Overlay {
   // moved(name, points, done) is called with the new points of a handle; done tells that the hand has let go.
   constructor({ svg, lines, marks, handles, loupe, spot, view, moved }) {
     Object.assign(this, { svg, lines, marks, group: handles, loupe, spot, view, moved });
     this.handles = [];
+    this.led = [];
     this.drag = null;
     this.locked = false;
     const pane = view.pane;
@@ -48,6 +54,7 @@ export class Overlay {
     this.marks.replaceChildren();
     this.group.replaceChildren();
     this.handles = [];
+    this.led = [];
     this.shown = null;
     this.chosen = null;
     this.drag = null;
@@ -81,12 +88,14 @@ export class Overlay {
     );
   }
 
-  setHandles(handles, kept = {}) {
+  // An answer to moves that are older than the last one does not put back what was led since.
+  setHandles(handles, kept = {}, late = false) {
+    if (!late) this.led = [];
     const wanted = Object.entries(handles).flatMap(([name, points]) => points.map((_, index) => `${name}/${index}`));
     if (wanted.join() !== this.handles.map((handle) => handle.key).join()) this.rebuild(handles);
     for (const handle of this.handles) {
       const points = kept[handle.name] || handles[handle.name];
-      if (this.drag && this.drag.names.includes(handle.name)) continue;
+      if (this.led.includes(handle.name) || (this.drag && this.drag.names.includes(handle.name))) continue;
       handle.at = points[handle.index];
     }
     this.place();
@@ -190,8 +199,7 @@ export class Overlay {
       this.view.down(event);
       return;
     }
-    this.drag = { handle, id: event.pointerId, from: [event.clientX, event.clientY], at: handle.at, names: [handle.name], far: false };
-    if (handle.name === "root") this.drag.names.push("plate_left", "plate_right");
+    this.drag = { handle, id: event.pointerId, from: [event.clientX, event.clientY], at: handle.at, names: ledBy(handle), far: false };
     this.start = new Map(this.handles.map((other) => [other.key, other.at]));
     handle.element.focus({ preventScroll: true });
     handle.element.classList.add("held");
@@ -238,6 +246,7 @@ export class Overlay {
     const inside = ([x, y]) => [Math.min(width - 1, Math.max(0, x)), Math.min(height - 1, Math.max(0, y))];
     const rounded = (point) => inside(point).map((part) => Math.round(part * 1000) / 1000);
     handle.at = rounded(at);
+    this.led = ledBy(handle);
     if (handle.name !== "root") {
       const points = this.handles.filter((other) => other.name === handle.name).map((other) => other.at);
       this.place();
