@@ -25,6 +25,10 @@ TURN_PIECE = 1.25
 """The same for the direction of a line, to which the ends of a stretch matter most: with as many as for the offset its
 interval missed one angle in a hundred, with one correlation length one in twelve."""
 
+MOST_AT_AN_END = 1.35
+"""Times the wander's own variance by which an end of a short line may be off: it follows the wander, and is hardly
+further from the ideal surface than that is (judged on rendered pictures, with room for a wander not well known)."""
+
 SETTLED = 1e-3
 """A line that moves by less than this share of the noise, at its middle and at its ends, has been found."""
 
@@ -112,6 +116,8 @@ def with_wander(fit: LineFit, wander: float, correlation_length: float, length: 
     # Slope of a line through independent pieces of standard deviation `wander` spread over `length`.
     turns = max(1.0, length / max(TURN_PIECE * correlation_length, 1e-9))
     angle = wander * math.sqrt(12.0) / (max(length, 2.0 * correlation_length) * math.sqrt(turns))
+    if length < 2.0 * correlation_length:
+        angle = min(angle, wander * math.sqrt(MOST_AT_AN_END - 1.0 / pieces) / (length / 2))
     return replace(fit, offset_std=max(fit.offset_std, offset), angle_std_rad=max(fit.angle_std_rad, angle))
 
 

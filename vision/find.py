@@ -36,7 +36,7 @@ from vision.joints import (
 from vision.marks import WeldMarks
 from vision.open_groove import OpenGroove, find_open_groove, find_square_gap, groove_edges
 from vision.outline import Outline, refine_outline
-from vision.plate_line import Detail, beyond_noise, fit_plate, longest_lines
+from vision.plate_line import SHORTEST_WANDER_MM, Detail, beyond_noise, fit_plate, longest_lines, wander_length_mm
 from vision.plausible import MOST_SOFT, TOLD_SOFT, are_alike, is_edge_of_metal, is_weld, softness
 from vision.profile import Profile, usual_std_mm
 from vision.runs import Run, bridged_runs, straight_runs, without_stray_ends
@@ -599,8 +599,14 @@ def _with_wander(structure: _Structure, *, closed: bool) -> _Structure:
     """Put how far the long surfaces wander into the detail of each shape."""
     lines = [longest_lines(shape.points, shape.runs, shape.detail) for shape in structure.shapes]
     wander = max(_wander(fits, closed=closed) for fits in lines)
+    length = SHORTEST_WANDER_MM
+    if closed:
+        length = max(
+            wander_length_mm(shape.points, fits, shape.detail)
+            for shape, fits in zip(structure.shapes, lines, strict=True)
+        )
     shapes = tuple(
-        replace(shape, detail=replace(shape.detail, wander_mm=wander, lines=fits))
+        replace(shape, detail=replace(shape.detail, wander_mm=wander, wander_length_mm=length, lines=fits))
         for shape, fits in zip(structure.shapes, lines, strict=True)
     )
     return replace(structure, shapes=shapes)
