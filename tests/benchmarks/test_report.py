@@ -159,14 +159,22 @@ def test_runs_of_different_pictures_are_not_compared(run: dict, key: str) -> Non
 
 def test_coverage_is_told_by_value_and_what_is_not_there_apart(run: dict) -> None:
     leg, undercut = run["coverage"]
-    assert (leg["name"], leg["n"], leg["coverage"]) == ("leg_left", 50, pytest.approx(0.94))
+    assert (leg["name"], leg["n"], leg["coverage"]) == ("leg", 50, pytest.approx(0.94))
     assert leg["interval_ratio"] == pytest.approx(3.0)
+    assert leg["exact_ratio"] == pytest.approx(2 / 0.6745, rel=0.02)
     assert leg["by_kind"] == {"normal": pytest.approx(0.94), "hard": None, "smooth": None, "camera": None}
     assert (undercut["n"], undercut["coverage"], undercut["absent"], undercut["absent_held"]) == (0, None, 50, 1.0)
-    assert "| leg_left | 50 | 94.0 | 3.0 | 94.0 |" in report.markdown(run)
+    assert "| leg | 50 | 94.0 | 3.0 | 3.0 | 94.0 |" in report.markdown(run)
 
 
 def test_intervals_too_wide_or_too_narrow_are_told(run: dict) -> None:
     want = groups.Wanted(0, 1, "normal", (0.025, 0.04), (40, 30))
     run["coverage"] = groups.coverage([(want, covered_case(off=0.031))])
-    assert any("interval of leg_left held the truth in 0.0 % of 50" in line for line in report.shortfalls(run))
+    assert any("interval of leg held the truth in 0.0 % of 50" in line for line in report.shortfalls(run))
+
+
+def test_intervals_much_wider_than_errors_are_told(run: dict) -> None:
+    for item in run["coverage"]:
+        item["interval_ratio"] = 3.6
+    line = next(line for line in report.shortfalls(run) if "interval / error over 3" in line)
+    assert "for 1 of 1 values, in the middle 3.6 (3.0 if each interval was exact)" in line
