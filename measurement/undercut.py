@@ -145,6 +145,6 @@ def _crossed(width: float, edge_std: float, slope: float, toe: Toe, noise: Noise
         "plate fit": toe.fit.std_at(toe.along_plate + width) / max(slope, 0.05),
         toe.source: toe.std,
         **noise.all_edges,
-        "blur": noise.blur_mm / 3,
+        "blur": noise.blur_mm / (2 if noise.of_line else 3),
     }
     return quantity(width, "mm", parts, noise)

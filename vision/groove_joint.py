@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TypeGuard
 
@@ -125,6 +126,10 @@ def _too_short(towards: Run, away: Run, thickness: float) -> bool:
     return max(lengths) < LEAST_LENGTH * thickness or min(lengths) < 0.5 * thickness
 
 
+LEAST_BEVEL_SHARE = 0.25
+"""What is shorter than this share of the longest sloping face is a rounded edge and no bevel."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class OpenJoint:
     """Two members, left and right as seen face up: the left one's run to the joint is its outside."""
@@ -171,7 +176,7 @@ def prepared_edge(item: Member, detail: Detail, *, outside_towards: bool) -> Pre
     if len(fits) == 1:
         bevel, land = (None, fits[0]) if square[0] else (fits[0], None)
     else:
-        bevel_index = next((i for i, is_square in enumerate(square) if not is_square), None)
+        bevel_index = bevel_among([run.length for run in pieces], square)
         land_index = next((i for i, is_square in enumerate(square) if is_square), None)
         bevel = None if bevel_index is None else fits[bevel_index]
         land = None if land_index is None else fits[land_index]
@@ -190,6 +195,16 @@ def prepared_edge(item: Member, detail: Detail, *, outside_towards: bool) -> Pre
         outer = land_top = _meet(top, land.line)
         land_bottom = _meet(land.line, bottom)
     return PreparedEdge(outside, inside, bevel, land, outer, land_top, land_bottom)
+
+
+def bevel_among(lengths: Sequence[float], square: Sequence[bool]) -> int | None:
+    """Return which of the faces from a plate's surface to its root is the bevel: the first that goes down at a slope.
+
+    A rounded edge may show as a face of its own before it; that is short beside the bevel.
+    """
+    sloping = [index for index, is_square in enumerate(square) if not is_square]
+    least = LEAST_BEVEL_SHARE * max((lengths[index] for index in sloping), default=0.0)
+    return next((index for index in sloping if lengths[index] >= least), None)
 
 
 def _land_top(points: Points, run: Run, bevel: LineFit, land: LineFit, *, from_start: bool) -> Points:

@@ -14,7 +14,7 @@ import numpy as np
 
 from core.geometry import Line, Points, intersection, step_lengths
 from core.medians import median
-from vision.groove_joint import SQUARE_WITHIN_DEG
+from vision.groove_joint import SQUARE_WITHIN_DEG, bevel_among
 from vision.plate_line import Detail, fit_plate
 from vision.runs import Run, turn_deg
 from vision.section import PreparedEdge
@@ -260,7 +260,8 @@ def _edge(
     outside, _ = fit_plate(points, outside_run, detail, toe_at_stop=towards)
     fits = [fit_plate(points, run, detail, toe_at_stop=False)[0] for run in faces]
     square = [abs(abs(turn_deg(outside.line, fit.line)) - 90.0) < SQUARE_WITHIN_DEG for fit in fits]
-    bevel = next((fit for fit, is_square in zip(fits, square, strict=True) if not is_square), None)
+    bevel_index = bevel_among([run.length for run in faces], square)
+    bevel = None if bevel_index is None else fits[bevel_index]
     land = next((fit for fit, is_square in zip(fits, square, strict=True) if is_square), None)
     face = bevel or land
     assert face is not None

@@ -144,7 +144,9 @@ def centres(
     allowed = WIDE * FWHM * wide + 3
     # The width of an overexposed line depends on its brightness, and changes little from column to column.
     local = cv2.medianBlur(np.clip(above, 0, 255).astype(np.uint8)[None], 31)[0] if saturated.any() else above
-    disturbed = np.where(saturated, above > SWOLLEN * local + 2.5, (spread > DISTURBED * usual) | (above > allowed))
+    # What the width is off by counts in as many more pixels as the line is wider along a steep column.
+    unlike = spread > DISTURBED * usual * np.sqrt(wide / sigma_px)
+    disturbed = np.where(saturated, above > SWOLLEN * local + 2.5, unlike | (above > allowed))
     at_rim = (position < 1.5) | (position > len(band) - 2.5) | ~np.isfinite(position)
     placed = position + origin
     seen = np.isfinite(placed) & (placed > sigma_px) & (placed < gray.shape[0] - 1 - sigma_px)

@@ -15,10 +15,14 @@ from vision.profile import Profile
 STEP_MM, NOISE_MM = 0.045, 0.003
 
 
-def profile(depth_left: float, depth_right: float, *, gap: float = 2.0, end_std_mm: float | None = 0.006) -> Profile:
-    """Return two plates with bevels of 30 degrees; what goes down from there is not lit."""
+def profile(
+    depth_left: float, depth_right: float, *, gap: float = 2.0, end_std_mm: float | None = 0.006, flat_mm: float = 0.0
+) -> Profile:
+    """Return two plates with bevels of 30 degrees, the left edge broken by a flat; what goes down is not lit."""
     slope = math.tan(math.radians(30.0))
-    left = [[-25.0, 0.0], [-gap / 2 - depth_left * slope, 0.0], [-gap / 2, -depth_left]]
+    corner = -gap / 2 - depth_left * slope
+    broken = [[corner - flat_mm * math.sqrt(0.5), 0.0], [corner + 0.41 * flat_mm, -0.71 * flat_mm]]
+    left = [[-25.0, 0.0], *(broken if flat_mm else [[corner, 0.0]]), [-gap / 2, -depth_left]]
     right = [[gap / 2, -depth_right], [gap / 2 + depth_right * slope, 0.0], [25.0, 0.0]]
     pieces = [_sampled(np.array(piece)) for piece in (left, right)]
     points = np.vstack(pieces)
@@ -58,3 +62,9 @@ def test_faces_that_end_far_apart_are_told(right: float, flagged: bool) -> None:
     (weld,) = find_welds_in_profile(profile(6.0, right), joint="groove").welds
     assert ("face_ends_apart" in [flag.code for flag in weld.flags]) == flagged
     assert weld.flags == weld.section.flags
+
+
+def test_a_broken_edge_is_not_taken_for_the_bevel() -> None:
+    broken = profile(10.0, 10.0, flat_mm=0.9)
+    for name, true, within in (("bevel_angle_left", 30.0, 0.1), ("root_gap", 2.0, 0.02), ("groove_angle", 60.0, 0.15)):
+        assert quantity(broken, name).value == pytest.approx(true, abs=within), name

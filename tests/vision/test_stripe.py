@@ -11,6 +11,7 @@ import pytest
 from benchmarks.render.laser import Light, stripe_picture
 from core.errors import NothingMeasurable
 from vision.stripe import extract, line_channel
+from vision.stripe_centre import centres
 from vision.stripe_ends import astray
 
 SHAPE = (480, 900)
@@ -210,3 +211,16 @@ def test_a_point_inside_a_corner_is_dropped_and_a_right_angle_kept() -> None:
     assert not astray(square, std).any()
     inside = np.insert(square, 5, [2.6, 2.0], axis=0)
     assert astray(inside, np.full(len(inside), 0.02)).tolist() == [False] * 5 + [True] + [False] * 4
+
+
+@pytest.mark.parametrize("slope", [2.0, 3.0])
+def test_a_steep_wall_is_the_same_line_though_its_width_is_not_known_exactly(slope):
+    """Along a column a steep line is as much wider as its slope says: so is what its width is off by."""
+    line = np.array([[-20.0, 300.0], [500.0, 300.0], [560.0, 300.0 + 60 * slope], [1300.0, 300.0 + 60 * slope]])
+    columns = np.arange(20, 1180)
+    course = np.interp(columns, *line.T)
+    picture = frame(Light(sigma_px=2.25, noise=2.0), line=line, shape=(700, 1200))
+    found = centres(picture, columns, course, 1.08 * 2.25)
+    wall = (columns > 510) & (columns < 550)
+    assert not found.disturbed[wall].any()
+    assert rms(found.position[wall] - course[wall]) < 0.1 * slope
