@@ -270,28 +270,44 @@ def _values(page: _Page, sheet: Sheet) -> None:
     half = (page.inner - 6.0) / 2
     at = 0
     while at < len(sheet.values):
-        left = sheet.values[at:]
-        fits = max(1, int((page.height - FOOT_MM - 3 - page.y) / LINE_MM))
+        left = [(row, _label(page, row, half, inch)) for row in sheet.values[at:]]
+        fits = int((page.height - FOOT_MM - 3 - page.y) / LINE_MM)
+        fits = max(1, fits - sum(len(label) - 1 for _, label in left[: 2 * fits]))
         rows = min(math.ceil(len(left) / 2), fits)
-        for number, row in enumerate(left[: 2 * rows]):
-            column, line = divmod(number, rows)
-            _value(page, page.left + column * (half + 6.0), page.y + line * LINE_MM, half, row, inch)
+        tallest = 0
+        for column in (0, 1):
+            lines = 0
+            for row, label in left[column * rows : (column + 1) * rows]:
+                _value(page, page.left + column * (half + 6.0), page.y + lines * LINE_MM, half, row, label, inch)
+                lines += len(label)
+            tallest = max(tallest, lines)
         at += 2 * rows
-        page.y += rows * LINE_MM
+        page.y += tallest * LINE_MM
         if at < len(sheet.values):
             page.turn()
             _heading(page, "Values, continued")
     _paragraphs(page, [f"{label}: not measurable: {reason}" for label, reason in sheet.absent])
 
 
-def _value(page: _Page, x: float, y: float, width: float, row: Row, inch: bool) -> None:
-    label, value, doubt, unit, fraction = row
-    ranges = " to " in doubt and not doubt.startswith("0 to")
-    ends = (0.53, 0.84, 0.91) if ranges else (0.62, 0.83, 0.91) if not inch else (0.54, 0.76, 0.853)
-    room = (ends[0] - 0.13) * width
-    page.pdf.set_font("body", "", SIZE_PT)
-    size = SIZE_PT if page.pdf.get_string_width(label) <= room else SIZE_PT * room / page.pdf.get_string_width(label)
-    _text(page, x, y, label, size=max(size, 5.0))
+def _ends(row: Row, inch: bool) -> tuple[float, float, float]:
+    """Return where value, doubt and unit stand, as shares of the width: a range takes more room than one number."""
+    doubt = row[2]
+    if " to " in doubt and not doubt.startswith("0 to"):
+        return 0.53, 0.84, 0.91
+    return (0.54, 0.76, 0.853) if inch else (0.62, 0.83, 0.91)
+
+
+def _label(page: _Page, row: Row, width: float, inch: bool) -> list[str]:
+    """Return what a value is called, in as many lines as the room before its number asks for."""
+    return _lines(page, row[0], (_ends(row, inch)[0] - 0.11) * width)
+
+
+def _value(page: _Page, x: float, y: float, width: float, row: Row, label: Sequence[str], inch: bool) -> None:
+    _, value, doubt, unit, fraction = row
+    ends = _ends(row, inch)
+    for number, line in enumerate(label):
+        _text(page, x, y + number * LINE_MM, line)
+    y += (len(label) - 1) * LINE_MM
     _decimal(page, x + ends[0] * width, y, value, bold=True)
     _decimal(page, x + ends[1] * width, y, doubt)
     _text(page, x + ends[2] * width, y, unit, size=SMALL_PT, colour=GREY)
