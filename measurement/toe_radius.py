@@ -24,6 +24,9 @@ LEAST_FACE_MM = 0.9
 """Face that must lie beyond the arc and within reach."""
 
 LEAST_POINTS = 5
+LIKELY = 2.0
+"""Standard uncertainties of a radius from which on its arc is left out of the tangent to the face."""
+
 _MOST_POINTS = 200
 _STARTS_MM = (0.3, 1.0, 3.0)
 _LEAST_RADIUS_MM = 0.01
@@ -59,8 +62,12 @@ class Transition:
 
     @property
     def length_mm(self) -> float:
-        """Length of face that the arc takes, 0 where no radius is resolved."""
-        if not self.resolved or self.points_on_arc < LEAST_POINTS:
+        """Length of face that the arc takes, 0 where nothing speaks for one.
+
+        A few points round a toe whose radius they hardly tell, or do not tell from a sharp corner, turn a tangent that
+        runs through them by as many degrees: they are left out of it as well.
+        """
+        if self.radius_mm < LIKELY * self.radius_std_mm:
             return 0.0
         return max(0.0, float(self.end @ [math.cos(self.turn_rad / 2), math.sin(self.turn_rad / 2)]))
 

@@ -64,6 +64,19 @@ def test_radius_and_angle_of_a_rounded_toe(draw, rise_deg, radius):
         assert "mm of the face" in angle.note
 
 
+@pytest.mark.parametrize(("rise_deg", "radius"), [(45, 0.4), (60, 0.3), (55, 0.35)])
+def test_a_toe_angle_leaves_out_an_arc_too_short_to_give_its_radius(draw, rise_deg, radius):
+    """Points 0.1 mm apart, as of a picture taken from afar: fewer than five of them lie on the arc."""
+    for seed in range(4):
+        sampling = draw.Sampling(spacing=0.1, noise=0.003, rng=np.random.default_rng(seed), resolution=0.1)
+        measured = measure(trapezoid(draw, rise_deg, radius, sampling))
+        for side in ("left", "right"):
+            assert isinstance(measured[f"toe_radius_{side}"], NotMeasurable)
+            angle = measured[f"toe_angle_{side}"]
+            assert angle.value == pytest.approx(180 - rise_deg, abs=1.5)
+            assert abs(angle.value - 180 + rise_deg) < 1.5 * angle.expanded_uncertainty
+
+
 @pytest.mark.parametrize("radius", [0.4, 0.7])
 @pytest.mark.parametrize("height", [1.2, 2.0])
 def test_toe_angle_of_a_bent_face_is_that_at_the_toe_without_its_radius(draw, radius, height):
