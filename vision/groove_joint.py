@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TypeGuard
@@ -20,6 +21,10 @@ SQUARE_WITHIN_DEG = 6.0
 
 ROUNDED_POINTS, LEAST_FACE_POINTS, STRAIGHT_SHARE = 3, 6, 0.06
 """A short face: what is left without so many points at each end, rounded by blur, is as long and straight as this."""
+
+CLEAR_OF_BLUR, FLOOR_MM = 1.8, 0.2
+"""Standard deviations of blur from a corner at which an edge is straight again; how much of a floor behind it tells
+where it meets the land."""
 
 LEAST_LENGTH = 1.15
 """A plate is longer than thick; a square of a board is not."""
@@ -184,7 +189,7 @@ def prepared_edge(item: Member, detail: Detail, *, outside_towards: bool) -> Pre
     bottom = inside.line
     if bevel is not None and land is not None:
         outer = _meet(top, bevel.line)
-        land_top = _land_top(item.points, pieces[fits.index(land)], bevel, land, from_start=outside_towards)
+        land_top = _land_top(item.points, pieces[fits.index(land)], bevel, land, detail, from_start=outside_towards)
         after = fits[fits.index(land) + 1] if fits.index(land) + 1 < len(fits) else None
         land_bottom = _meet(land.line, bottom if after is None else after.line)
     elif bevel is not None:
@@ -207,12 +212,21 @@ def bevel_among(lengths: Sequence[float], square: Sequence[bool]) -> int | None:
     return next((index for index in sloping if lengths[index] >= least), None)
 
 
-def _land_top(points: Points, run: Run, bevel: LineFit, land: LineFit, *, from_start: bool) -> Points:
-    """Return where the land begins: at the bevel, or at its own end where a floor or a radius lies between."""
+def _land_top(points: Points, run: Run, bevel: LineFit, land: LineFit, detail: Detail, *, from_start: bool) -> Points:
+    """Return where the land begins: at the bevel, or where it meets the floor or radius that lies between."""
     corner = _meet(bevel.line, land.line)
-    seen = points[(run.start if from_start else run.stop) % len(points)]
+    end, step = (run.start, -1) if from_start else (run.stop, 1)
+    seen = points[end % len(points)]
     if float(np.hypot(*(corner - seen))) < 0.15 * run.length + 0.15:
         return corner
+    # The run ends before the blur rounds it; what follows the corner is straight for a little.
+    skipped = ROUNDED_POINTS + math.ceil(2 * CLEAR_OF_BLUR * detail.blur_mm / detail.step_mm)
+    count = max(LEAST_FACE_POINTS, round(FLOOR_MM / detail.step_mm))
+    floor = total_least_squares(points[(end + step * np.arange(skipped, skipped + count)) % len(points)])
+    met = intersection(floor, land.line)
+    beyond = (skipped + 1) * detail.step_mm
+    if met is not None and abs(turn_deg(land.line, floor)) % 180 > 30 and float(np.hypot(*(met - seen))) < beyond:
+        return met
     return land.line.at(float(land.line.along(seen)))
 
 

@@ -144,8 +144,10 @@ def centres(
     allowed = WIDE * FWHM * wide + 3
     # The width of an overexposed line depends on its brightness, and changes little from column to column.
     local = cv2.medianBlur(np.clip(above, 0, 255).astype(np.uint8)[None], 31)[0] if saturated.any() else above
-    # What the width is off by counts in as many more pixels as the line is wider along a steep column.
-    unlike = spread > DISTURBED * usual * np.sqrt(wide / sigma_px)
+    # What the width is off by counts in as many more pixels as the line is wider along a steep column; where the course
+    # is steep for a few columns only, it steps aside for something else.
+    steady = cv2.erode(slope.astype(np.float32)[None], np.ones((1, 4 * slack + 1)))[0]
+    unlike = spread > DISTURBED * usual * (1 + np.minimum(steady, 4.0) ** 2) ** 0.25
     disturbed = np.where(saturated, above > SWOLLEN * local + 2.5, unlike | (above > allowed))
     at_rim = (position < 1.5) | (position > len(band) - 2.5) | ~np.isfinite(position)
     placed = position + origin
