@@ -137,3 +137,16 @@ def test_a_short_land_on_a_large_plate_is_not_lost(photograph) -> None:
     measured = measure(found.section)
     assert measured["root_face_left"].value == pytest.approx(0.75, abs=0.08)
     assert measured["root_gap"].value == pytest.approx(3.0, abs=0.08)
+
+
+@pytest.mark.parametrize(("blur_px", "radius_mm"), [(1.5, 2.5), (2.5, 2.5), (2.5, 4.0)])
+def test_a_land_begins_where_it_meets_the_floor_of_a_j(photograph, blur_px: float, radius_mm: float) -> None:
+    """Between the land and the wall that is taken for the bevel lies an arc: the two do not meet at the land."""
+    sides = {side: Edge("j", 15.0, 1.0, radius_mm=radius_mm) for side in ("left", "right")}
+    drawing = groove(thickness_left_mm=12, thickness_right_mm=12, root_gap_mm=2.0, **sides, **ENDS)
+    for rotation_deg in (0.0, 35.0):
+        photo = photograph(drawing, mm_per_px=0.04, rotation_deg=rotation_deg, blur_px=blur_px)
+        (found,) = find_welds(photo.gray, photo.calibration).welds
+        measured = measure(found.section)
+        for side in ("left", "right"):
+            assert measured[f"root_face_{side}"].value == pytest.approx(1.0, abs=0.1)
