@@ -42,6 +42,8 @@ from vision.profile import Profile, usual_std_mm
 from vision.runs import Run, bridged_runs, straight_runs, without_stray_ends
 from vision.section import Flag, Joint, PreparedEdge, Section
 from vision.segmentation import ReducedPicture, Silhouette, contrast_of, proposals, reduce_picture, silhouettes
+from vision.side_band import LONG_SIDE_PX as SIDE_BAND_LONG_SIDE_PX
+from vision.side_band import beside_band, displacement, without_band
 from vision.surface import trace_surface
 from vision.tone import ToneCurve
 from vision.untold_toe import not_seen
@@ -131,6 +133,32 @@ class _Candidate:
     stray_share: float
 
 
+BESIDE_BAND_REACH = 1.2
+"""In pixels of the picture in which bands are looked for: farther off lies the outer edge of a narrow one."""
+
+BAND_LEFT_OUT = (
+    "a band of another tone lies along one side of the section, as its wall seen from aside or its shadow: the edge of "
+    "the face was followed; look at the outline, and put the camera square above the weld"
+)
+BAND_TAKEN_IN = (
+    "a band of another tone lies along one side of the section, as its wall seen from aside or its shadow, and may "
+    "have been taken for a part of the face; look at the outline, and put the camera square above the weld"
+)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Faces:
+    """Outlines to be followed, the band beside each (its displacement in px) that was left out, and what is told.
+
+    ``factor`` leads from the picture in which bands were looked for to the full one.
+    """
+
+    outlines: tuple[Silhouette, ...]
+    bands: tuple[Points | None, ...] = ()
+    flags: tuple[Flag, ...] = ()
+    factor: float = 1.0
+
+
 def find_welds(
     gray: NDArray[np.uint8],
     calibration: Calibration,
@@ -169,32 +197,15 @@ def find_welds(
             "the picture shows no contrast that could be the edge of a section; check the light and the focus"
         )
     shift = calibration if not (x0 or y0) else _shifted(calibration, origin)
+    search = partial(_looked_at, window, reduced, shift, origin, joint=joint, marks=bool(marks))
+    fine: ReducedPicture | None = None
     for candidate in _candidates(reduced, shift, joint):
-        reach_px = 2.2 * reduced.factor + 2.5
-        outlines = [refine_outline(window, s.points_px, reach_px, curve=curve) for s in candidate.outlines]
-        if min(outline.support for outline in outlines) < LEAST_SUPPORT or not all(map(is_edge_of_metal, outlines)):
-            continue
-        if len(outlines) > 1 and not are_alike(outlines):
-            continue
-        structure = _recognise(tuple(_fine_shape(outline, shift) for outline in outlines), joint, fine=True)
-        if structure is None:
-            continue
-        if min(_long_share(shape) for shape in structure.shapes) < LEAST_LONG:
-            continue
-        structure = _with_wander(structure, closed=True)
-        profiles = tuple(
-            _profile(outline, shape, shift, coarseness)
-            for outline, shape in zip(outlines, structure.shapes, strict=True)
-        )
-        rough = max(roughness(outline.points_px, outline.blur_px, reduced) for outline in outlines)
-        found = _build(structure, profiles, _picture_flags(outlines, rough), shift, origin)
-        sharp = [(profile.points_mm, outline) for profile, outline in zip(profiles, outlines, strict=True)]
-        kept = (weld for weld in found.welds if marks or is_weld(weld.section, told=joint != "auto"))
-        welds = tuple(weld for weld in map(partial(_without_glare, sharp), kept) if weld is not None)
-        if not welds:
-            continue
-        found = replace(found, welds=welds, ground_roughness=rough)
-        return applied_marks.apply(found, marks, shift, origin) if marks else found
+        # Drawn finer: a wall a few tenths of a millimetre wide is a few pixels there.
+        fine = fine or reduce_picture(window, SIDE_BAND_LONG_SIDE_PX)
+        for faces in _without_side_bands(candidate.outlines, fine):
+            found = search(faces, curve=curve, coarseness=coarseness)
+            if found is not None:
+                return applied_marks.apply(found, marks, shift, origin) if marks else found
     if marks:
         raise NothingMeasurable(
             "no outline of a section was found under the marks; give --region around the section or improve the light"
@@ -204,6 +215,62 @@ def find_welds(
         f"no {wanted} was recognised in the picture: two straight plate surfaces with a weld (or a gap) between them "
         "are needed; give --region around the section, --joint, or --marks with toes and plate points"
     )
+
+
+def _without_side_bands(outlines: tuple[Silhouette, ...], fine: ReducedPicture) -> list[_Faces]:
+    """Return what may be the ground faces in some outlines, likeliest first: without a wall or a shadow beside them."""
+    moved = [displacement(outline, fine) for outline in outlines]
+    if all(vector is None for vector in moved):
+        return [_Faces(outlines)]
+    eroded = [
+        outline if vector is None else without_band(outline, vector, fine)
+        for outline, vector in zip(outlines, moved, strict=True)
+    ]
+    whole = _Faces(outlines, flags=(Flag("band_beside", BAND_TAKEN_IN),))
+    alone = tuple(outline for outline in eroded if outline is not None)
+    if len(alone) < len(outlines):
+        return [whole]
+    return [_Faces(alone, tuple(moved), (Flag("band_beside", BAND_LEFT_OUT),), fine.factor), whole]
+
+
+def _looked_at(
+    window: NDArray[np.uint8],
+    reduced: ReducedPicture,
+    calibration: Calibration,
+    origin: Points,
+    faces: _Faces,
+    *,
+    joint: JointChoice,
+    marks: bool,
+    curve: ToneCurve,
+    coarseness: float,
+) -> FoundWelds | None:
+    """Follow coarse outlines closely and return the welds between their plates, None where there are none."""
+    reach_px = 2.2 * reduced.factor + 2.5
+    outlines = []
+    for silhouette, band in zip(faces.outlines, faces.bands or (None,) * len(faces.outlines), strict=True):
+        near_px = reach_px if band is None else BESIDE_BAND_REACH * faces.factor + 1.5
+        outline = refine_outline(window, silhouette.points_px, near_px, curve=curve)
+        outlines.append(outline if band is None else beside_band(outline, band))
+    if min(outline.support for outline in outlines) < LEAST_SUPPORT or not all(map(is_edge_of_metal, outlines)):
+        return None
+    if len(outlines) > 1 and not are_alike(outlines):
+        return None
+    structure = _recognise(tuple(_fine_shape(outline, calibration) for outline in outlines), joint, fine=True)
+    if structure is None or min(_long_share(shape) for shape in structure.shapes) < LEAST_LONG:
+        return None
+    structure = _with_wander(structure, closed=True)
+    profiles = tuple(
+        _profile(outline, shape, calibration, coarseness)
+        for outline, shape in zip(outlines, structure.shapes, strict=True)
+    )
+    rough = max(roughness(outline.points_px, outline.blur_px, reduced) for outline in outlines)
+    flags = _picture_flags(outlines, rough) + faces.flags
+    found = _build(structure, profiles, flags, calibration, origin)
+    sharp = [(profile.points_mm, outline) for profile, outline in zip(profiles, outlines, strict=True)]
+    kept = (weld for weld in found.welds if marks or is_weld(weld.section, told=joint != "auto"))
+    welds = tuple(weld for weld in map(partial(_without_glare, sharp), kept) if weld is not None)
+    return replace(found, welds=welds, ground_roughness=rough) if welds else None
 
 
 def find_welds_in_profile(

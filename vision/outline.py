@@ -54,6 +54,8 @@ class Outline:
         (N,) bool, True where the edge is many times wider than it usually is here: the rim of a glare, a shadow.
     tone_doubt_px
         Standard uncertainty of the place of all edges alike that the tone curve leaves.
+    steps
+        (N,) signed grey step across the outline at each point.
     """
 
     points_px: Points
@@ -66,6 +68,7 @@ class Outline:
     one_way: float = 1.0
     tone_doubt_px: float = 0.0
     soft: NDArray[np.bool_] | None = None
+    steps: NDArray[np.float64] | None = None
 
 
 def refine_outline(
@@ -133,7 +136,7 @@ def refine_outline(
         math.sqrt(max(variance - _SAMPLERS, 0.0)),
         float(np.median(sampled.contrast[inner])) if curve != "srgb" else sampled.inner - sampled.outer,
         float(np.mean(np.abs(sampled.contrast[inner]) > 4.0 * sampled.grain)),
-        _one_way(sampled.contrast[inner]),
+        one_way(sampled.contrast[inner]),
         edge_doubt_px(
             curve,
             min(sampled.inner, sampled.outer),
@@ -141,6 +144,7 @@ def refine_outline(
             math.sqrt(max(variance / _KEPT - _SAMPLERS, 0.0)),
         ),
         _soft(sampled, inner),
+        sampled.contrast,
     )
 
 
@@ -248,7 +252,8 @@ def _follow(strength: NDArray[np.float32]) -> NDArray[np.int64]:
     return result
 
 
-def _one_way(contrast: NDArray[np.float64]) -> float:
+def one_way(contrast: NDArray[np.float64]) -> float:
+    """Return the share of steps (N,) that have the sign of most of them and are no less than two fifths of those."""
     usual = float(np.median(contrast))
     return float(np.mean(contrast * np.sign(usual) > 0.4 * abs(usual)))
 
