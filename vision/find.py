@@ -44,6 +44,7 @@ from vision.section import Flag, Joint, PreparedEdge, Section
 from vision.segmentation import ReducedPicture, Silhouette, contrast_of, proposals, reduce_picture, silhouettes
 from vision.side_band import LONG_SIDE_PX as SIDE_BAND_LONG_SIDE_PX
 from vision.side_band import beside_band, displacement, without_band
+from vision.strokes import bridged
 from vision.surface import trace_surface
 from vision.tone import ToneCurve
 from vision.untold_toe import not_seen
@@ -133,6 +134,10 @@ class _Candidate:
     stray_share: float
 
 
+DRAWN_OVER = (
+    "thin lines run over the outline of the section (an arrow, a pen stroke, a wire): it was led straight across them; "
+    "look at the outline, or take the picture without them"
+)
 BESIDE_BAND_REACH = 1.2
 """In pixels of the picture in which bands are looked for: farther off lies the outer edge of a narrow one."""
 
@@ -251,6 +256,9 @@ def _looked_at(
     for silhouette, band in zip(faces.outlines, faces.bands or (None,) * len(faces.outlines), strict=True):
         near_px = reach_px if band is None else BESIDE_BAND_REACH * faces.factor + 1.5
         outline = refine_outline(window, silhouette.points_px, near_px, curve=curve)
+        if silhouette.crossed is not None:
+            crossed = silhouette.points_px[silhouette.crossed]
+            outline = replace(outline, points_px=bridged(outline.points_px, crossed, near_px))
         outlines.append(outline if band is None else beside_band(outline, band))
     if min(outline.support for outline in outlines) < LEAST_SUPPORT or not all(map(is_edge_of_metal, outlines)):
         return None
@@ -266,6 +274,8 @@ def _looked_at(
     )
     rough = max(roughness(outline.points_px, outline.blur_px, reduced) for outline in outlines)
     flags = _picture_flags(outlines, rough) + faces.flags
+    if any(silhouette.crossed is not None for silhouette in faces.outlines):
+        flags += (Flag("drawn_over", DRAWN_OVER),)
     found = _build(structure, profiles, flags, calibration, origin)
     sharp = [(profile.points_mm, outline) for profile, outline in zip(profiles, outlines, strict=True)]
     kept = (weld for weld in found.welds if marks or is_weld(weld.section, told=joint != "auto"))

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from core.geometry import Points, signed_area
 from core.medians import median
+from vision.strokes import strokes_of, touched
 
 Gray = NDArray[np.uint8]
 
@@ -39,11 +40,14 @@ class Silhouette:
         Enclosed area.
     proposal
         Name of the split that gave it.
+    crossed
+        (N,) bool, True beside a stroke that ran over the outline and was taken away; None where none did.
     """
 
     points_px: Points
     area_px: float
     proposal: str
+    crossed: NDArray[np.bool_] | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -116,6 +120,9 @@ def silhouettes(mask: NDArray[np.uint8], picture: ReducedPicture, proposal: str,
     """Return the outlines of the largest regions of a mask, holes filled, largest first."""
     cleaned = cv2.morphologyEx(mask, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
     cleaned = cv2.morphologyEx(cleaned, cv2.MORPH_CLOSE, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (5, 5)))
+    strokes = strokes_of(np.asarray(cleaned, np.uint8))
+    if strokes is not None:
+        cleaned = cv2.subtract(cleaned, strokes)
     contours, tree = cv2.findContours(cleaned, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
     # Outer borders only, also of what lies inside another region (a section in the ring of its mount); most of them are
     # specks, whose few points enclose too little.
@@ -135,7 +142,8 @@ def silhouettes(mask: NDArray[np.uint8], picture: ReducedPicture, proposal: str,
         if signed_area(points) < 0:
             points = points[::-1]
         full = (points + 0.5) * picture.factor - 0.5
-        found.append(Silhouette(full, area * picture.factor**2, proposal))
+        crossed = None if strokes is None else touched(points, strokes)
+        found.append(Silhouette(full, area * picture.factor**2, proposal, crossed))
     return found
 
 

@@ -1,0 +1,70 @@
+"""Strokes that run over the outline of a section: lines, arrows and letters drawn over a picture, wires, hairs.
+
+They are as dark as a section or as bright, and thin. A split by grey level makes them a part of it, and where they
+leave it the outline turns sharply, as at a toe.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from core.geometry import Points
+
+STROKE_PX, LENGTHS = 9, 3.0
+"""A stroke is narrower than this, in pixels of the reduced picture, and at least so many times longer."""
+
+FLARE_PX = 6.0
+"""How far beside a stroke the outline is drawn aside by it."""
+
+LONGEST = 0.1
+"""Where a stroke runs along more than this share of an outline there is nothing left to bridge it from."""
+
+
+def strokes_of(mask: NDArray[np.uint8]) -> NDArray[np.uint8] | None:
+    """Return the long thin parts of a mask, 0 or 255, None where it has none.
+
+    Corners and short spurs are none, and nothing is one where metal itself is about as thin.
+    """
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (STROKE_PX, STROKE_PX))
+    thick = cv2.morphologyEx(mask, cv2.MORPH_OPEN, disc)
+    thin = cv2.subtract(mask, thick)
+    contours, _ = cv2.findContours(thin, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+    long = [
+        contour for contour in contours if len(contour) > 2 and max(cv2.minAreaRect(contour)[1]) > LENGTHS * STROKE_PX
+    ]
+    if not long or not thick.any() or float(cv2.distanceTransform(thick, cv2.DIST_L2, 3).max()) < STROKE_PX:
+        return None
+    filled = np.zeros(mask.shape, np.uint8)
+    cv2.drawContours(filled, long, -1, 255, cv2.FILLED)
+    return np.asarray(cv2.bitwise_and(filled, thin), np.uint8)
+
+
+def touched(points: Points, strokes: NDArray[np.uint8]) -> NDArray[np.bool_] | None:
+    """Return which points of an outline (N, 2) in the mask's pixels lie beside a stroke, None where none does, (N,)."""
+    away = cv2.distanceTransform(cv2.bitwise_not(strokes), cv2.DIST_L2, 5)
+    x, y = np.rint(points).astype(int).T
+    beside = np.asarray(away[y, x] < FLARE_PX, bool)
+    return beside if beside.any() else None
+
+
+def bridged(points: Points, crossed_px: Points, reach_px: float) -> Points:
+    """Return a closed outline (N, 2) with straight pieces in the place of what lies near the given points (M, 2)."""
+    near = np.zeros(len(points), bool)
+    for start in range(0, len(points), 500):
+        part = points[start : start + 500]
+        away2 = np.square(part[:, None, 0] - crossed_px[None, :, 0]) + np.square(
+            part[:, None, 1] - crossed_px[None, :, 1]
+        )
+        near[start : start + 500] = away2.min(axis=1) < reach_px**2
+    if not near.any() or near.mean() > LONGEST:
+        return points
+    # Begin where nothing is bridged, so that no piece passes the end.
+    roll = int(np.argmin(near))
+    rolled, gone = np.roll(points, -roll, axis=0), np.roll(near, -roll)
+    along = np.arange(len(points))
+    kept = np.append(along[~gone], len(points))
+    ends = np.vstack([rolled[~gone], rolled[:1]])
+    filled = np.column_stack([np.interp(along, kept, ends[:, axis]) for axis in (0, 1)])
+    return np.asarray(np.roll(filled, roll, axis=0))
