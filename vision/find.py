@@ -19,6 +19,7 @@ from core.medians import median
 from vision import applied_marks
 from vision.arc_branch import Branch, branch_of
 from vision.arc_surface import Arc, arc_of
+from vision.filled_gap import MOST_FILLED, unlike_ground
 from vision.groove_doubt import GrooveDoubt, doubt_of
 from vision.groove_joint import OpenJoint, member, open_joint, prepared_edge
 from vision.ground import ROUGH, roughness
@@ -49,6 +50,7 @@ from vision.surface import trace_surface
 from vision.tone import ToneCurve
 from vision.untold_toe import not_seen
 
+GAP_CORNERS = ("outer_corner_left", "outer_corner_right", "land_bottom_right", "land_bottom_left")
 PointPx = tuple[float, float]
 JointChoice = Literal["auto", "tee", "lap", "butt", "groove"]
 LOW_CONTRAST_LEVELS = 25.0
@@ -134,6 +136,10 @@ class _Candidate:
     stray_share: float
 
 
+GAP_NOT_PLAIN = (
+    "between the members it is darker than the ground beside them: a shadow, or weld metal of a finished weld, which "
+    "would then have been taken for the gap of a prepared joint; look at the overlay"
+)
 DRAWN_OVER = (
     "thin lines run over the outline of the section (an arrow, a pen stroke, a wire): it was led straight across them; "
     "look at the outline, or take the picture without them"
@@ -280,7 +286,24 @@ def _looked_at(
     sharp = [(profile.points_mm, outline) for profile, outline in zip(profiles, outlines, strict=True)]
     kept = (weld for weld in found.welds if marks or is_weld(weld.section, told=joint != "auto"))
     welds = tuple(weld for weld in map(partial(_without_glare, sharp), kept) if weld is not None)
+    if structure.kind == "groove" and joint == "auto":
+        looked = (_with_plain_gap(weld, outlines, reduced) for weld in welds)
+        welds = tuple(weld for weld in looked if weld is not None)
     return replace(found, welds=welds, ground_roughness=rough) if welds else None
+
+
+def _with_plain_gap(weld: FoundWeld, outlines: Sequence[Outline], reduced: ReducedPicture) -> FoundWeld | None:
+    """Return an open joint where the ground is seen between its members, None where weld metal is."""
+    corners = [weld.points_px[name] for name in GAP_CORNERS if name in weld.points_px]
+    if len(corners) < len(GAP_CORNERS):
+        return weld
+    brighter, darker = unlike_ground(np.array(corners), outlines, reduced)
+    if brighter > MOST_FILLED:
+        return None
+    if darker <= MOST_FILLED:
+        return weld
+    flags = (*weld.section.flags, Flag("gap_not_plain", GAP_NOT_PLAIN))
+    return replace(weld, section=replace(weld.section, flags=flags), flags=(*weld.flags, flags[-1]))
 
 
 def find_welds_in_profile(

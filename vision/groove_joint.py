@@ -26,8 +26,9 @@ CLEAR_OF_BLUR, FLOOR_MM = 1.8, 0.2
 """Standard deviations of blur from a corner at which an edge is straight again; how much of a floor behind it tells
 where it meets the land."""
 
-LEAST_LENGTH = 1.15
-"""A plate is longer than thick; a square of a board is not."""
+LEAST_LENGTH, LEAST_BEVELLED = 1.15, 0.6
+"""A plate is longer than thick, a square of a board is not; one with a bevel tells itself by that (of thick plate short
+pieces are cut)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -68,13 +69,13 @@ def member(points: Points, cut: NDArray[np.bool_], runs: list[Run], direction: P
         and run is not away
         and any(towards.stop - 2 <= run.start + shift and run.stop + shift <= stop + 2 for shift in (0, count))
     )
-    if not end or thickness <= 0 or _too_short(towards, away, thickness):
+    if not end or thickness <= 0:
         return None
     ordered = tuple(sorted(end, key=lambda run: (run.start - towards.stop) % count))
     ordered = tuple(run for run in ordered if run.length > 0.04 * thickness)
     # The end goes across the plate; the floor of a J runs along it and is no face of the preparation.
     ordered = tuple(run for run in ordered if -160 <= turn_deg(towards.line, run.line) <= -20)
-    if not ordered:
+    if not ordered or _too_short(towards, away, ordered, thickness):
         return None
     ordered = _with_short_lands(points, ordered, towards, stop)
     covered = sum(run.length for run in ordered)
@@ -126,9 +127,11 @@ def _short_face(points: Points, start: int, stop: int) -> Run | None:
     return Run(start, stop, line, length, False)
 
 
-def _too_short(towards: Run, away: Run, thickness: float) -> bool:
-    lengths = (towards.length, away.length)
-    return max(lengths) < LEAST_LENGTH * thickness or min(lengths) < 0.5 * thickness
+def _too_short(towards: Run, away: Run, end: tuple[Run, ...], thickness: float) -> bool:
+    longest, shortest = max(towards.length, away.length), min(towards.length, away.length)
+    if any(_from_square_deg(towards.line, face.line) > 2 * SQUARE_WITHIN_DEG for face in end):
+        return longest < LEAST_BEVELLED * thickness or shortest < 0.25 * thickness
+    return longest < LEAST_LENGTH * thickness or shortest < 0.5 * thickness
 
 
 LEAST_BEVEL_SHARE = 0.25

@@ -27,6 +27,8 @@ LEAST_DEPARTURE_MM = 0.03
 """A plate that wanders less than this about its line has not been left."""
 ENOUGH_POINTS = 200
 """Points that tell the line of a run."""
+LEAST_OPPOSITE = 0.1
+"""The other side of a plate runs along at least this share of it; facets of a ragged cut end do not."""
 LEAST_BUTT = 2.0
 """Score of a pair that is taken for the plates of a butt weld; each twelfth of the part that the shorter
 plate is long counts one, a bead one more."""
@@ -318,7 +320,7 @@ def opposite_run(points: Points, run: Run, runs: list[Run]) -> Run | None:
         along = run.line.along(other_ends)
         overlap = min(high, float(along.max())) - max(low, float(along.min()))
         distance = -float(run.line.offset(other_ends).mean())
-        if distance > 0 and overlap > 0.3 * min(run.length, other.length):
+        if distance > 0 and overlap > max(0.3 * min(run.length, other.length), LEAST_OPPOSITE * run.length):
             candidates.append((distance, overlap, other))
     if not candidates:
         return None
