@@ -27,6 +27,11 @@ LEAST_DEPARTURE_MM = 0.03
 """A plate that wanders less than this about its line has not been left."""
 ENOUGH_POINTS = 200
 """Points that tell the line of a run."""
+LEAST_BEYOND, LEAST_EDGE = 0.2, 0.06
+"""Length of a plate beyond the weld over the leg, and that of the edge of a lapped plate."""
+EDGE_SURFACE, EDGE_CORNER_POINTS, EDGE_SQUARE_DEG, EDGE_ALONG_DEG = 3.0, 8, 15.0, 6.0
+"""An edge comes from a surface so many times longer, over a corner of so many points, this square to it; that surface
+runs along the other plate within the last angle."""
 LEAST_OPPOSITE = 0.1
 """The other side of a plate runs along at least this share of it; facets of a ragged cut end do not."""
 LEAST_BUTT = 2.0
@@ -91,7 +96,7 @@ def fillet_pairs(
             if first is second or (first.length < long and second.length < long):
                 continue
             pair = _fillet(points, cut, first, second, closed, smallest_leg, extent)
-            if pair is not None:
+            if pair is not None and _has_plates(pair, plates, len(points)):
                 found.append(pair)
     # A facet of the face beside one plate can pass for the other plate: of nested pairs the outer one
     # is the weld, unless it only skips a piece of the same plate or its plates are hardly there (a reflection and a
@@ -164,9 +169,6 @@ def _fillet(
         return None
     if max(leg_first, leg_second) > 4.0 * min(leg_first, leg_second):
         return None
-    # A plate must be seen well beyond the weld: a facet of the face is not a plate.
-    if first.length < 0.2 * leg_first or second.length < 0.2 * leg_second:
-        return None
     face = points[path]
     bound = max(leg_first, leg_second)
     distance = np.hypot(*(face - root).T)
@@ -180,6 +182,36 @@ def _fillet(
         return None
     plates = min(first.length, 3 * bound) / bound + min(second.length, 3 * bound) / bound
     return FilletPair(first, second, root, leg_first, leg_second, plates + 0.2 * bound / extent)
+
+
+def _has_plates(pair: FilletPair, runs: list[Run], count: int) -> bool:
+    """Tell whether both plates are seen well beyond the weld: a facet of the face is no plate.
+
+    Of a lapped plate's edge little may be left: the plate's own surface tells it then, which leaves it square and runs
+    along the other plate.
+    """
+    for plate, other, leg in (
+        (pair.first, pair.second, pair.leg_first),
+        (pair.second, pair.first, pair.leg_second),
+    ):
+        if plate.length >= LEAST_BEYOND * leg:
+            continue
+        if plate.length < LEAST_EDGE * leg or not any(_ends_in(plate, run, other, pair, count) for run in runs):
+            return False
+    return True
+
+
+def _ends_in(edge: Run, surface: Run, other: Run, pair: FilletPair, count: int) -> bool:
+    """Tell whether an edge comes square from the surface of a plate that runs along the other plate of a pair."""
+    if surface is edge or surface is other or surface.length < EDGE_SURFACE * edge.length:
+        return False
+    before, after = (surface, edge) if edge is pair.first else (edge, surface)
+    apart = (after.start - before.stop) % count
+    return (
+        min(apart, count - apart) <= EDGE_CORNER_POINTS
+        and abs(turn_deg(before.line, after.line) + 90.0) < EDGE_SQUARE_DEG
+        and abs(turn_deg(surface.line, other.line)) < EDGE_ALONG_DEG
+    )
 
 
 def butt_pairs(
