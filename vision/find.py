@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from functools import partial
 from typing import Literal
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -48,6 +49,7 @@ from vision.side_band import beside_band, displacement, without_band
 from vision.strokes import bridged
 from vision.surface import trace_surface
 from vision.tone import ToneCurve
+from vision.unlike_parts import MOST_UNLIKE, unlike_share
 from vision.untold_toe import not_seen
 
 GAP_CORNERS = ("outer_corner_left", "outer_corner_right", "land_bottom_right", "land_bottom_left")
@@ -136,6 +138,18 @@ class _Candidate:
     stray_share: float
 
 
+ANOTHER_SCORE, ANOTHER_AREA, ANOTHER_STEP = 3.5, 0.25, 1.3
+"""Score of a second piece, and its area over that of the one that is measured, from which it is told. Pieces of one
+metal differ in their step to the ground by less than the last factor; a rule that lies beside a section by more."""
+
+ANOTHER_SECTION = (
+    "another piece in the picture looks like a section with a weld, too, and was not measured; give --region around "
+    "each in turn"
+)
+UNLIKE_PARTS = (
+    "{:.0f} % of its outline is much brighter or darker than its plates, as where something else touches the section "
+    "(a rule, a clamp, a finger) or a part of it lies in shadow; look at the outline"
+)
 GAP_NOT_PLAIN = (
     "between the members it is darker than the ground beside them: a shadow, or weld metal of a finished weld, which "
     "would then have been taken for the gap of a prepared joint; look at the overlay"
@@ -210,13 +224,20 @@ def find_welds(
     shift = calibration if not (x0 or y0) else _shifted(calibration, origin)
     search = partial(_looked_at, window, reduced, shift, origin, joint=joint, marks=bool(marks))
     fine: ReducedPicture | None = None
-    for candidate in _candidates(reduced, shift, joint):
+    candidates = _candidates(reduced, shift, joint)
+    for candidate in candidates:
         # Drawn finer: a wall a few tenths of a millimetre wide is a few pixels there.
         fine = fine or reduce_picture(window, SIDE_BAND_LONG_SIDE_PX)
         for faces in _without_side_bands(candidate.outlines, fine):
             found = search(faces, curve=curve, coarseness=coarseness)
-            if found is not None:
-                return applied_marks.apply(found, marks, shift, origin) if marks else found
+            if found is None:
+                continue
+            if marks:
+                return applied_marks.apply(found, marks, shift, origin)
+            if any(_is_another(other, candidate, reduced) for other in candidates):
+                flag = Flag("another_section", ANOTHER_SECTION)
+                return replace(found, welds=tuple(_flagged(weld, flag) for weld in found.welds))
+            return found
     if marks:
         raise NothingMeasurable(
             "no outline of a section was found under the marks; give --region around the section or improve the light"
@@ -226,6 +247,24 @@ def find_welds(
         f"no {wanted} was recognised in the picture: two straight plate surfaces with a weld (or a gap) between them "
         "are needed; give --region around the section, --joint, or --marks with toes and plate points"
     )
+
+
+def _is_another(other: _Candidate, chosen: _Candidate, reduced: ReducedPicture) -> bool:
+    """Tell whether a candidate is a piece beside the chosen one that shows as much of a weld, and not its ground."""
+    if other.score < ANOTHER_SCORE or other.stray_share > STRAY_SHARE:
+        return False
+    for one in other.outlines:
+        for two in chosen.outlines:
+            steps = contrast_of(one, reduced), contrast_of(two, reduced)
+            alike = steps[0] * steps[1] > 0 and max(map(abs, steps)) < ANOTHER_STEP * min(map(abs, steps))
+            if not alike or one.area_px < ANOTHER_AREA * two.area_px:
+                return False
+            for some, ring in ((one, two), (two, one)):
+                polygon = some.points_px.astype(np.float32)
+                points = ring.points_px[:: max(1, len(ring.points_px) // 24)]
+                if any(cv2.pointPolygonTest(polygon, (float(x), float(y)), False) >= 0 for x, y in points):
+                    return False
+    return True
 
 
 def _without_side_bands(outlines: tuple[Silhouette, ...], fine: ReducedPicture) -> list[_Faces]:
@@ -286,10 +325,23 @@ def _looked_at(
     sharp = [(profile.points_mm, outline) for profile, outline in zip(profiles, outlines, strict=True)]
     kept = (weld for weld in found.welds if marks or is_weld(weld.section, told=joint != "auto"))
     welds = tuple(weld for weld in map(partial(_without_glare, sharp), kept) if weld is not None)
+    if not faces.bands:
+        welds = tuple(_with_unlike_parts(weld, sharp) for weld in welds)
     if structure.kind == "groove" and joint == "auto":
         looked = (_with_plain_gap(weld, outlines, reduced) for weld in welds)
         welds = tuple(weld for weld in looked if weld is not None)
     return replace(found, welds=welds, ground_roughness=rough) if welds else None
+
+
+def _with_unlike_parts(weld: FoundWeld, outlines: Sequence[tuple[Points, Outline]]) -> FoundWeld:
+    """Tell where a part of the outline has another tone than the plates, as a thing that touches the section has."""
+    share = unlike_share(weld.section, outlines)
+    return weld if share < MOST_UNLIKE else _flagged(weld, Flag("unlike_parts", UNLIKE_PARTS.format(100 * share)))
+
+
+def _flagged(weld: FoundWeld, flag: Flag) -> FoundWeld:
+    flags = (*weld.section.flags, flag)
+    return replace(weld, section=replace(weld.section, flags=flags), flags=(*weld.flags, flag))
 
 
 def _with_plain_gap(weld: FoundWeld, outlines: Sequence[Outline], reduced: ReducedPicture) -> FoundWeld | None:
@@ -302,8 +354,7 @@ def _with_plain_gap(weld: FoundWeld, outlines: Sequence[Outline], reduced: Reduc
         return None
     if darker <= MOST_FILLED:
         return weld
-    flags = (*weld.section.flags, Flag("gap_not_plain", GAP_NOT_PLAIN))
-    return replace(weld, section=replace(weld.section, flags=flags), flags=(*weld.flags, flags[-1]))
+    return _flagged(weld, Flag("gap_not_plain", GAP_NOT_PLAIN))
 
 
 def find_welds_in_profile(

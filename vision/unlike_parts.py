@@ -1,0 +1,69 @@
+"""Whether something else touches a section: a rule, a clamp or a finger has another tone than its plates."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from core.geometry import Points, step_lengths
+from vision.outline import Outline
+from vision.section import Section
+
+RATIO = 1.4
+"""The step to the ground differs by less than this factor along the plates of one section, lit unevenly too."""
+
+MOST_UNLIKE = 0.1
+"""Share of the outline, faces left out, from which it is told."""
+
+LONGEST_BEAD = 1.5
+"""Way over a bead, over its chord; around a rule that touches the root it is longer."""
+
+_STEP = 4
+
+
+def unlike_share(section: Section, outlines: Sequence[tuple[Points, Outline]]) -> float:
+    """Return the share of the outline, weld faces left out, whose step to the ground is unlike that of the plates.
+
+    Parameters
+    ----------
+    outlines
+        Points of each outline in mm, and the outline.
+    """
+    if section.face is None:
+        return 0.0
+    points = np.vstack([each[::_STEP] for each, _ in outlines])
+    steps = np.concatenate([np.abs(_steps(outline))[::_STEP] for _, outline in outlines])
+    seen = ~np.concatenate([outline.cut[::_STEP] for _, outline in outlines])
+    near = 1.5 * _STEP * float(np.median(np.hypot(*np.diff(outlines[0][0][:200], axis=0).T)))
+    plates = _beside(points, np.vstack([section.face.left.points, section.face.right.points]), near) & seen
+    faces = [section.face.face]
+    if section.root_side is not None and _is_bead(section.root_side.face):
+        faces.append(section.root_side.face)
+    rest = seen & ~_beside(points, np.vstack(faces), near)
+    if min(np.count_nonzero(plates), np.count_nonzero(rest)) < 20:
+        return 0.0
+    usual = float(np.median(steps[plates])) + 1e-9
+    return float(np.mean((steps[rest] > RATIO * usual) | (steps[rest] < usual / RATIO)))
+
+
+def _is_bead(face: Points) -> bool:
+    chord = float(np.hypot(*(face[-1] - face[0])))
+    return float(step_lengths(face).sum()) < LONGEST_BEAD * chord
+
+
+def _steps(outline: Outline) -> NDArray[np.float64]:
+    return outline.steps if outline.steps is not None else np.full(len(outline.points_px), outline.contrast)
+
+
+def _beside(points: Points, part: Points, near: float) -> NDArray[np.bool_]:
+    """Return which points (N, 2) lie near a part of the outline (M, 2), (N,)."""
+    some = part[::2]
+    found = np.zeros(len(points), bool)
+    for start in range(0, len(points), 400):
+        some_points = points[start : start + 400]
+        away2 = np.square(some_points[:, None, 0] - some[None, :, 0])
+        away2 += np.square(some_points[:, None, 1] - some[None, :, 1])
+        found[start : start + 400] = away2.min(axis=1) < near**2
+    return found
