@@ -20,6 +20,7 @@ LEAST_CONTRAST = 3.0
 FINE_PERIOD_PX = 4.5
 LEAST_SOLID, LEAST_SOLID_SHORT = 0.9, 0.65
 SHORTEST_TICK, LONGEST_TICK = 1.1, 10.0
+MANY_TICKS, EVEN_TICKS, SHORTEST_EVEN_TICK = 16, 0.01, 0.75
 """Length of the finest ticks in spacings: shorter are dots and letters, longer are ruled lines."""
 
 LARGEST_LENGTH_SPREAD = 1.5
@@ -101,9 +102,15 @@ def tidy(graduation: Graduation) -> bool:
         and graduation.contrast > LEAST_CONTRAST
         and graduation.seen_share > 0.75
         and graduation.solid > (LEAST_SOLID_SHORT if length < 1.2 and graduation.untidiness < 0.02 else LEAST_SOLID)
-        and graduation.shortest_px > SHORTEST_TICK * graduation.period_px
+        and graduation.shortest_px > _shortest_tick(graduation) * graduation.period_px
         and length < LONGEST_TICK
     )
+
+
+def _shortest_tick(graduation: Graduation) -> float:
+    """Return how long ticks have to be, in spacings: a long even row of short ones is no row of figures."""
+    even = graduation.count >= MANY_TICKS and graduation.untidiness < EVEN_TICKS
+    return SHORTEST_EVEN_TICK if even else SHORTEST_TICK
 
 
 def merit(graduation: Graduation) -> float:

@@ -21,6 +21,9 @@ TILE_PX = 64
 SHORTEST_PERIOD_PX, LONGEST_PERIOD_PX = 3.4, 10.0
 LEAST_PEAK_RATIO = 12.0
 LARGEST_CROSS_RATIO = 0.4
+LEAST_ABOVE = 1.5
+"""Height of a spectral line over what lies at lower frequencies than it."""
+
 LEAST_GREY_STD, BOLD_GREY_STD = 1.5, 20.0
 """A tile that is livelier than the first, in grey levels, may hold a rule; ground with a grain of its own, of wood or
 cloth, is seldom livelier than the second, graduations are."""
@@ -157,6 +160,8 @@ def _striped(grid: _Spectrum, centres: Points, tiles: NDArray[np.float32], level
         size = float(np.hypot(*frequency))
         if size == 0 or _cross_ratio(grid, power[index], frequency) > LARGEST_CROSS_RATIO:
             continue
+        if not _is_line(spectrum[index], row, column):
+            continue
         scale = 2.0**level
         found.append(
             Stripes(
@@ -168,6 +173,17 @@ def _striped(grid: _Spectrum, centres: Points, tiles: NDArray[np.float32], level
             )
         )
     return found
+
+
+def _is_line(spectrum: NDArray[np.complex64], row: int, column: int) -> bool:
+    """Tell whether a peak stands above what lies nearer to the middle of the spectrum, in the direction of it.
+
+    A straight edge spreads over all frequencies in one direction, the lower the stronger.
+    """
+    down = row - TILE_PX if row > TILE_PX // 2 else row
+    peak = abs(spectrum[row, column])
+    between = [spectrum[round(share * down) % TILE_PX, round(share * column)] for share in (0.6, 0.7)]
+    return bool(peak > LEAST_ABOVE * float(np.mean(np.abs(between))))
 
 
 def _refined_peak(power: NDArray[np.float32], row: int, column: int) -> Points:

@@ -246,3 +246,41 @@ def test_a_rule_on_grained_wood_is_found() -> None:
     picture = render(dataclasses.replace(scene, look=look)).picture
     found = calibrate_ruler(cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY), 1.0)
     assert found.mm_per_px(np.array(found.centre_px)) == pytest.approx(scene.camera.mm_per_px, rel=0.003)
+
+
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("spacing_mm", [1.0, 25.4 / 16])
+def test_a_strip_with_short_ticks_beside_long_straight_edges(spacing_mm: float, seed: int) -> None:
+    """Adhesive strips have ticks no longer than their spacing; a section beside them has edges all over the picture."""
+    rng = np.random.default_rng(seed)
+    period = rng.uniform(24, 40)
+    fine, width, height = 4, 1400, 1000
+    gray = np.full((height * fine, width * fine), 150, np.uint8)
+    for turn in rng.uniform(0, 180, 3):
+        box = cv2.boxPoints(
+            ((rng.uniform(300, 1100) * fine, rng.uniform(200, 600) * fine), (500 * fine, 130 * fine), turn)
+        )
+        cv2.fillPoly(gray, [box.astype(np.int32)], 185)
+    top = 800 * fine
+    cv2.rectangle(gray, (100 * fine, top), (1330 * fine, top + 110 * fine), 228, -1)
+    for tick in range(int(1150 / period)):
+        x = round((130 + tick * period) * fine)
+        length = (2.0 if tick % 10 == 0 else 1.5 if tick % 5 == 0 else 0.95) if spacing_mm == 1.0 else 0.95
+        cv2.rectangle(gray, (x, top), (x + round(0.16 * period * fine), top + round(length * period * fine)), 45, -1)
+    gray = cv2.GaussianBlur(cv2.resize(gray, (width, height), interpolation=cv2.INTER_AREA), (0, 0), 0.8)
+    gray = np.clip(gray + rng.normal(0, 2, gray.shape), 0, 255).astype(np.uint8)
+    calibration = calibrate_ruler(gray, spacing_mm)
+    ends = calibration.to_mm(np.array([[200.0, 850.0], [1200.0, 850.0]]))
+    assert float(np.hypot(*(ends[1] - ends[0]))) == pytest.approx(1000.0 / period * spacing_mm, rel=0.002)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_dotted_line_is_no_rule(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    period = rng.uniform(12, 30)
+    gray = np.full((700, 1200), 230, np.uint8)
+    for x in np.arange(60.0, 1150.0, period):
+        cv2.circle(gray, (round(x * 16), 350 * 16), round(0.24 * period * 16), 30, -1, cv2.LINE_AA, 4)
+    gray = np.clip(gray + rng.normal(0, 2, gray.shape), 0, 255).astype(np.uint8)
+    with pytest.raises(CalibrationRefused):
+        calibrate_ruler(gray, 1.0)
