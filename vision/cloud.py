@@ -29,6 +29,7 @@ from vision.cloud_seam import (
     shifts_between,
     surface_normals,
 )
+from vision.cloud_slab import slab_length
 from vision.find import JointChoice
 from vision.profile import Profile
 from vision.section import Flag
@@ -152,8 +153,9 @@ def sections(
         Directions in the frame of the cloud, where they are known: three numbers of any length. Left and right are as
         seen along the seam with the air above.
     slab_mm
-        Length of seam whose points make one section, ``pitch_mm`` unless given. More points make a section better
-        known, and average over what changes along the seam.
+        Length of seam whose points make one section: ``pitch_mm`` or as much more as the points need that lie
+        sparsely or in rows (`vision.cloud_slab`). More points make a section better known, and average over what
+        changes along the seam.
 
     Raises
     ------
@@ -169,13 +171,14 @@ def sections(
         raise NothingMeasurable(f"the cloud has {len(points)} points; a seam needs {FEWEST} or more")
     rng = np.random.default_rng(SEED)
     surface = surface_normals(points, rng)
-    along = seam_direction(surface.normals) if seam is None else _unit(seam, "--seam")
+    along = seam_direction(surface.normals) if seam is None else _unit(seam, "--along")
     seam_how = "found: the direction that the surfaces are swept along" if seam is None else "as given"
     up, air_how, doubtful = _air(points, along, air, joint, rng)
     frame = np.column_stack([along, np.cross(along, up), up])
     origin = np.median(points, axis=0)
     local = (points - origin) @ frame
-    line = _centreline(local)
+    line, ends = _centreline(local)
+    local = local[(local[:, 0] >= ends[0]) & (local[:, 0] <= ends[1])]
     place, section = _straightened(local, line)
     low, high = np.quantile(place, [0.0005, 0.9995])
     inside = (place >= low) & (place <= high)
@@ -197,7 +200,7 @@ def sections(
         flags=_flags(doubtful),
     )
     neighbours = _neighbours(place, section, length)
-    return Sections(info, pitch_mm, slab_mm or pitch_mm, place, section, neighbours)
+    return Sections(info, pitch_mm, slab_mm or slab_length(place, section, pitch_mm), place, section, neighbours)
 
 
 def direction_of(text: str, option: str) -> tuple[float, float, float]:
@@ -267,15 +270,22 @@ def _air(
     return up, f"found: {found.how}", found.doubtful
 
 
-def _centreline(local: NDArray[np.float64]) -> Centreline:
-    """Return the seam's line from pieces of it laid over each other; x along, y across, z up."""
+def _centreline(local: NDArray[np.float64]) -> tuple[Centreline, tuple[float, float]]:
+    """Return the seam's line from pieces of it laid over each other, and where it ends; x along, y across, z up."""
     low, high = (float(v) for v in np.quantile(local[:, 0], [0.001, 0.999]))
     places, heights, _ = _rows(local[:, 0], local[:, 1:], low, high)
     shifts = shifts_between(heights)
     known = np.isfinite(shifts).all(axis=1)
+    everywhere = (-math.inf, math.inf)
     if not known.any():
-        return Centreline((low + high) / 2, max((high - low) / 2, 1e-6), np.zeros(1), np.zeros(1))
-    return fit_centreline(places[known], shifts[known], low, high)
+        return Centreline((low + high) / 2, max((high - low) / 2, 1e-6), np.zeros(1), np.zeros(1)), everywhere
+    # Beyond the last piece that is like the others nothing of the seam is seen: a bench, or nothing at all.
+    first, last = np.flatnonzero(known)[[0, -1]]
+    half = (places[1] - places[0]) / 2
+    start = places[first] - half if first > 0 else -math.inf
+    end = places[last] + half if last < len(places) - 1 else math.inf
+    line = fit_centreline(places[known], shifts[known], max(low, start), min(high, end))
+    return line, (start, end)
 
 
 def _rows(

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from core.errors import NothingMeasurable
-from core.geometry import Points, rotate
+from core.geometry import Line, Points, rotate
 from vision.cloud_profile import profile_of_slab
 from vision.find import JointChoice, find_welds_in_profile
 from vision.runs import turn_deg
@@ -25,8 +25,16 @@ VIEWS = 12
 SCORES = {"tee": 3.0, "lap": 3.0, "groove": 3.0, "butt": 2.0}
 HOLLOW_SCORE = 1.0
 NEARLY = 0.8
+UNEXPLAINED, ON_PLATE_MM = 0.3, 0.5
+"""A view loses this share of its score when nothing of the profile belongs to the joint; what lies so far from the line
+of a plate, beyond its toe, belongs to it."""
+
 STEEP_DEG = 40.0
-"""Faces of preparations go down more steeply than this, faces of caps less."""
+"""Faces of preparations go down more steeply than this, those of most caps less."""
+
+SHALLOWEST_GROOVE, HIGHEST_CAP = 0.35, 0.4
+"""A prepared groove is deeper than this share of its width, a cap no higher than this share of its own: of a hollow
+shallower, and of a ridge higher, the other side is the air."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,20 +70,23 @@ def air_of(pieces: Sequence[Points], joint: JointChoice) -> Air:
     if not views:
         wanted = "joint" if joint == "auto" else f"{joint} joint"
         raise NothingMeasurable(
-            f"no {wanted} was recognised in the cloud from any side: give the seam's direction with --seam and the "
+            f"no {wanted} was recognised in the cloud from any side: give the seam's direction with --along and the "
             "side of the air with --air"
         )
     best = max(views, key=lambda view: view[0])
     # Views from nearly the same side see the same joint: together they say where its middle is.
     agreed = sum((score * up for score, up, kind in views if up @ best[1] > 0.9 and kind == best[2]), np.zeros(2))
-    other = max((score for score, up, _ in views if up @ best[1] < 0.3), default=0.0)
+    others = [(score, kind) for score, up, kind in views if up @ best[1] < 0.3]
+    other = max(others, default=(0.0, ""))
     kind = best[2]
     how = {
         "butt": "the weld rises on this side",
         "hollow": "the weld is hollow on this side",
         "groove": "the groove opens to this side",
     }.get(kind, "the plates open to this side")
-    return Air(math.atan2(float(agreed[1]), float(agreed[0])), how, other > NEARLY * best[0])
+    # What is deep enough for a groove from one side and low enough for a cap from the other may be either.
+    doubtful = other[0] > NEARLY * best[0] or {kind, other[1]} == {"groove", "butt"}
+    return Air(math.atan2(float(agreed[1]), float(agreed[0])), how, doubtful)
 
 
 def _look(piece: Points, joint: JointChoice) -> tuple[float, NDArray[np.float64], str] | None:
@@ -91,31 +102,56 @@ def _look(piece: Points, joint: JointChoice) -> tuple[float, NDArray[np.float64]
         return None
     section = found.welds[0].section
     kind = str(section.joint)
-    if (kind == "butt" and not _rises(section)) or (kind == "groove" and not _steep(section)):
+    if (kind == "butt" and not _is_cap(section)) or (kind == "groove" and not _is_preparation(section)):
         kind = "hollow"
     score = SCORES.get(kind, HOLLOW_SCORE) * slab.used / (slab.used + slab.left_out)
+    score *= 1.0 - UNEXPLAINED * (1.0 - _explained(section, slab.profile.points_mm))
     return score, up_of(section), kind
 
 
-def _rises(section: Section) -> bool:
+def _explained(section: Section, points: Points) -> float:
+    """Return the share of a profile that lies on the plates of a weld or between its toes; all of it for a groove.
+
+    A groove seen through the metal may pass for the corner of one plate and one bevel; the other half is left over.
+    """
+    face = section.face
+    if face is None:
+        return 1.0
+    explained = np.zeros(len(points), bool)
+    for plate in (face.left, face.right):
+        line = plate.fit.line
+        explained |= (np.abs(line.offset(points)) < ON_PLATE_MM) & (line.along(points) > line.along(plate.points[0]))
+    first, last = (int(np.argmin(np.hypot(*(points - toe).T))) for toe in (face.toe_left, face.toe_right))
+    explained[min(first, last) : max(first, last) + 1] = True
+    return float(explained.mean())
+
+
+def _is_cap(section: Section) -> bool:
+    """Tell whether a butt weld's face rises over its toes, and by no more than a cap does."""
     face = section.face
     if face is None:
         return False
     chord = face.toe_right - face.toe_left
     offset = (face.face - face.toe_left) @ np.array([-chord[1], chord[0]])
-    return bool(offset.max() > -offset.min())
+    return bool(-offset.min() < offset.max() < HIGHEST_CAP * float(chord @ chord))
 
 
-def _steep(section: Section) -> bool:
-    """Tell whether a groove's faces are those of a preparation: a cap seen through the metal has gentle ones."""
+def _is_preparation(section: Section) -> bool:
+    """Tell whether a groove has faces of a preparation: a cap seen through the metal is shallow, its faces gentle."""
+    edges = [edge for edge in (section.edge_left, section.edge_right) if edge is not None]
     turns = [
         abs(turn_deg(edge.outside.line, face.line))
-        for edge in (section.edge_left, section.edge_right)
-        if edge is not None
+        for edge in edges
         for face in (edge.bevel, edge.land)
         if face is not None
     ]
-    return bool(turns) and max(min(turn, 180.0 - turn) for turn in turns) > STEEP_DEG
+    if not turns or max(min(turn, 180.0 - turn) for turn in turns) <= STEEP_DEG:
+        return False
+    if len(edges) < 2:
+        return True
+    chord = Line.through(edges[0].outer_corner, edges[1].outer_corner)
+    depth = max(abs(float(chord.offset(edge.land_bottom))) for edge in edges)
+    return depth > SHALLOWEST_GROOVE * math.dist(edges[0].outer_corner, edges[1].outer_corner)
 
 
 def up_of(section: Section) -> NDArray[np.float64]:

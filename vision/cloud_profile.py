@@ -33,9 +33,13 @@ STEEPEST = 2.5
 LAYER_MM = 1.0
 """Points of one column farther apart in height than this lie on different surfaces."""
 
+FEW_EMPTY = 1
+"""Empty columns that the surface goes straight over; beyond more of them it may begin anew in another direction."""
+
 LOOK_BACK = 12
 JUMP_COST, SKIP_COST, TOP_REWARD = 15.0, 0.7, 0.4
-OUTLIER = 3.5
+OUTLIER, ROUGH_MM = 3.5, 0.02
+LEAST_MEANS = 8
 LEAST_GAP_STEPS = 4.0
 MISSING = "the cloud has no points here"
 
@@ -76,22 +80,23 @@ def profile_of_slab(points: Points) -> SlabProfile | None:
     chain = _chain(layers, width)
     if len(chain) < 4:
         return None
-    pilot = np.array([layers.middle[i] for i in chain])
-    member = np.isin(layers.of_point, chain)
-    kept = points[member]
-    along, across = _on_polyline(kept, pilot, np.searchsorted(np.array(chain), layers.of_point[member]))
+    node = _nodes(layers, chain)
+    kept, node = points[node >= 0], node[node >= 0]
+    pilot, shift = _led_on(layers.middle[chain], np.diff(layers.column[chain]) > FEW_EMPTY + 1, width)
+    along, across = _on_polyline(kept, pilot, node + shift[node])
     return _averaged(kept, along, across, len(points))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Layers:
-    """Layers of all columns, from left to right and in a column from the top down."""
+    """Layers of all columns, from left to right and in a column from the top down; layer and column of each point."""
 
     column: NDArray[np.int64]
     middle: Points
     top: NDArray[np.bool_]
     filled: NDArray[np.bool_]
     of_point: NDArray[np.int64]
+    of_column: NDArray[np.int64]
 
 
 def _layers(points: Points, width: float) -> _Layers:
@@ -116,7 +121,7 @@ def _layers(points: Points, width: float) -> _Layers:
     top = np.concatenate([[True], np.diff(at) != 0]) if len(at) else np.empty(0, bool)
     filled = np.zeros(int(column.max()) + 2, bool)
     filled[at] = True
-    return _Layers(at, middle, top, filled, of_point)
+    return _Layers(at, middle, top, filled, of_point, column)
 
 
 def _chain(layers: _Layers, width: float) -> list[int]:
@@ -147,6 +152,37 @@ def _chain(layers: _Layers, width: float) -> list[int]:
         chain.append(at)
         at = int(before[at])
     return chain[::-1]
+
+
+def _nodes(layers: _Layers, chain: list[int]) -> NDArray[np.int64]:
+    """Return which node of the chain each point belongs to, -1 for none.
+
+    In a column that the surface reaches with too few points for a layer, where it ends, they belong to the next one.
+    """
+    number = np.full(len(layers.column) + 1, -1)
+    number[chain] = np.arange(len(chain))
+    node = number[layers.of_point]  # the last entry serves points of no layer
+    columns = np.full(int(layers.of_column.max()) + 3, -1)
+    columns[layers.column[chain] + 1] = np.arange(len(chain))
+    beside = np.maximum(columns[layers.of_column], columns[layers.of_column + 2])
+    alone = (layers.of_point < 0) & (columns[layers.of_column + 1] < 0)
+    node[alone] = beside[alone]
+    return node
+
+
+def _led_on(pilot: Points, empty: NDArray[np.bool_], width: float) -> tuple[Points, NDArray[np.int64]]:
+    """Lead a pilot straight on, by a column, from its nodes on both sides of what is empty.
+
+    Returns the longer pilot and by how much the number of each of its nodes has grown.
+    """
+    steps = np.diff(pilot, axis=0)
+    steps *= width / np.hypot(steps[:, 0], steps[:, 1])[:, None]
+    before = np.flatnonzero(empty[1:-1]) + 1
+    extra = np.stack([pilot[before] + steps[before - 1], pilot[before + 1] - steps[before + 1]], axis=1)
+    longer = np.insert(pilot, np.repeat(before + 1, 2), extra.reshape(-1, 2), axis=0)
+    shift = np.zeros(len(pilot), np.int64)
+    shift[before + 1] = 2
+    return longer, np.cumsum(shift)
 
 
 def _on_polyline(points: Points, pilot: Points, near: NDArray[np.int64]) -> tuple[Points, Points]:
@@ -180,59 +216,73 @@ def _on_polyline(points: Points, pilot: Points, near: NDArray[np.int64]) -> tupl
 def _averaged(points: Points, along: Points, across: Points, total: int) -> SlabProfile | None:
     order = np.argsort(along, kind="stable")
     points, along, across = points[order], along[order], across[order]
-    length = float(along[-1] - along[0])
-    if length <= 0:
+    if along[-1] <= along[0]:
         return None
     # Differences of neighbours: neither slope nor bend of the surface is taken for scatter.
     noise = max(1.4826 * float(np.median(np.abs(np.diff(across)))) / math.sqrt(2), 1e-4)
-    wanted = max(A_MEAN, (noise / MEAN_STD_MM) ** 2)
-    step = float(np.clip(wanted * length / len(points), *STRETCH_MM))
-    stretch = np.floor((along - along[0]) / step).astype(np.int64)
-    middle = _medians(across, stretch)
-    good = np.abs(across - middle[stretch]) < OUTLIER * noise + 0.02
-    points, stretch = points[good], stretch[good]
-    count = np.bincount(stretch, minlength=int(stretch.max()) + 1)
-    kept = np.flatnonzero(count >= 3)
-    if len(kept) < 8:
+    good = np.abs(across - _running_median(across)) < OUTLIER * noise + ROUGH_MM
+    points, along, across = points[good], along[good], across[good]
+    starts = _stretches(along, math.ceil(max(A_MEAN, (noise / MEAN_STD_MM) ** 2)))
+    stretch = np.repeat(np.arange(len(starts)), np.diff(np.append(starts, len(along))))
+    good = np.abs(across - _medians(across, stretch)[stretch]) < OUTLIER * noise + ROUGH_MM
+    points, along, stretch = points[good], along[good], np.unique(stretch[good], return_inverse=True)[1]
+    count = np.bincount(stretch)
+    if len(count) < LEAST_MEANS:
         return None
-    means = np.column_stack([np.bincount(stretch, points[:, i])[kept] / count[kept] for i in (0, 1)])
+    means = np.column_stack([np.bincount(stretch, points[:, i]) / count for i in (0, 1)])
     steps = np.hypot(*np.diff(means, axis=0).T)
-    means = _out_to_the_rims(means, steps > LEAST_GAP_STEPS * step, along[good], stretch, kept)
+    spacing = float(np.median(steps))
+    # Where a face is steep its points lie farther apart than elsewhere, and nothing is missing between them.
+    wide = LEAST_GAP_STEPS * np.maximum(spacing, _running_median(steps))
+    means = _out_to_the_rims(means, steps > wide, along, stretch)
     steps = np.hypot(*np.diff(means, axis=0).T)
-    usual = float(np.median(steps))
-    gaps = tuple(
-        Gap(int(i), float(steps[i]), MISSING) for i in np.flatnonzero(steps > LEAST_GAP_STEPS * max(usual, step))
-    )
+    gaps = tuple(Gap(int(i), float(steps[i]), MISSING) for i in np.flatnonzero(steps > wide))
     profile = Profile(
         points_mm=means,
-        std_mm=noise / np.sqrt(count[kept]),
+        std_mm=noise / np.sqrt(count),
         closed=False,
         cut=np.zeros(len(means), bool),
-        resolution_mm=step,
+        resolution_mm=spacing,
         # A mean over a stretch blurs as a window of that width does.
-        blur_mm=step / math.sqrt(12.0),
+        blur_mm=spacing / math.sqrt(12.0),
         gaps=gaps,
     )
-    used = int(count[kept].sum())
-    return SlabProfile(profile, noise, used, total - used)
+    return SlabProfile(profile, noise, len(points), total - len(points))
 
 
-def _out_to_the_rims(
-    means: Points, wide: NDArray[np.bool_], along: Points, stretch: NDArray[np.int64], kept: NDArray[np.int64]
-) -> Points:
+def _stretches(along: Points, wanted: int) -> NDArray[np.int64]:
+    """Return where each stretch begins: it holds the points wanted, or those of the longest stretch there may be.
+
+    Alike in number the means are alike in scatter; where points are few a stretch may hold but one.
+    """
+    starts = [0]
+    least = np.searchsorted(along, along + STRETCH_MM[0], side="right").tolist()
+    most = np.searchsorted(along, along + STRETCH_MM[1], side="right").tolist()
+    while starts[-1] < len(along):
+        at = starts[-1]
+        starts.append(min(max(at + wanted, least[at]), most[at]))
+    return np.array(starts[:-1])
+
+
+def _out_to_the_rims(means: Points, wide: NDArray[np.bool_], along: Points, stretch: NDArray[np.int64]) -> Points:
     """Move the means beside missing points out to where the surface was last seen: half a stretch is not lost there."""
     moved = means.copy()
     for before in np.flatnonzero(wide):
-        for at, inner, side, pick in ((before, before - 1, 1, np.max), (before + 1, before + 2, -1, np.min)):
+        for at, inner, pick in ((before, before - 1, np.max), (before + 1, before + 2, np.min)):
             if not 0 <= inner < len(means):
                 continue
-            # The few points of a last short stretch make no mean, but they show how far the surface goes.
-            own = along[(stretch == kept[at]) | (stretch == kept[at] + side)]
+            own = along[stretch == at]
             direction = means[at] - means[inner]
             size = float(np.hypot(*direction))
             if size > 0:
-                moved[at] = means[at] + abs(float(pick(own) - along[stretch == kept[at]].mean())) * direction / size
+                moved[at] = means[at] + abs(float(pick(own) - own.mean())) * direction / size
     return moved
+
+
+def _running_median(values: Points) -> Points:
+    """Return the median of each value with its three neighbours on both sides."""
+    padded = np.pad(values, 3, mode="edge")
+    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, 7), axis=1))
 
 
 def _medians(values: Points, group: NDArray[np.int64]) -> Points:

@@ -20,7 +20,14 @@ from core.geometry import Points
 Vector = NDArray[np.float64]
 
 SAMPLE, TREE, DIRECTIONS = 4_000, 300_000, 2_000
-NEIGHBOURS = (20, 90)
+NEIGHBOURS, MOST_NEIGHBOURS = 20, 640
+REACH_MM = 1.5
+"""A neighbourhood reaches so far, whatever the scatter seems: that of a row's points may be alike."""
+
+MOST_BENT = 0.25
+BROAD = 0.5
+"""Neighbourhoods narrower than this share of their length show no normal; those of evenly spread points have 0.8."""
+
 ALONG = 0.12
 """Normals with more than this share along a direction speak against it (7 degrees: scatter and a gentle curve)."""
 
@@ -49,28 +56,35 @@ def surface_normals(points: NDArray[np.float64], rng: np.random.Generator) -> Su
     some = points if len(points) <= TREE else points[rng.choice(len(points), TREE, replace=False)]
     tree = cKDTree(some)
     chosen = some[rng.choice(len(some), min(SAMPLE, len(some)), replace=False)]
-    usual = min(NEIGHBOURS[0], len(some) - 1)
+    usual = min(NEIGHBOURS, len(some) - 1)
     thickness = _neighbourhoods(tree, some, chosen, usual)[1]
     noise = float(np.median(thickness))
-    # The neighbourhood must be wide against the scatter, or its plane has no direction.
-    reach = np.median(tree.query(chosen[:500], usual)[0][:, -1])
-    count = int(np.clip(usual * (8.0 * noise / max(float(reach), 1e-9)) ** 2, usual, NEIGHBOURS[1]))
-    count = min(count, len(some) - 1)
-    normals, thickness, size = _neighbourhoods(tree, some, chosen, count)
+    # The neighbourhood must be wide against the scatter, which may be alike along a row, or its plane has no
+    # direction. However wide it is, the plane of a swept surface is square to the seam.
+    reach = max(float(np.median(tree.query(chosen[:500], usual)[0][:, -1])), 1e-9)
+    most = min(MOST_NEIGHBOURS, len(some) - 1)
+    count = int(np.clip(usual * (max(8.0 * noise, REACH_MM) / reach) ** 2, usual, most))
+    normals, thickness, size, breadth = _neighbourhoods(tree, some, chosen, count)
+    # Points in rows: the nearest of them lie in one row, and a row has no normal.
+    while np.median(breadth / np.maximum(size, 1e-12)) < BROAD and count < most:
+        count = min(2 * count, most)
+        normals, thickness, size, breadth = _neighbourhoods(tree, some, chosen, count)
     noise = float(np.median(thickness)) * math.sqrt(count / max(count - 3, 1))
-    good = (thickness < 3.0 * noise) & (size < 3.0 * np.median(size))
+    # A bead that is narrow against the neighbourhood bends it: that is no reason to take its points for stray ones.
+    good = (thickness < np.maximum(3.0 * noise, MOST_BENT * size)) & (size < 3.0 * np.median(size))
     spacing = float(np.median(tree.query(chosen[:2000], 2)[0][:, 1])) * math.sqrt(len(some) / len(points))
     return Surface(normals[good], noise, spacing)
 
 
 def _neighbourhoods(
     tree: object, points: NDArray[np.float64], chosen: NDArray[np.float64], count: int
-) -> tuple[NDArray[np.float64], Vector, Vector]:
-    """Return normal, thickness and size of the neighbourhood of each chosen point."""
+) -> tuple[NDArray[np.float64], Vector, Vector, Vector]:
+    """Return normal, thickness, length and breadth of the neighbourhood of each chosen point."""
     near = tree.query(chosen, count)[1]  # type: ignore[attr-defined]
     local = points[near] - points[near].mean(axis=1, keepdims=True)
     values, vectors = np.linalg.eigh(np.einsum("nki,nkj->nij", local, local) / count)
-    return vectors[:, :, 0], np.sqrt(np.maximum(values[:, 0], 0.0)), np.sqrt(np.maximum(values[:, 2], 0.0))
+    thickness, breadth, length = np.sqrt(np.maximum(values, 0.0)).T
+    return vectors[:, :, 0], thickness, length, breadth
 
 
 def seam_direction(normals: NDArray[np.float64]) -> Vector:
@@ -91,7 +105,7 @@ def seam_direction(normals: NDArray[np.float64]) -> Vector:
     others = np.abs(candidates @ best) < math.cos(math.radians(OTHER_DEG))
     if float(against[others].min()) - own < STANDS_OUT:
         raise NothingMeasurable(
-            "the cloud looks alike along several directions, so the seam's is not clear: give it with --seam, "
+            "the cloud looks alike along several directions, so the seam's is not clear: give it with --along, "
             'like "1,0,0"'
         )
     return _sign_fixed(best)
@@ -218,7 +232,8 @@ def _shift(reference: Vector, height: Vector) -> Vector | None:
         rise[k + steps] = np.median(difference)
         cost[k + steps] = np.minimum(np.abs(difference - rise[k + steps]), 1.0).mean()
     best = int(np.argmin(cost))
-    if not np.isfinite(cost[best]):
+    # What lies so far above or below is another surface: the bench beyond the ends of the plates.
+    if not np.isfinite(cost[best]) or abs(rise[best]) > FARTHEST_MM:
         return None
     fine = 0.0
     if 0 < best < 2 * steps and np.isfinite(cost[[best - 1, best + 1]]).all():

@@ -66,6 +66,11 @@ def _goes_on(edge: PreparedEdge, end: Points) -> bool:
 
 
 def _told_apart(left: PreparedEdge | None, right: PreparedEdge | None) -> tuple[Flag, ...]:
+    faces = [edge is not None and edge.bevel is not None for edge in (left, right)]
+    if faces.count(True) == 1:
+        side = "left" if faces[0] else "right"
+        text = f"only the {side} face is seen, which may go on where no light came back"
+        return (Flag("face_ends_apart", text),)
     apart = _ends_apart_mm(left, right)
     if apart is None:
         return ()

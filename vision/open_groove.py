@@ -40,6 +40,8 @@ ONE_MISSING = 2.5
 """Where a single point is missing the step is two steps wide."""
 
 LEAST_GAP_MM = 0.8
+LEAST_LEAN = 0.17
+"""Sine of the least angle between a bevel and the square to its surface that parts it from the root face."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -209,6 +211,34 @@ def _end_doubt(points: Points, face: Line, end: int, *, step: int) -> Points | N
     return None if back == end else np.asarray((points[end] - points[back]) / math.sqrt(3.0))
 
 
+def _short_land(
+    points: Points, outside: Line, bevel: Line, end: int, detail: Detail, *, step: int
+) -> tuple[Points, Points] | None:
+    """Return the corner of a bevel with a root face of a few points, and its standard uncertainty (2,), or None.
+
+    The last points leave the bevel and go down more steeply than it. So few tell no line: the root face is taken as
+    square to the surface.
+    """
+    back = end
+    while 0 <= back < len(points) and abs(float(bevel.offset(points[back]))) >= ON_LINE_MM:
+        back -= step
+    if back == end or not 0 <= back < len(points):
+        return None
+    tail = points[back + step : end + step : step] if step > 0 else points[end:back][::-1]
+    if math.dist(points[end], points[back]) < ROUNDING_MM:
+        return None
+    middle = tail.mean(axis=0)
+    square = Line.through(middle, middle + outside.normal)
+    corner = intersection(bevel, square)
+    if corner is None or abs(float(outside.offset(points[end]))) <= abs(float(outside.offset(corner))):
+        return None
+    lean = abs(float(bevel.direction @ outside.direction))
+    spread = max(float(np.ptp(outside.along(tail))) / 2, detail.noise_mm, ON_LINE_MM / 2)
+    if lean < LEAST_LEAN or spread > ON_LINE_MM + 3 * detail.noise_mm:
+        return None
+    return corner, bevel.direction * (spread / lean)
+
+
 def least_gap_mm(spacing: float) -> float:
     """Return the smallest root gap that shows in a profile whose points are so far apart."""
     return max(min(WIDE_STEPS * spacing, LEAST_GAP_MM), ONE_MISSING * spacing)
@@ -273,8 +303,13 @@ def _edge(
     if land is not None:
         top = _meet(bevel.line, land.line)
         return PreparedEdge(outside, None, bevel, land, outer, top, last, end_std_mm=end_std)
-    doubt = None if end_std is not None else _end_doubt(points, bevel.line, end, step=1 if towards else -1)
-    return PreparedEdge(outside, None, bevel, None, outer, last, last, doubt, end_std)
+    if end_std is not None:
+        return PreparedEdge(outside, None, bevel, None, outer, last, last, None, end_std)
+    step = 1 if towards else -1
+    short = _short_land(points, outside.line, bevel.line, end, detail, step=step)
+    if short is not None:
+        return PreparedEdge(outside, None, bevel, None, outer, short[0], last, short[1])
+    return PreparedEdge(outside, None, bevel, None, outer, last, last, _end_doubt(points, bevel.line, end, step=step))
 
 
 def land_end(seen: Points, line: Line) -> Points:

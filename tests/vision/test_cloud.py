@@ -124,7 +124,7 @@ def test_gently_curving_seam() -> None:
 def test_holes_points_in_the_air_and_a_surface_behind() -> None:
     how = replace(PLAIN, holes=12, floating=0.02, behind_mm=6.0, uneven=0.9)
     drawn = scan(drawing("butt"), how, 6)
-    found = cut(drawn, 2.0)
+    found = cut(drawn, 2.0, air=drawn.air)
     outline = drawn.outline_mm
     seen = 0
     for section in found:
@@ -171,7 +171,7 @@ def test_sections_are_made_when_asked_for_and_always_alike() -> None:
 def test_flat_plate_has_no_seam() -> None:
     rng = np.random.default_rng(1)
     plate = np.column_stack([rng.uniform(0, 60, (20_000, 2)), rng.normal(0, 0.12, 20_000)])
-    with pytest.raises(NothingMeasurable, match="--seam"):
+    with pytest.raises(NothingMeasurable, match="--along"):
         sections(Cloud(plate), 1.0)
     with pytest.raises(NothingMeasurable, match="--air"):
         sections(Cloud(plate), 1.0, seam=(1, 0, 0))

@@ -65,3 +65,20 @@ def test_the_gap_is_that_of_the_ends(seed: int) -> None:
     gap = measure(whole.section)["root_gap"]
     assert isinstance(gap, Quantity)
     assert abs(gap.value - GAP_MM) <= (gap.expanded_uncertainty or 0)
+
+
+def test_a_face_that_is_seen_alone_is_told() -> None:
+    """What the edge of the other plate hides looks like the end of the face."""
+    right = np.array([[3.0, 0.2], [25.0, 0.2]])
+    corners = np.array([[-25.0, 0.0], [-6.0, 0.0], [-2.5, -6.0]])
+    length = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(corners, axis=0).T))])
+    at = np.arange(0.0, length[-1], 0.1)
+    left = np.column_stack([np.interp(at, length, corners[:, i]) for i in (0, 1)])
+    along = np.arange(right[0, 0], right[1, 0], 0.1)
+    points = np.vstack([left, np.column_stack([along, np.full(len(along), 0.2)])])
+    points[:, 1] += np.random.default_rng(1).normal(0, 0.01, len(points))
+    profile = Profile(points, np.full(len(points), 0.01), False, np.zeros(len(points), bool), 0.1)
+    (weld,) = find_welds_in_profile(profile, joint="groove").welds
+    assert [flag.message for flag in weld.flags if flag.code == "face_ends_apart"] == [
+        "only the left face is seen, which may go on where no light came back"
+    ]
