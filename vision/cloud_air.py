@@ -59,7 +59,7 @@ def air_of(pieces: Sequence[Points], joint: JointChoice) -> Air:
         turn = 2 * math.pi * view / VIEWS
         score, up, kinds = 0.0, np.zeros(2), []
         for piece in pieces:
-            found = _look(rotate(piece, math.pi / 2 - turn), joint)
+            found = look(rotate(piece, math.pi / 2 - turn), joint)
             if found is not None:
                 value, direction, kind = found
                 score += value
@@ -89,7 +89,7 @@ def air_of(pieces: Sequence[Points], joint: JointChoice) -> Air:
     return Air(math.atan2(float(agreed[1]), float(agreed[0])), how, doubtful)
 
 
-def _look(piece: Points, joint: JointChoice) -> tuple[float, NDArray[np.float64], str] | None:
+def look(piece: Points, joint: JointChoice) -> tuple[float, NDArray[np.float64], str] | None:
     """Return how much of a joint a view shows, the weld's own up, and the kind."""
     slab = profile_of_slab(piece)
     if slab is None:

@@ -13,16 +13,16 @@ from vision.cloud import Cloud
 from vision.pcd import pcd_table
 from vision.picture import read_bytes
 from vision.ply import ply_table
-from vision.point_table import Table, array_columns, array_table, in_mm, text_columns, text_table
+from vision.point_table import Table, array_columns, array_table, in_mm
+from vision.point_text import text_columns, text_table
 
-CLOUD_SUFFIXES = (".ply", ".pcd", ".xyz", ".csv", ".npy", ".x3p")
+CLOUD_SUFFIXES = (".ply", ".pcd", ".xyz", ".asc", ".pts", ".txt", ".csv", ".npy", ".x3p")
 FARTHEST_MM = 1e6
 
 _READERS: dict[str, Callable[[bytes, str], Table]] = {
     ".ply": ply_table,
     ".pcd": pcd_table,
-    ".xyz": lambda data, name: text_table(data, name, 3, more=True),
-    ".csv": lambda data, name: text_table(data, name, 3),
+    **dict.fromkeys((".xyz", ".asc", ".pts", ".txt", ".csv"), lambda data, name: text_table(data, name, 3)),
     ".npy": lambda data, name: array_table(data, name, 3),
 }
 
@@ -66,7 +66,7 @@ def read_cloud(path: str | Path, *, file_units: str | None = None) -> Cloud:
 def is_cloud(path: str | Path) -> bool:
     """Tell whether a file holds a cloud and not a profile or a picture, as far as its name and its beginning tell."""
     suffix = Path(path).suffix.lower()
-    if suffix in (".ply", ".pcd", ".xyz"):
+    if suffix in (".ply", ".pcd", ".xyz", ".asc", ".pts"):
         return True
     if suffix not in CLOUD_SUFFIXES:
         return False

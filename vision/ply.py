@@ -93,7 +93,7 @@ def _add_property(
             "save the points alone."
         )
     if current == "vertex" and vertices is not None:
-        vertices[1].append((words[2], TYPES[words[1]]))
+        vertices[1].append((words[2].lower(), TYPES[words[1]]))
     elif before:
         before[-1][1].append(TYPES[words[1]])
 

@@ -16,11 +16,13 @@ import numpy as np
 from core.errors import UnreadableFile
 from core.geometry import Points, diagonal, signed_area
 from vision.picture import read_bytes
-from vision.point_table import array_table, cloud_hint, in_mm, text_table
+from vision.point_table import array_columns, array_table, cloud_hint, in_mm
+from vision.point_text import text_columns, text_table
 from vision.profile import Profile
 
-CLOUD_ONLY = (".ply", ".pcd", ".xyz")
-SUFFIXES = (".csv", ".npy", ".x3p", *CLOUD_ONLY)
+CLOUD_ONLY = (".ply", ".pcd", ".xyz", ".pts")
+TEXT = (".csv", ".txt", ".asc")
+SUFFIXES = (*TEXT, ".npy", ".x3p", *CLOUD_ONLY)
 """Files of points; those of clouds are told apart, so that they are not taken for pictures."""
 
 
@@ -56,18 +58,29 @@ def read_profile(path: str | Path, *, file_units: str | None = None) -> ProfileF
         from vision.x3p import profile_points_mm
 
         points = profile_points_mm(data, name)
-    elif suffix == ".npy":
-        points = in_mm(array_table(data, name, 2), name, file_units)
-    elif suffix == ".csv":
-        points = in_mm(text_table(data, name, 2), name, file_units)
+    elif suffix in (".npy", *TEXT):
+        points = _in_section(data, name, suffix, file_units)
     else:
-        raise UnreadableFile(f"{name}: profiles are read from .csv or .npy files, and from .x3p.")
+        raise UnreadableFile(f"{name}: profiles are read from .csv or .npy files, and from .txt and .x3p.")
     points = points[np.isfinite(points).all(axis=1)]
     if len(points) < 3:
         raise UnreadableFile(f"{name}: a profile needs at least 3 points, this file has {len(points)}.")
     if np.abs(points).max() > 1e6:
         raise UnreadableFile(f"{name}: points lie more than a kilometre away: check the columns and the units.")
     return ProfileFile(profile_from_points(points), name, hashlib.sha256(data).hexdigest())
+
+
+def _in_section(data: bytes, name: str, suffix: str, file_units: str | None) -> Points:
+    """Return the points of a table in mm, (N, 2): of a third column that is the same for all nothing is lost."""
+    read, columns = (array_table, array_columns) if suffix == ".npy" else (text_table, text_columns)
+    if columns(data) != 3:
+        return in_mm(read(data, name, 2), name, file_units)
+    points = in_mm(read(data, name, 3), name, file_units)
+    points = points[np.isfinite(points).all(axis=1)]
+    same = np.ptp(points, axis=0) == 0 if len(points) else np.zeros(3, bool)
+    if np.count_nonzero(same) != 1:
+        return in_mm(read(data, name, 2), name, file_units)  # which says what is wrong
+    return np.asarray(points[:, ~same])
 
 
 def profile_from_points(points_mm: Points) -> Profile:

@@ -15,8 +15,7 @@ from core.geometry import rotate
 from core.quantity import Quantity
 from measurement import measure
 from vision.cloud import Cloud, Sections, sections
-from vision.cloud_air import _look as look
-from vision.cloud_air import air_of
+from vision.cloud_air import air_of, look
 from vision.cloud_seam import seam_direction, surface_normals
 from vision.cloud_slab import slab_length
 from vision.find import find_welds_in_profile

@@ -123,7 +123,7 @@ def test_binary_as_text(tmp_path: Path) -> None:
 
 
 def test_other_suffix_missing_and_folder(tmp_path: Path) -> None:
-    other = tmp_path / "a.txt"
+    other = tmp_path / "a.doc"
     other.write_text(ROWS)
     assert ".csv or .npy" in refused(other)
     assert "no such file" in refused(tmp_path / "none.csv")
