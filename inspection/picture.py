@@ -102,13 +102,13 @@ def needs_scale(settings: Settings) -> UsageError:
 
 
 def _inspect_profile(path: str | Path, settings: Settings, source: Entry) -> Inspection:
-    from vision.find import find_welds_in_profile
+    from vision.profile_side import find_welds_in_file
 
     if settings.marks is not None or settings.region is not None:
         raise UsageError("--marks and --region are in pixels of a picture: leave them out for a profile file.")
     file = read_profile(path, file_units=settings.file_units)
     source["sha256"] = file.sha256
-    found = find_welds_in_profile(file.profile, joint=settings.joint, outside_diameter_mm=settings.outside_diameter_mm)
+    found = find_welds_in_file(file, joint=settings.joint, outside_diameter_mm=settings.outside_diameter_mm)
     return _measured(found, source, None, settings)
 
 

@@ -142,19 +142,20 @@ def found_in(job: Job, piece: Piece) -> MeasuredPiece:
     ToelineError
         When it cannot be read or shows no weld.
     """
-    from vision.find import find_welds_in_profile
-
     if piece.error is not None:
         raise piece.error
     joint, outside_mm = job.settings.joint, job.settings.outside_diameter_mm
-    if job.calibration is None:
-        profile = piece.profile
-        if profile is None:
-            from vision.profile_file import read_profile
+    if piece.profile is not None:
+        from vision.find import find_welds_in_profile
 
-            assert piece.path is not None
-            profile = read_profile(piece.path, file_units=job.settings.file_units).profile
-        return MeasuredPiece(find_welds_in_profile(profile, joint=joint, outside_diameter_mm=outside_mm), None)
+        return MeasuredPiece(find_welds_in_profile(piece.profile, joint=joint, outside_diameter_mm=outside_mm), None)
+    if job.calibration is None:
+        from vision.profile_file import read_profile
+        from vision.profile_side import find_welds_in_file
+
+        assert piece.path is not None
+        file = read_profile(piece.path, file_units=job.settings.file_units)
+        return MeasuredPiece(find_welds_in_file(file, joint=joint, outside_diameter_mm=outside_mm), None)
     from inspection.laser_frame import measure_frame
 
     pixels = piece.pixels

@@ -102,7 +102,7 @@ def look(piece: Points, joint: JointChoice) -> tuple[float, NDArray[np.float64],
         return None
     section = found.welds[0].section
     kind = str(section.joint)
-    if (kind == "butt" and not _is_cap(section)) or (kind == "groove" and not _is_preparation(section)):
+    if (kind == "butt" and not is_cap(section)) or (kind == "groove" and not is_preparation(section)):
         kind = "hollow"
     score = SCORES.get(kind, HOLLOW_SCORE) * slab.used / (slab.used + slab.left_out)
     score *= 1.0 - UNEXPLAINED * (1.0 - _explained(section, slab.profile.points_mm))
@@ -126,7 +126,7 @@ def _explained(section: Section, points: Points) -> float:
     return float(explained.mean())
 
 
-def _is_cap(section: Section) -> bool:
+def is_cap(section: Section) -> bool:
     """Tell whether a butt weld's face rises over its toes, and by no more than a cap does."""
     face = section.face
     if face is None:
@@ -136,7 +136,7 @@ def _is_cap(section: Section) -> bool:
     return bool(-offset.min() < offset.max() < HIGHEST_CAP * float(chord @ chord))
 
 
-def _is_preparation(section: Section) -> bool:
+def is_preparation(section: Section) -> bool:
     """Tell whether a groove has faces of a preparation: a cap seen through the metal is shallow, its faces gentle."""
     edges = [edge for edge in (section.edge_left, section.edge_right) if edge is not None]
     turns = [

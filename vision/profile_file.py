@@ -8,6 +8,7 @@ Biometrika 73, 1986, 625-633).
 from __future__ import annotations
 
 import hashlib
+import math
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -15,24 +16,31 @@ import numpy as np
 
 from core.errors import UnreadableFile
 from core.geometry import Points, diagonal, signed_area
+from vision.cloud_profile import profile_of_slab
 from vision.picture import read_bytes
 from vision.point_table import array_columns, array_table, cloud_hint, in_mm
 from vision.point_text import text_columns, text_table
-from vision.profile import Profile
+from vision.profile import Profile, usual_std_mm
+from vision.profile_clean import cleaned
+from vision.section import Flag
 
 CLOUD_ONLY = (".ply", ".pcd", ".xyz", ".pts")
 TEXT = (".csv", ".txt", ".asc")
 SUFFIXES = (*TEXT, ".npy", ".x3p", *CLOUD_ONLY)
 """Files of points; those of clouds are told apart, so that they are not taken for pictures."""
 
+DENSE = 1.5
+"""Points whose scatter is larger than so many steps do not follow each other along the surface."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ProfileFile:
-    """A profile with the file it came from."""
+    """A profile with the file it came from, and doubts that its points left."""
 
     profile: Profile
     path: str
     sha256: str
+    flags: tuple[Flag, ...] = ()
 
 
 def read_profile(path: str | Path, *, file_units: str | None = None) -> ProfileFile:
@@ -67,7 +75,24 @@ def read_profile(path: str | Path, *, file_units: str | None = None) -> ProfileF
         raise UnreadableFile(f"{name}: a profile needs at least 3 points, this file has {len(points)}.")
     if np.abs(points).max() > 1e6:
         raise UnreadableFile(f"{name}: points lie more than a kilometre away: check the columns and the units.")
-    return ProfileFile(profile_from_points(points), name, hashlib.sha256(data).hexdigest())
+    clean = cleaned(points, noise_std)
+    if len(clean.points) < 3:
+        raise UnreadableFile(f"{name}: a profile needs at least 3 points, this file has {len(clean.points)}.")
+    profile = profile_from_points(clean.points)
+    # Steps between points that scatter more than they are apart tell nothing of how far apart they are.
+    spacing = diagonal(clean.points) / len(clean.points)
+    dense = None if profile.closed or usual_std_mm(profile) < DENSE * spacing else _averaged(clean.points)
+    flags: tuple[Flag, ...] = ()
+    if clean.left_out:
+        text = f"{clean.left_out} points of the file stand alone off the surface and were left out"
+        flags = (Flag("stray_points", text),)
+    return ProfileFile(dense or profile, name, hashlib.sha256(data).hexdigest(), flags)
+
+
+def _averaged(points: Points) -> Profile | None:
+    """Return the profile of points whose scatter hides which comes first, by their means along the surface."""
+    slab = profile_of_slab(points)
+    return None if slab is None else slab.profile
 
 
 def _in_section(data: bytes, name: str, suffix: str, file_units: str | None) -> Points:
@@ -101,7 +126,7 @@ def profile_from_points(points_mm: Points) -> Profile:
         points = points[::-1] if signed_area(points) < 0 else points
     elif points[0, 0] > points[-1, 0]:
         points = points[::-1]
-    std = noise_std(points)
+    std = math.hypot(noise_std(points), height_step(points) / math.sqrt(12.0))
     return Profile(
         points_mm=points,
         std_mm=np.full(len(points), std),
@@ -109,6 +134,16 @@ def profile_from_points(points_mm: Points) -> Profile:
         cut=np.zeros(len(points), bool),
         resolution_mm=spacing,
     )
+
+
+def height_step(points: Points) -> float:
+    """Return the step to which heights are rounded, 0 where there is none: neighbours then agree too well."""
+    different = np.unique(points[:, 1])
+    if len(different) < 3 or len(different) > 0.5 * len(points):
+        return 0.0
+    steps = np.diff(different)
+    least = float(np.min(steps))
+    return least if np.abs(steps / least - np.round(steps / least)).max() < 0.02 else 0.0
 
 
 def noise_std(points: Points) -> float:
