@@ -102,6 +102,7 @@ def needs_scale(settings: Settings) -> UsageError:
 
 
 def _inspect_profile(path: str | Path, settings: Settings, source: Entry) -> Inspection:
+    from inspection.gap_doubt import with_gaps
     from vision.profile_side import find_welds_in_file
 
     if settings.marks is not None or settings.region is not None:
@@ -109,6 +110,7 @@ def _inspect_profile(path: str | Path, settings: Settings, source: Entry) -> Ins
     file = read_profile(path, file_units=settings.file_units)
     source["sha256"] = file.sha256
     found = find_welds_in_file(file, joint=settings.joint, outside_diameter_mm=settings.outside_diameter_mm)
+    found = with_gaps(found, file.profile)
     return _measured(found, source, None, settings)
 
 

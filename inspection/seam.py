@@ -146,16 +146,20 @@ def found_in(job: Job, piece: Piece) -> MeasuredPiece:
         raise piece.error
     joint, outside_mm = job.settings.joint, job.settings.outside_diameter_mm
     if piece.profile is not None:
+        from inspection.gap_doubt import with_gaps
         from vision.find import find_welds_in_profile
 
-        return MeasuredPiece(find_welds_in_profile(piece.profile, joint=joint, outside_diameter_mm=outside_mm), None)
+        found = find_welds_in_profile(piece.profile, joint=joint, outside_diameter_mm=outside_mm)
+        return MeasuredPiece(with_gaps(found, piece.profile), None)
     if job.calibration is None:
+        from inspection.gap_doubt import with_gaps
         from vision.profile_file import read_profile
         from vision.profile_side import find_welds_in_file
 
         assert piece.path is not None
         file = read_profile(piece.path, file_units=job.settings.file_units)
-        return MeasuredPiece(find_welds_in_file(file, joint=joint, outside_diameter_mm=outside_mm), None)
+        found = find_welds_in_file(file, joint=joint, outside_diameter_mm=outside_mm)
+        return MeasuredPiece(with_gaps(found, file.profile), None)
     from inspection.laser_frame import measure_frame
 
     pixels = piece.pixels

@@ -29,7 +29,7 @@ from vision.cloud_seam import (
     shifts_between,
     surface_normals,
 )
-from vision.cloud_slab import slab_length
+from vision.cloud_slab import LONGEST_MM, slab_length
 from vision.find import JointChoice
 from vision.profile import Profile
 from vision.section import Flag
@@ -49,6 +49,11 @@ CROSSED_MM = 0.35
 BEHIND_MM = 2.5
 CROSSED = "another bead or an obstacle crosses the seam here"
 FEW = "the cloud has too few points here"
+PARTLY = "only a part of the section is seen here"
+LEAST_SEEN, NEAR_MM = 0.8, 2.0
+"""A section with points near less than this share of its neighbours' width may lack a plate, and take a cap for one."""
+
+WIDER = 1.5
 SEED = 5
 
 
@@ -122,15 +127,21 @@ class Sections:
         return (self.at(index) for index in range(len(self)))
 
     def at(self, index: int) -> CloudSection:
-        """Return one section; it spans ``slab_mm`` of seam."""
+        """Return one section; it spans ``slab_mm`` of seam, or more where a row is missing."""
         position = index * self.pitch_mm
         centre = position + min(self.slab_mm, self.info.length_mm) / 2
-        low, high = np.searchsorted(self._along, [centre - self.slab_mm / 2, centre + self.slab_mm / 2])
-        slab = profile_of_slab(self._neighbours.without_behind(self._section[low:high], centre))
+        slab, points, length = None, self._section[:0], self.slab_mm
+        while slab is None and length <= max(LONGEST_MM, self.slab_mm):
+            low, high = np.searchsorted(self._along, [centre - length / 2, centre + length / 2])
+            points = self._section[low:high]
+            slab = profile_of_slab(self._neighbours.without_behind(points, centre))
+            length *= WIDER
         if slab is None:
             return CloudSection(position, None, FEW)
         if self._neighbours.crossed(slab.profile.points_mm, centre):
             return CloudSection(position, None, CROSSED)
+        if self._neighbours.seen_share(points, centre) < LEAST_SEEN:
+            return CloudSection(position, None, PARTLY)
         return CloudSection(position, slab.profile, "")
 
 
@@ -347,6 +358,14 @@ class _Neighbours:
 
     def _usual(self, place: float) -> Vector:
         return np.asarray(self.heights[int(np.argmin(np.abs(self.places - place)))])
+
+    def seen_share(self, points: Points, place: float) -> float:
+        """Return over which share of the width that the neighbours show points of a section lie, however few."""
+        known = self.sides[0] + GRID_MM * np.flatnonzero(np.isfinite(self._usual(place)))
+        across = np.sort(points[:, 0])
+        after = np.searchsorted(across, known).clip(1, len(across) - 1)
+        nearest = np.minimum(np.abs(across[after] - known), np.abs(across[after - 1] - known))
+        return float(np.mean(nearest < NEAR_MM)) if len(known) else 1.0
 
     def crossed(self, profile: Points, place: float) -> bool:
         """Tell whether a profile as a whole lies off those of its neighbours."""

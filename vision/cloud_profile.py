@@ -220,7 +220,7 @@ def _averaged(points: Points, along: Points, across: Points, total: int) -> Slab
         return None
     # Differences of neighbours: neither slope nor bend of the surface is taken for scatter.
     noise = max(1.4826 * float(np.median(np.abs(np.diff(across)))) / math.sqrt(2), 1e-4)
-    good = np.abs(across - _running_median(across)) < OUTLIER * noise + ROUGH_MM
+    good = np.abs(across - usual_near(across)) < OUTLIER * noise + ROUGH_MM
     points, along, across = points[good], along[good], across[good]
     starts = _stretches(along, math.ceil(max(A_MEAN, (noise / MEAN_STD_MM) ** 2)))
     stretch = np.repeat(np.arange(len(starts)), np.diff(np.append(starts, len(along))))
@@ -233,7 +233,7 @@ def _averaged(points: Points, along: Points, across: Points, total: int) -> Slab
     steps = np.hypot(*np.diff(means, axis=0).T)
     spacing = float(np.median(steps))
     # Where a face is steep its points lie farther apart than elsewhere, and nothing is missing between them.
-    wide = LEAST_GAP_STEPS * np.maximum(spacing, _running_median(steps))
+    wide = LEAST_GAP_STEPS * np.maximum(spacing, usual_near(steps))
     means = _out_to_the_rims(means, steps > wide, along, stretch)
     steps = np.hypot(*np.diff(means, axis=0).T)
     gaps = tuple(Gap(int(i), float(steps[i]), MISSING) for i in np.flatnonzero(steps > wide))
@@ -279,7 +279,7 @@ def _out_to_the_rims(means: Points, wide: NDArray[np.bool_], along: Points, stre
     return moved
 
 
-def _running_median(values: Points) -> Points:
+def usual_near(values: Points) -> Points:
     """Return the median of each value with its three neighbours on both sides."""
     padded = np.pad(values, 3, mode="edge")
     return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, 7), axis=1))

@@ -15,12 +15,12 @@ from pathlib import Path
 import numpy as np
 
 from core.errors import UnreadableFile
-from core.geometry import Points, diagonal, signed_area
-from vision.cloud_profile import profile_of_slab
+from core.geometry import Points, diagonal, signed_area, step_lengths
+from vision.cloud_profile import profile_of_slab, usual_near
 from vision.picture import read_bytes
 from vision.point_table import array_columns, array_table, cloud_hint, in_mm
 from vision.point_text import text_columns, text_table
-from vision.profile import Profile, usual_std_mm
+from vision.profile import Gap, Profile, usual_std_mm
 from vision.profile_clean import cleaned
 from vision.section import Flag
 
@@ -29,6 +29,7 @@ TEXT = (".csv", ".txt", ".asc")
 SUFFIXES = (*TEXT, ".npy", ".x3p", *CLOUD_ONLY)
 """Files of points; those of clouds are told apart, so that they are not taken for pictures."""
 
+GAP_STEPS, GAP_NOISE, MISSING = 5.0, 6.0, "the file has no points here"
 DENSE = 1.5
 """Points whose scatter is larger than so many steps do not follow each other along the surface."""
 
@@ -127,12 +128,19 @@ def profile_from_points(points_mm: Points) -> Profile:
     elif points[0, 0] > points[-1, 0]:
         points = points[::-1]
     std = math.hypot(noise_std(points), height_step(points) / math.sqrt(12.0))
+    steps = step_lengths(points)
+    wide = (
+        []
+        if closed
+        else np.flatnonzero(steps > GAP_STEPS * np.maximum(usual_near(steps), spacing) + GAP_NOISE * std).tolist()
+    )
     return Profile(
         points_mm=points,
         std_mm=np.full(len(points), std),
         closed=closed,
         cut=np.zeros(len(points), bool),
         resolution_mm=spacing,
+        gaps=tuple(Gap(index, float(steps[index]), MISSING) for index in wide),
     )
 
 

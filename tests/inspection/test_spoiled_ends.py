@@ -14,7 +14,8 @@ from calibration.model import Calibration, Lens
 from core.fitting import LineFit
 from core.geometry import Line
 from core.quantity import NotMeasurable, Quantity
-from inspection.laser_frame import _beside, _hollow_beside, measure_frame
+from inspection.gap_doubt import _beside, _hollow_beside
+from inspection.laser_frame import measure_frame
 from measurement import measure
 from vision.section import PlateSurface, WeldSurface
 

@@ -14,7 +14,7 @@ from core.errors import NothingMeasurable
 from core.geometry import rotate
 from core.quantity import Quantity
 from measurement import measure
-from vision.cloud import Cloud, Sections, sections
+from vision.cloud import PARTLY, Cloud, Sections, sections
 from vision.cloud_air import air_of, look
 from vision.cloud_seam import seam_direction, surface_normals
 from vision.cloud_slab import slab_length
@@ -50,6 +50,7 @@ def in_rows(
     length_mm: float = 30.0,
     alike_mm: float = 0.0,
     noise_mm: float = NOISE_MM,
+    askew_deg: float = 0.0,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Return points (N, 3) in rows square to the seam, 0.1 mm apart as seen from the air, the seam and the air.
 
@@ -70,6 +71,8 @@ def in_rows(
         height = np.interp(x, outline[:, 0], outline[:, 1]) + scatter
         rows.append(np.column_stack([np.full(len(x), along), x, height])[seen])
     points = np.vstack(rows)
+    points[:, 0] += np.tan(np.radians(askew_deg)) * points[:, 1]
+    points = points[(points[:, 0] >= 0) & (points[:, 0] <= length_mm)]
     factor = np.linalg.qr(rng.normal(size=(3, 3)))[0]
     factor[:, 0] *= np.sign(np.linalg.det(factor))
     return points @ factor.T, factor[:, 0], factor[:, 2]
@@ -131,6 +134,21 @@ def test_a_high_cap_is_no_groove_seen_through_the_metal(seed: int) -> None:
     assert found.info.air @ air > np.cos(np.radians(5.0))
     _, values = medians(found, "auto", ("reinforcement",))
     assert values["reinforcement"] == pytest.approx(drawing("high cap").welds[0].values["reinforcement"], abs=0.05)
+
+
+def test_rows_askew_to_the_seam_leave_no_half_sections_at_its_ends() -> None:
+    points, *_ = in_rows(drawing("high cap"), 8, askew_deg=20.0, length_mm=40.0)
+    found = sections(Cloud(points), 1.0)
+    assert {section.reason for section in found} == {"", PARTLY}
+    true = drawing("high cap").welds[0].values["reinforcement"]
+    heights = []
+    for section in found:
+        if section.profile is not None:
+            value = measure(find_welds_in_profile(section.profile).welds[0].section)["reinforcement"]
+            if isinstance(value, Quantity):
+                heights.append(value.value)
+    assert len(heights) > 15
+    assert np.abs(np.array(heights) - true).max() < 0.1
 
 
 def test_scatter_alike_along_rows_does_not_turn_the_seam() -> None:

@@ -1,0 +1,39 @@
+"""Missing points of a profile file leave open what may lie in them, as those of a laser line do."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from inspection.picture import measure_file
+from inspection.settings import Settings
+
+CAP_MM, WIDTH_MM = 1.8, 11.0
+
+
+def measured(tmp_path: Path, low_mm: float, high_mm: float, *, words: bool = False) -> dict:
+    """Measure a cap without the points from low to high; ``words`` leaves the rows and blanks the heights."""
+    x = np.arange(-30.0, 30.0, 0.08)
+    radius = (WIDTH_MM**2 / 4 + CAP_MM**2) / (2 * CAP_MM)
+    rise = np.sqrt(np.maximum(radius**2 - x**2, 0)) - (radius - CAP_MM)
+    z = np.where(np.abs(x) < WIDTH_MM / 2, rise, 0.0) + np.random.default_rng(1).normal(0, 0.01, len(x))
+    seen = (x < low_mm) | (x > high_mm)
+    rows = [f"{a:.3f},{b:.4f}" if ok else f"{a:.3f}," for a, b, ok in zip(x, z, seen, strict=True) if ok or words]
+    path = tmp_path / "cap.csv"
+    path.write_text("x_mm,z_mm\n" + "\n".join(rows) + "\n", encoding="utf-8")
+    (weld,) = measure_file(path, Settings())["welds"]
+    return weld
+
+
+@pytest.mark.parametrize("words", [False, True])
+def test_gaps_of_a_file(words: bool, tmp_path: Path) -> None:
+    weld = measured(tmp_path, 5.0, 6.5, words=words)
+    assert "gap_at_toe" in [flag["code"] for flag in weld["flags"]]
+    assert weld["measurements"]["undercut_right"]["state"] == "not_measurable"
+    weld = measured(tmp_path, -1.0, 1.0, words=words)
+    assert "gap_in_face" in [flag["code"] for flag in weld["flags"]]
+    assert weld["measurements"]["reinforcement"]["value"] == pytest.approx(CAP_MM, abs=0.05)
+    weld = measured(tmp_path, -20.0, -19.9, words=words)
+    assert weld["flags"] == []
