@@ -228,7 +228,7 @@ def find_welds(
     for candidate in candidates:
         # Drawn finer: a wall a few tenths of a millimetre wide is a few pixels there.
         fine = fine or reduce_picture(window, SIDE_BAND_LONG_SIDE_PX)
-        for faces in _without_side_bands(candidate.outlines, fine):
+        for faces in _without_side_bands(candidate.outlines, (fine, reduced)):
             found = search(faces, curve=curve, coarseness=coarseness)
             if found is None:
                 continue
@@ -267,20 +267,24 @@ def _is_another(other: _Candidate, chosen: _Candidate, reduced: ReducedPicture) 
     return True
 
 
-def _without_side_bands(outlines: tuple[Silhouette, ...], fine: ReducedPicture) -> list[_Faces]:
-    """Return what may be the ground faces in some outlines, likeliest first: without a wall or a shadow beside them."""
-    moved = [displacement(outline, fine) for outline in outlines]
+def _without_side_bands(outlines: tuple[Silhouette, ...], pictures: Sequence[ReducedPicture]) -> list[_Faces]:
+    """Return what may be the ground faces in some outlines, likeliest first: without a wall or a shadow beside them.
+
+    A narrow wall is seen in the finer picture, the soft edge of a shadow in the coarser one.
+    """
+    looks = [(picture, [displacement(outline, picture) for outline in outlines]) for picture in pictures]
+    picture, moved = max(looks, key=lambda look: sum(vector is not None for vector in look[1]))
     if all(vector is None for vector in moved):
         return [_Faces(outlines)]
     eroded = [
-        outline if vector is None else without_band(outline, vector, fine)
+        outline if vector is None else without_band(outline, vector, picture)
         for outline, vector in zip(outlines, moved, strict=True)
     ]
     whole = _Faces(outlines, flags=(Flag("band_beside", BAND_TAKEN_IN),))
     alone = tuple(outline for outline in eroded if outline is not None)
     if len(alone) < len(outlines):
         return [whole]
-    return [_Faces(alone, tuple(moved), (Flag("band_beside", BAND_LEFT_OUT),), fine.factor), whole]
+    return [_Faces(alone, tuple(moved), (Flag("band_beside", BAND_LEFT_OUT),), picture.factor), whole]
 
 
 def _looked_at(
