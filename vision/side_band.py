@@ -21,7 +21,7 @@ from core.medians import median
 from vision.outline import Outline, one_way
 from vision.segmentation import ReducedPicture, Silhouette, outwards
 
-PLACES = 400
+PLACES = 240
 WIDEST = 0.06
 """Widest band that is looked for, as a share of the picture's long side."""
 
@@ -85,13 +85,10 @@ def _widths(places: Points, out: Points, picture: ReducedPicture) -> NDArray[np.
     gray = picture.gray
     height, width = gray.shape
     reach = WIDEST * max(height, width)
-    depths = np.arange(-5.0, reach + 7.0)
-    at = places[:, None, :] - depths[None, :, None] * out[:, None, :]
-    rows = cv2.remap(
-        gray, at[..., 0].astype(np.float32), at[..., 1].astype(np.float32), cv2.INTER_LINEAR,
-        borderMode=cv2.BORDER_REPLICATE,
-    ).astype(float)  # fmt: skip
-    beyond = (at < 2).any(axis=2) | (at[..., 0] > width - 3) | (at[..., 1] > height - 3)
+    depths = np.arange(-5.0, reach + 7.0, dtype=np.float32)
+    x, y = ((places[:, axis, None] - depths * out[:, axis, None]).astype(np.float32) for axis in (0, 1))
+    rows = cv2.remap(gray, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).astype(np.float32)
+    beyond = (x < 2) | (y < 2) | (x > width - 3) | (y > height - 3)
     seen = ~beyond[:, : round(NARROWEST_PX) + 8].any(axis=1)
     ground = rows[:, :3].mean(axis=1)
     usual = abs(median(rows[seen][:, -6:].ravel()) - median(ground[seen])) if seen.any() else 0.0

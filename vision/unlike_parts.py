@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from core.geometry import Points, step_lengths
+from core.medians import median
 from vision.outline import Outline
 from vision.section import Section
 
@@ -20,7 +21,8 @@ MOST_UNLIKE = 0.1
 LONGEST_BEAD = 1.5
 """Way over a bead, over its chord; around a rule that touches the root it is longer."""
 
-_STEP = 4
+_STEP, _PLACES = 4, 600
+"""Every fourth point of an outline is looked at, of a long one about so many."""
 
 
 def unlike_share(section: Section, outlines: Sequence[tuple[Points, Outline]]) -> float:
@@ -33,18 +35,21 @@ def unlike_share(section: Section, outlines: Sequence[tuple[Points, Outline]]) -
     """
     if section.face is None:
         return 0.0
-    points = np.vstack([each[::_STEP] for each, _ in outlines])
-    steps = np.concatenate([np.abs(_steps(outline))[::_STEP] for _, outline in outlines])
-    seen = ~np.concatenate([outline.cut[::_STEP] for _, outline in outlines])
-    near = 1.5 * _STEP * float(np.median(np.hypot(*np.diff(outlines[0][0][:200], axis=0).T)))
-    plates = _beside(points, np.vstack([section.face.left.points, section.face.right.points]), near) & seen
+    every = max(_STEP, sum(len(each) for each, _ in outlines) // _PLACES)
+    points = np.vstack([each[::every] for each, _ in outlines])
+    steps = np.concatenate([np.abs(_steps(outline)[::every]) for _, outline in outlines])
+    seen = ~np.concatenate([outline.cut[::every] for _, outline in outlines])
+    near = 1.5 * every * median(np.hypot(*np.diff(outlines[0][0][:200], axis=0).T))
+    plates = (
+        _beside(points, np.vstack([section.face.left.points, section.face.right.points])[:: every // 2], near) & seen
+    )
     faces = [section.face.face]
     if section.root_side is not None and _is_bead(section.root_side.face):
         faces.append(section.root_side.face)
-    rest = seen & ~_beside(points, np.vstack(faces), near)
+    rest = seen & ~_beside(points, np.vstack(faces)[:: every // 2], near)
     if min(np.count_nonzero(plates), np.count_nonzero(rest)) < 20:
         return 0.0
-    usual = float(np.median(steps[plates])) + 1e-9
+    usual = median(steps[plates]) + 1e-9
     return float(np.mean((steps[rest] > RATIO * usual) | (steps[rest] < usual / RATIO)))
 
 
@@ -59,11 +64,10 @@ def _steps(outline: Outline) -> NDArray[np.float64]:
 
 def _beside(points: Points, part: Points, near: float) -> NDArray[np.bool_]:
     """Return which points (N, 2) lie near a part of the outline (M, 2), (N,)."""
-    some = part[::2]
     found = np.zeros(len(points), bool)
     for start in range(0, len(points), 400):
         some_points = points[start : start + 400]
-        away2 = np.square(some_points[:, None, 0] - some[None, :, 0])
-        away2 += np.square(some_points[:, None, 1] - some[None, :, 1])
+        away2 = np.square(some_points[:, None, 0] - part[None, :, 0])
+        away2 += np.square(some_points[:, None, 1] - part[None, :, 1])
         found[start : start + 400] = away2.min(axis=1) < near**2
     return found
