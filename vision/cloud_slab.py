@@ -12,10 +12,10 @@ from numpy.typing import NDArray
 from core.geometry import Points
 
 CELL_MM = 0.5
-ENOUGH_IN_CELL = 4
-"""Points that a cell across the seam must hold, as many as are averaged."""
+ENOUGH_IN_CELL = 8
+"""Points that a cell across the seam must hold: more than one mean, so that a step in it shows."""
 
-SHARE = 0.9
+SHARE = 0.85
 LONGEST_MM = 4.0
 LADDER = 1.25
 PLACES = 15

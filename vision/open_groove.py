@@ -40,6 +40,7 @@ ONE_MISSING = 2.5
 """Where a single point is missing the step is two steps wide."""
 
 LEAST_GAP_MM = 0.8
+LAST_STEPS = 6
 LEAST_LEAN = 0.17
 """Sine of the least angle between a bevel and the square to its surface that parts it from the root face."""
 
@@ -211,6 +212,19 @@ def _end_doubt(points: Points, face: Line, end: int, *, step: int) -> Points | N
     return None if back == end else np.asarray((points[end] - points[back]) / math.sqrt(3.0))
 
 
+def _sparse_doubt(points: Points, face: Line, end: int, detail: Detail, *, step: int) -> Points | None:
+    """Return the standard uncertainty (2,) of an end whose points lie farther apart than those of the profile usually.
+
+    On a steep face they do, and the face may go on for as much beyond the last of them.
+    """
+    last = points[max(0, end - LAST_STEPS) : end + 1] if step > 0 else points[end : end + LAST_STEPS + 1]
+    if len(last) < 2:
+        return None
+    apart = float(step_lengths(last).mean())
+    more = apart**2 - detail.step_mm**2
+    return face.direction * math.sqrt(more / 3.0) if more > 0 else None
+
+
 def _short_land(
     points: Points, outside: Line, bevel: Line, end: int, detail: Detail, *, step: int
 ) -> tuple[Points, Points] | None:
@@ -309,7 +323,10 @@ def _edge(
     short = _short_land(points, outside.line, bevel.line, end, detail, step=step)
     if short is not None:
         return PreparedEdge(outside, None, bevel, None, outer, short[0], last, short[1])
-    return PreparedEdge(outside, None, bevel, None, outer, last, last, _end_doubt(points, bevel.line, end, step=step))
+    doubt = _end_doubt(points, bevel.line, end, step=step)
+    if doubt is None:
+        doubt = _sparse_doubt(points, bevel.line, end, detail, step=step)
+    return PreparedEdge(outside, None, bevel, None, outer, last, last, doubt)
 
 
 def land_end(seen: Points, line: Line) -> Points:

@@ -142,7 +142,7 @@ def test_holes_points_in_the_air_and_a_surface_behind() -> None:
 
 def test_another_bead_across_the_seam_is_told_and_not_measured() -> None:
     drawn = scan(drawing("butt"), replace(PLAIN, length_mm=50.0, crossing_at_mm=20.0), 7)
-    found = cut(drawn, 1.0, seam=drawn.seam)
+    found = cut(drawn, 1.0, seam=drawn.seam, slab_mm=1.0)
     assert abs(found.info.seam @ drawn.seam) > np.cos(np.radians(1.0))
     crossed = [section.position_mm for section in found if section.reason == CROSSED]
     assert 17.0 <= min(crossed) <= 18.5

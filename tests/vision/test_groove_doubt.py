@@ -11,6 +11,7 @@ from core.quantity import NotMeasurable, Quantity
 from measurement import measure
 from vision.find import find_welds_in_profile
 from vision.profile import Profile
+from vision.profile_file import profile_from_points
 
 STEP_MM, NOISE_MM = 0.045, 0.004
 RADIUS_MM, BEVEL_DEG, GAP_MM, DEPTH_MM = 3.0, 12.0, 1.4, 9.0
@@ -82,3 +83,22 @@ def test_a_face_that_is_seen_alone_is_told() -> None:
     assert [flag.message for flag in weld.flags if flag.code == "face_ends_apart"] == [
         "only the left face is seen, which may go on where no light came back"
     ]
+
+
+@pytest.mark.parametrize("missing", [0.0, 0.3])
+def test_a_steep_face_is_known_to_end_no_better_than_its_points_are_apart(missing: float) -> None:
+    """A device looks at equal steps across: on a face of 25 degrees two points lie far apart, and some are missing."""
+    held = 0
+    for seed in range(8):
+        rng = np.random.default_rng(seed)
+        x = np.arange(-25.0, 25.0, 0.08) + rng.uniform(0, 0.08)
+        depth = np.clip(
+            (1.25 + 8.0 * math.tan(math.radians(25.0)) - np.abs(x)) / math.tan(math.radians(25.0)), 0.0, None
+        )
+        seen = (np.abs(x) > 1.25) & (rng.random(len(x)) >= missing)
+        points = np.column_stack([x, rng.normal(0, 0.02, len(x)) - depth])[seen]
+        (weld,) = find_welds_in_profile(profile_from_points(points), joint="groove").welds
+        gap = measure(weld.section)["root_gap"]
+        assert isinstance(gap, Quantity)
+        held += abs(gap.value - 2.5) <= (gap.expanded_uncertainty or 0.0)
+    assert held >= 6
