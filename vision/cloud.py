@@ -37,6 +37,9 @@ from vision.section import Flag
 Vector = NDArray[np.float64]
 
 FEWEST = 500
+SMALLEST_MM, LARGEST_MM = 3.0, 2e4
+"""A seam with its plates is not smaller, and points as dense as are needed are not spread over more."""
+
 PIECES, POINTS_OF_A_PIECE = 5, 4_000
 PIECE_MM = (1.0, 8.0)
 ROW_MM = 4.0
@@ -180,6 +183,11 @@ def sections(
     points = cloud.points_mm[np.isfinite(cloud.points_mm).all(axis=1)]
     if len(points) < FEWEST:
         raise NothingMeasurable(f"the cloud has {len(points)} points; a seam needs {FEWEST} or more")
+    across = float(np.ptp(np.quantile(points, [0.02, 0.98], axis=0), axis=0).max())
+    if not SMALLEST_MM < across < LARGEST_MM:
+        raise NothingMeasurable(
+            f"the points lie over {across:.3g} mm in all, which is no seam: say with --file-units if they are not in mm"
+        )
     rng = np.random.default_rng(SEED)
     surface = surface_normals(points, rng)
     along = seam_direction(surface.normals) if seam is None else _unit(seam, "--along")

@@ -234,7 +234,7 @@ def _averaged(points: Points, along: Points, across: Points, total: int) -> Slab
     spacing = float(np.median(steps))
     # Where a face is steep its points lie farther apart than elsewhere, and nothing is missing between them.
     wide = LEAST_GAP_STEPS * np.maximum(spacing, usual_near(steps))
-    means = _out_to_the_rims(means, steps > wide, along, stretch)
+    means = _out_to_the_rims(means, steps > wide, along, stretch, noise)
     steps = np.hypot(*np.diff(means, axis=0).T)
     gaps = tuple(Gap(int(i), float(steps[i]), MISSING) for i in np.flatnonzero(steps > wide))
     profile = Profile(
@@ -264,18 +264,24 @@ def _stretches(along: Points, wanted: int) -> NDArray[np.int64]:
     return np.array(starts[:-1])
 
 
-def _out_to_the_rims(means: Points, wide: NDArray[np.bool_], along: Points, stretch: NDArray[np.int64]) -> Points:
-    """Move the means beside missing points out to where the surface was last seen: half a stretch is not lost there."""
+def _out_to_the_rims(
+    means: Points, wide: NDArray[np.bool_], along: Points, stretch: NDArray[np.int64], noise: float
+) -> Points:
+    """Move the means beside missing points out to where the surface was last seen: half a stretch is not lost there.
+
+    How far that is the spread of the points tells, without their scatter: the outermost one lies beyond the end.
+    """
     moved = means.copy()
     for before in np.flatnonzero(wide):
-        for at, inner, pick in ((before, before - 1, np.max), (before + 1, before + 2, np.min)):
+        for at, inner in ((before, before - 1), (before + 1, before + 2)):
             if not 0 <= inner < len(means):
                 continue
             own = along[stretch == at]
             direction = means[at] - means[inner]
             size = float(np.hypot(*direction))
             if size > 0:
-                moved[at] = means[at] + abs(float(pick(own) - own.mean())) * direction / size
+                half = math.sqrt(3.0 * max(float(own.var()) - noise**2, 0.0))
+                moved[at] = means[at] + min(half, float(np.abs(own - own.mean()).max())) * direction / size
     return moved
 
 

@@ -181,6 +181,9 @@ def test_what_cannot_be_cut_is_refused() -> None:
     drawn = scan(drawing("tee"), PLAIN, 9)
     with pytest.raises(NothingMeasurable, match="points"):
         sections(Cloud(drawn.points_mm[:100]), 1.0)
+    for factor in (0.001, 1000.0):
+        with pytest.raises(NothingMeasurable, match="--file-units"):
+            sections(Cloud(factor * drawn.points_mm), 1.0)
     with pytest.raises(UsageError, match="along the seam"):
         cut(drawn, seam=drawn.seam, air=drawn.seam)
     with pytest.raises(UsageError, match="not all zero"):
