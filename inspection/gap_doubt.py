@@ -117,6 +117,9 @@ def _hollow_beside(face: WeldSurface, ends: Points) -> list[tuple[str, float | N
         # The line leads away from the weld: air lies to its left on the right plate and to its right on the left one.
         down = 1.0 if side == "left" else -1.0
         below = line.offset(ends) * down
+        # Beyond the end of a plate lies what it stands on: no hollow of the weld, though it may lie below its toe.
+        if float(np.hypot(*(ends - toe).T).min()) > 2 * BESIDE_MM:
+            continue
         if bool((away > -NEAR_TOE_MM).any() and away.min() < BESIDE_MM and below.max() > HOLLOW_MM):
             inner, outer = (int(index) for index in np.argsort(away))
             doubt = None

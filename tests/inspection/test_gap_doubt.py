@@ -37,3 +37,17 @@ def test_gaps_of_a_file(words: bool, tmp_path: Path) -> None:
     assert weld["measurements"]["reinforcement"]["value"] == pytest.approx(CAP_MM, abs=0.05)
     weld = measured(tmp_path, -20.0, -19.9, words=words)
     assert weld["flags"] == []
+
+
+def test_what_lies_below_beyond_the_end_of_a_plate_is_no_hollow_of_the_weld(tmp_path: Path) -> None:
+    """A bench seen beyond a standing plate lies below the toe, along the line of the plate."""
+    x = np.arange(-20.0, 20.0, 0.08)
+    z = np.maximum(np.abs(x), 4.0)
+    bench = np.arange(-32.0, -24.0, 0.08)
+    points = np.vstack([np.column_stack([bench, np.full(len(bench), -24.0)]), np.column_stack([x, z])])
+    points[:, 1] += np.random.default_rng(1).normal(0, 0.01, len(points))
+    path = tmp_path / "tee.csv"
+    np.savetxt(path, points, fmt="%.4f", delimiter=",", header="x_mm,z_mm", comments="")
+    (weld,) = measure_file(path, Settings())["welds"]
+    for side in ("left", "right"):
+        assert weld["measurements"][f"undercut_{side}"]["state"] == "measured"
