@@ -19,6 +19,7 @@ from core.medians import median
 from vision import applied_marks
 from vision.arc_branch import Branch, branch_of
 from vision.arc_surface import Arc, arc_of
+from vision.cut_out import redrawn
 from vision.groove_doubt import GrooveDoubt, doubt_of
 from vision.groove_joint import OpenJoint, member, open_joint, prepared_edge
 from vision.ground import ROUGH, roughness
@@ -39,6 +40,7 @@ from vision.outline import Outline, refine_outline
 from vision.plate_line import Detail, beyond_noise, fit_plate, longest_lines
 from vision.plausible import MOST_SOFT, TOLD_SOFT, are_alike, is_edge_of_metal, is_weld, softness
 from vision.profile import Profile, usual_std_mm
+from vision.ruling import bridged, find_ruling
 from vision.runs import Run, bridged_runs, straight_runs, without_stray_ends
 from vision.section import Flag, Joint, PreparedEdge, Section
 from vision.segmentation import ReducedPicture, Silhouette, contrast_of, proposals, reduce_picture, silhouettes
@@ -163,6 +165,8 @@ def find_welds(
     """
     x0, y0, window = _window(gray, region)
     origin = np.array([x0, y0], float)
+    ruling = find_ruling(window)
+    window = window if ruling is None else ruling.gray
     reduced = reduce_picture(window)
     if float(np.ptp(np.percentile(reduced.gray, (1, 99)))) < 6:
         raise NothingMeasurable(
@@ -170,8 +174,9 @@ def find_welds(
         )
     shift = calibration if not (x0 or y0) else _shifted(calibration, origin)
     for candidate in _candidates(reduced, shift, joint):
+        drawn = redrawn(candidate.outlines, reduced)
         reach_px = 2.2 * reduced.factor + 2.5
-        outlines = [refine_outline(window, s.points_px, reach_px, curve=curve) for s in candidate.outlines]
+        outlines = [bridged(refine_outline(window, s.points_px, reach_px, curve=curve), ruling) for s in drawn]
         if min(outline.support for outline in outlines) < LEAST_SUPPORT or not all(map(is_edge_of_metal, outlines)):
             continue
         if len(outlines) > 1 and not are_alike(outlines):
