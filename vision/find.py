@@ -23,6 +23,7 @@ from vision.cut_out import redrawn
 from vision.groove_doubt import GrooveDoubt, doubt_of
 from vision.groove_joint import OpenJoint, member, open_joint, prepared_edge
 from vision.ground import ROUGH, roughness
+from vision.ground_doubt import doubted, is_of_ground, reach_of_grain
 from vision.joints import (
     ButtPair,
     FilletPair,
@@ -196,6 +197,11 @@ def find_welds(
         sharp = [(profile.points_mm, outline) for profile, outline in zip(profiles, outlines, strict=True)]
         kept = (weld for weld in found.welds if marks or is_weld(weld.section, told=joint != "auto"))
         welds = tuple(weld for weld in map(partial(_without_glare, sharp), kept) if weld is not None)
+        if ruling is not None or rough > ROUGH:
+            grain_mm = max(reach_of_grain(shape.points, shape.runs, shape.detail) for shape in structure.shapes)
+            welds = tuple(
+                _on_this_ground(w, sharp, grain_mm) for w in welds if not is_of_ground(w.section, sharp, grain_mm)
+            )
         if not welds:
             continue
         found = replace(found, welds=welds, ground_roughness=rough)
@@ -650,6 +656,11 @@ def _without_glare(outlines: Sequence[tuple[Points, Outline]], weld: FoundWeld) 
     flags = (*weld.section.flags, Flag("soft_outline", text))
     section = replace(weld.section, flags=flags, unseen={**weld.section.unseen, **unseen})
     return replace(weld, section=section, flags=flags)
+
+
+def _on_this_ground(weld: FoundWeld, outlines: Sequence[tuple[Points, Outline]], grain_mm: float) -> FoundWeld:
+    section = doubted(weld.section, outlines, grain_mm)
+    return replace(weld, section=section, flags=section.flags)
 
 
 def _picture_flags(outlines: Sequence[Outline], rough: float) -> tuple[Flag, ...]:

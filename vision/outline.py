@@ -54,6 +54,8 @@ class Outline:
         (N,) bool, True where the edge is many times wider than it usually is here: the rim of a glare, a shadow.
     tone_doubt_px
         Standard uncertainty of the place of all edges alike that the tone curve leaves.
+    bridged_px
+        (N,), the length of the stretch without an edge that a point lies in, 0 where there is one.
     """
 
     points_px: Points
@@ -66,6 +68,7 @@ class Outline:
     one_way: float = 1.0
     tone_doubt_px: float = 0.0
     soft: NDArray[np.bool_] | None = None
+    bridged_px: NDArray[np.float64] | None = None
 
 
 def refine_outline(

@@ -43,7 +43,7 @@ SPREAD, ASKEW, APART_PX = 0.06, 0.02, 3.0
 """Slopes of one ruling seen askew lie within so much of each other; pieces belong to it if theirs differ by less from
 what the others lead to, and to one line if they lie so near."""
 
-NEAR_BORDER = 0.12
+NEAR_BORDER = 0.2
 """A line leads to a border if it is seen within this share of the picture from it."""
 
 
@@ -86,12 +86,13 @@ def bridged(outline: Outline, ruling: Ruling | None) -> Outline:
     over = np.zeros(len(points), bool)
     for x, y, dx, dy, width in ruling.lines_px:
         over |= np.abs((points[:, 0] - x) * dy - (points[:, 1] - y) * dx) < 0.5 * width + BESIDE_PX
-    moved = points.copy()
+    moved, lengths = points.copy(), np.zeros(len(points))
     for start, stop in _stretches(over & ~outline.cut, round(GAP_PX / outline.step_px)):
         index = np.arange(start - 1, stop + 2) % len(points)
         share = np.linspace(0.0, 1.0, len(index))[:, None]
         moved[index] = points[index[0]] * (1 - share) + points[index[-1]] * share
-    return replace(outline, points_px=moved)
+        lengths[index] = np.hypot(*(points[index[-1]] - points[index[0]]))
+    return replace(outline, points_px=moved, bridged_px=lengths)
 
 
 def _stretches(marked: NDArray[np.bool_], gap: int) -> list[tuple[int, int]]:
@@ -147,7 +148,7 @@ def _lines_down(gray: Gray, width_px: int, residue: int, level: float) -> NDArra
     thin = cv2.morphologyEx(gray, residue, np.ones((1, width_px), np.uint8))
     _, pieces, stats, _ = cv2.connectedComponentsWithStats(_above(thin, level))
     height, area = stats[:, cv2.CC_STAT_HEIGHT], stats[:, cv2.CC_STAT_AREA]
-    slender = (height >= SHORTEST_PIECE * width_px) & (area <= width_px * height)
+    slender = (height >= SHORTEST_PIECE * width_px) & (area <= 1.5 * width_px * height)
     slender[0] = False
     found = [_piece(np.asarray(pieces, np.int32), stats[number], int(number)) for number in np.flatnonzero(slender)]
     if not found:
@@ -158,19 +159,38 @@ def _lines_down(gray: Gray, width_px: int, residue: int, level: float) -> NDArra
     piece, slope = piece[np.abs(piece[:, 2] - slope) < ASKEW], slope[np.abs(piece[:, 2] - slope) < ASKEW]
     foot = piece[:, 0] - slope * (piece[:, 1] - 0.5 * len(gray))
     order = np.argsort(foot)
-    lines = []
-    for group in np.split(order, np.flatnonzero(np.diff(foot[order]) > APART_PX) + 1):
-        same = piece[group]
-        top, bottom = (same[:, 1] - 0.5 * same[:, 3]).min(), (same[:, 1] + 0.5 * same[:, 3]).max()
-        if top > NEAR_BORDER * len(gray) or bottom < (1 - NEAR_BORDER) * len(gray):
-            continue
-        x, y = np.average(same[:, :2], axis=0, weights=same[:, 3])
-        far = same[:, 1] - y
-        spread = float(np.sum(same[:, 3] * far**2))
-        own = float(np.sum(same[:, 3] * far * (same[:, 0] - x))) / spread if spread > 0 else float(slope[group].mean())
-        length = float(np.hypot(own, 1.0))
-        lines.append((x, y, own / length, 1.0 / length, float(np.median(same[:, 4]))))
-    return np.array(lines).reshape(-1, 5)
+    groups = np.split(order, np.flatnonzero(np.diff(foot[order]) > APART_PX) + 1)
+    feet = np.array([np.average(foot[group], weights=piece[group, 3]) for group in groups])
+    crossing = np.array([_crosses(piece[group], len(gray)) for group in groups])
+    crossing |= _in_step(feet, feet[crossing])
+    chosen = [(piece[group], float(slope[group].mean())) for group, led in zip(groups, crossing, strict=True) if led]
+    return np.array([_line_through(same, near) for same, near in chosen]).reshape(-1, 5)
+
+
+def _crosses(same: NDArray[np.float64], height: int) -> bool:
+    """Tell whether pieces of one line lead from the top of a picture to its bottom."""
+    top, bottom = (same[:, 1] - 0.5 * same[:, 3]).min(), (same[:, 1] + 0.5 * same[:, 3]).max()
+    return bool(top <= NEAR_BORDER * height and bottom >= (1 - NEAR_BORDER) * height)
+
+
+def _in_step(feet: NDArray[np.float64], known: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Tell which lines lie where an even ruling has one: metal that is cut by the border hides an end of them."""
+    if len(known) < LEAST_LINES:
+        return np.zeros(len(feet), bool)
+    step = float(np.median(np.diff(np.sort(known))))
+    nearest = known[np.abs(feet[:, None] - known[None]).argmin(axis=1)]
+    off = (feet - nearest + 0.5 * step) % step - 0.5 * step
+    return np.asarray(np.abs(off) < APART_PX)
+
+
+def _line_through(same: NDArray[np.float64], near: float) -> tuple[float, ...]:
+    """Return the line through its pieces; ``near`` is its slope where a single piece tells none."""
+    x, y = np.average(same[:, :2], axis=0, weights=same[:, 3])
+    far = same[:, 1] - y
+    spread = float(np.sum(same[:, 3] * far**2))
+    slope = float(np.sum(same[:, 3] * far * (same[:, 0] - x))) / spread if spread > 0 else near
+    length = float(np.hypot(slope, 1.0))
+    return float(x), float(y), slope / length, 1.0 / length, float(np.median(same[:, 4]))
 
 
 def _slopes(piece: NDArray[np.float64]) -> NDArray[np.float64]:
