@@ -151,12 +151,13 @@ def _lines_down(gray: Gray, width_px: int, residue: int, level: float) -> NDArra
     slender = (height >= SHORTEST_PIECE * width_px) & (area <= 1.5 * width_px * height)
     slender[0] = False
     found = [_piece(np.asarray(pieces, np.int32), stats[number], int(number)) for number in np.flatnonzero(slender)]
-    if not found:
-        return np.empty((0, 5))
     # Of each: middle across and down, slope, length, width.
-    piece = np.array(found)
-    slope = _slopes(piece)
-    piece, slope = piece[np.abs(piece[:, 2] - slope) < ASKEW], slope[np.abs(piece[:, 2] - slope) < ASKEW]
+    piece = np.array(found).reshape(-1, 5)
+    slope = _slopes(piece) if found else np.empty(0)
+    alike = np.abs(piece[:, 2] - slope) < ASKEW
+    piece, slope = piece[alike], slope[alike]
+    if len(piece) == 0:
+        return np.empty((0, 5))
     foot = piece[:, 0] - slope * (piece[:, 1] - 0.5 * len(gray))
     order = np.argsort(foot)
     groups = np.split(order, np.flatnonzero(np.diff(foot[order]) > APART_PX) + 1)

@@ -83,7 +83,10 @@ def test_a_plate_along_a_line_holds_no_angle(fillet: Section) -> None:
 def test_grain_that_joins_the_metal_widens_lengths_and_hides_what_is_as_small(fillet: Section) -> None:
     values, before = measure(doubted(fillet, [], 0.4)), measure(fillet)
     assert isinstance(values["undercut_right"], NotMeasurable)
-    assert values["leg_left"].standard_uncertainty == pytest.approx(np.hypot(before["leg_left"].standard_uncertainty, 0.2), rel=1e-6)
+    leg, plain = values["leg_left"], before["leg_left"]
+    assert isinstance(leg, Quantity)
+    assert isinstance(plain, Quantity)
+    assert leg.standard_uncertainty == pytest.approx(np.hypot(plain.standard_uncertainty, 0.2), rel=1e-6)
 
 
 def test_a_weld_of_the_size_of_the_grain_is_none(fillet: Section) -> None:

@@ -84,6 +84,14 @@ def test_what_is_no_ruling_stays_as_it_is(kind: str) -> None:
     assert find_ruling(cv2.cvtColor(np.asarray(np.clip(ground, 0, 1) * 255, np.uint8), cv2.COLOR_BGR2GRAY)) is None
 
 
+def test_strokes_that_lean_either_way_are_no_ruling() -> None:
+    gray = np.full((600, 800), 200, np.uint8)
+    for x in range(40, 780, 60):
+        for y in range(20, 560, 50):
+            cv2.line(gray, (x, y), (x + (6 if (x // 60) % 2 else -6), y + 40), 90, 3, cv2.LINE_AA)
+    assert find_ruling(gray) is None
+
+
 def test_a_gap_in_the_metal_is_no_line_of_the_ground() -> None:
     """The gap of a lap lies on the line of a plate's surface: that surface is not to be bridged."""
     gray = np.asarray(200 * (1 - INK * ruled_share(600, 800)), np.uint8)
