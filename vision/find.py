@@ -39,12 +39,20 @@ from vision.marks import WeldMarks
 from vision.open_groove import OpenGroove, find_open_groove, find_square_gap, groove_edges
 from vision.outline import Outline, refine_outline
 from vision.plate_line import Detail, beyond_noise, fit_plate, longest_lines
-from vision.plausible import MOST_SOFT, TOLD_SOFT, are_alike, is_edge_of_metal, is_weld, softness
+from vision.plausible import MOST_SOFT, TOLD_SOFT, are_alike, is_edge_of_metal, is_lost_in_shadow, is_weld, softness
 from vision.profile import Profile, usual_std_mm
 from vision.ruling import bridged, find_ruling
 from vision.runs import Run, bridged_runs, straight_runs, without_stray_ends
 from vision.section import Flag, Joint, PreparedEdge, Section
-from vision.segmentation import ReducedPicture, Silhouette, contrast_of, proposals, reduce_picture, silhouettes
+from vision.segmentation import (
+    OF_ONE_TONE,
+    ReducedPicture,
+    Silhouette,
+    contrast_of,
+    proposals,
+    reduce_picture,
+    silhouettes,
+)
 from vision.surface import trace_surface
 from vision.tone import ToneCurve
 from vision.untold_toe import not_seen
@@ -70,6 +78,7 @@ ROUGHEST_PLATE = 0.015
 LEAST_SUPPORT = 0.7
 """Least share of an outline that stands clear of the grain beside it."""
 CLEAR = 7.5
+MOST_TRIED = 5
 GOOD_ENOUGH = 4.5
 """A structure of this score, agreed on by its surroundings, ends the search for another way to split the picture."""
 STRAY_STEP = 0.13
@@ -174,10 +183,13 @@ def find_welds(
             "the picture shows no contrast that could be the edge of a section; check the light and the focus"
         )
     shift = calibration if not (x0 or y0) else _shifted(calibration, origin)
+    lost = False
     for candidate in _candidates(reduced, shift, joint):
         drawn = redrawn(candidate.outlines, reduced)
         reach_px = 2.2 * reduced.factor + 2.5
         outlines = [bridged(refine_outline(window, s.points_px, reach_px, curve=curve), ruling) for s in drawn]
+        if candidate.outlines[0].proposal.startswith(OF_ONE_TONE):
+            lost |= any(map(is_lost_in_shadow, outlines))
         if min(outline.support for outline in outlines) < LEAST_SUPPORT or not all(map(is_edge_of_metal, outlines)):
             continue
         if len(outlines) > 1 and not are_alike(outlines):
@@ -209,6 +221,11 @@ def find_welds(
     if marks:
         raise NothingMeasurable(
             "no outline of a section was found under the marks; give --region around the section or improve the light"
+        )
+    if lost:
+        raise NothingMeasurable(
+            "parts of the edge are lost in a shadow as dark as the metal beside it; light the section from both sides "
+            "or from above, lay it on a darker ground, or give --marks with toes and plate points"
         )
     wanted = "weld or open joint" if joint == "auto" else {"groove": "open joint"}.get(joint, f"{joint} joint")
     raise NothingMeasurable(
@@ -360,7 +377,10 @@ def _candidates(reduced: ReducedPicture, calibration: Calibration, joint: JointC
         best = max((c.score for c in found if c.stray_share < STRAY_SHARE), default=0.0)
         if best > (CLEAR if count == 0 else GOOD_ENOUGH):
             break
-    return sorted((c for c in found if c.score > 0), key=lambda c: -c.score)[:5]
+    best_first = sorted((c for c in found if c.score > 0), key=lambda c: -c.score)
+    # Beside a shadow lies no background, and such outlines score low: they are tried when all else is refused.
+    of_one_tone = [c for c in best_first[MOST_TRIED:] if c.outlines[0].proposal.startswith(OF_ONE_TONE)]
+    return best_first[:MOST_TRIED] + of_one_tone[:MOST_TRIED]
 
 
 def _candidate(
