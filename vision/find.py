@@ -224,8 +224,8 @@ def find_welds(
         )
     if lost:
         raise NothingMeasurable(
-            "parts of the edge are lost in a shadow as dark as the metal beside it; light the section from both sides "
-            "or from above, lay it on a darker ground, or give --marks with toes and plate points"
+            "parts of the edge are lost in a shadow or a pattern of the metal's own tone beside it; light the section "
+            "from both sides, lay it on plain paper of another tone, or give --marks with toes and plate points"
         )
     wanted = "weld or open joint" if joint == "auto" else {"groove": "open joint"}.get(joint, f"{joint} joint")
     raise NothingMeasurable(
