@@ -31,6 +31,9 @@ LARGEST_CORNER_PX2 = 25
 
 TURNS = 2
 
+MOST_BLUR_PX = 2.5
+"""Standard deviation of an edge spread, in pixels of the reduced picture, that is no unevenness of the ground."""
+
 
 def redrawn(outlines: tuple[Silhouette, ...], picture: ReducedPicture) -> tuple[Silhouette, ...]:
     """Return the outlines of a section, on a plain ground as they are, elsewhere without what the ground adds to them.
@@ -40,7 +43,7 @@ def redrawn(outlines: tuple[Silhouette, ...], picture: ReducedPicture) -> tuple[
     mask = filled(outlines, picture)
     if (
         np.array_equal(without_hairs(mask), mask)
-        and max(roughness(outline.points_px, 0.0, picture) for outline in outlines) <= ROUGH
+        and max(roughness(outline.points_px, MOST_BLUR_PX * picture.factor, picture) for outline in outlines) <= ROUGH
     ):
         return outlines
     found = silhouettes(without_hairs(cut_out(mask, picture)), picture, outlines[0].proposal, most=len(outlines))
