@@ -20,10 +20,12 @@ from core.medians import median
 from vision import applied_marks
 from vision.arc_branch import Branch, branch_of
 from vision.arc_surface import Arc, arc_of
+from vision.cut_out import redrawn
 from vision.filled_gap import MOST_FILLED, unlike_ground
 from vision.groove_doubt import GrooveDoubt, doubt_of
 from vision.groove_joint import OpenJoint, member, open_joint, prepared_edge
 from vision.ground import ROUGH, roughness
+from vision.ground_doubt import doubted, is_of_ground, reach_of_grain
 from vision.joints import (
     ButtPair,
     FilletPair,
@@ -39,14 +41,23 @@ from vision.marks import WeldMarks
 from vision.open_groove import OpenGroove, find_open_groove, find_square_gap, groove_edges
 from vision.outline import Outline, refine_outline
 from vision.plate_line import SHORTEST_WANDER_MM, Detail, beyond_noise, fit_plate, longest_lines, wander_length_mm
-from vision.plausible import MOST_SOFT, TOLD_SOFT, are_alike, is_edge_of_metal, is_weld, softness
+from vision.plausible import MOST_SOFT, TOLD_SOFT, are_alike, is_edge_of_metal, is_lost_in_shadow, is_weld, softness
 from vision.profile import Profile, usual_std_mm
+from vision.ruling import Ruling, bridged, find_ruling
 from vision.runs import Run, bridged_runs, straight_runs, without_stray_ends
 from vision.section import Flag, Joint, PreparedEdge, Section
-from vision.segmentation import ReducedPicture, Silhouette, contrast_of, proposals, reduce_picture, silhouettes
+from vision.segmentation import (
+    OF_ONE_TONE,
+    ReducedPicture,
+    Silhouette,
+    contrast_of,
+    proposals,
+    reduce_picture,
+    silhouettes,
+)
 from vision.side_band import LONG_SIDE_PX as SIDE_BAND_LONG_SIDE_PX
 from vision.side_band import beside_band, displacement, without_band
-from vision.strokes import bridged
+from vision.strokes import bridged as across_strokes
 from vision.surface import trace_surface
 from vision.tone import ToneCurve
 from vision.unlike_parts import MOST_UNLIKE, unlike_share
@@ -74,6 +85,7 @@ ROUGHEST_PLATE = 0.015
 LEAST_SUPPORT = 0.7
 """Least share of an outline that stands clear of the grain beside it."""
 CLEAR = 7.5
+MOST_TRIED = 5
 GOOD_ENOUGH = 4.5
 """A structure of this score, agreed on by its surroundings, ends the search for another way to split the picture."""
 STRAY_STEP = 0.13
@@ -216,20 +228,29 @@ def find_welds(
     """
     x0, y0, window = _window(gray, region)
     origin = np.array([x0, y0], float)
+    ruling = find_ruling(window)
+    window = window if ruling is None else ruling.gray
     reduced = reduce_picture(window)
     if float(np.ptp(np.percentile(reduced.gray, (1, 99)))) < 6:
         raise NothingMeasurable(
             "the picture shows no contrast that could be the edge of a section; check the light and the focus"
         )
     shift = calibration if not (x0 or y0) else _shifted(calibration, origin)
-    search = partial(_looked_at, window, reduced, shift, origin, joint=joint, marks=bool(marks))
+    follow = partial(_followed, window, reduced, ruling, curve=curve)
+    search = partial(_welds_in, reduced, shift, origin, joint=joint, marks=bool(marks), ruled=ruling is not None)
     fine: ReducedPicture | None = None
+    lost = False
     candidates = _candidates(reduced, shift, joint)
     for candidate in candidates:
         # Drawn finer: a wall a few tenths of a millimetre wide is a few pixels there.
         fine = fine or reduce_picture(window, SIDE_BAND_LONG_SIDE_PX)
-        for faces in _without_side_bands(candidate.outlines, (fine, reduced)):
-            found = search(faces, curve=curve, coarseness=coarseness)
+        of_one_tone = candidate.outlines[0].proposal.startswith(OF_ONE_TONE)
+        crossed = any(outline.crossed is not None for outline in candidate.outlines)
+        drawn = candidate.outlines if crossed else redrawn(candidate.outlines, reduced)
+        for faces in _without_side_bands(drawn, (fine, reduced)):
+            outlines = follow(faces)
+            lost |= of_one_tone and any(map(is_lost_in_shadow, outlines))
+            found = search(faces, outlines, coarseness=coarseness)
             if found is None:
                 continue
             if marks:
@@ -241,6 +262,11 @@ def find_welds(
     if marks:
         raise NothingMeasurable(
             "no outline of a section was found under the marks; give --region around the section or improve the light"
+        )
+    if lost:
+        raise NothingMeasurable(
+            "parts of the edge are lost in a shadow or a pattern of the metal's own tone beside it; light the section "
+            "from both sides, lay it on plain paper of another tone, or give --marks with toes and plate points"
         )
     wanted = "weld or open joint" if joint == "auto" else {"groove": "open joint"}.get(joint, f"{joint} joint")
     raise NothingMeasurable(
@@ -287,28 +313,35 @@ def _without_side_bands(outlines: tuple[Silhouette, ...], pictures: Sequence[Red
     return [_Faces(alone, tuple(moved), (Flag("band_beside", BAND_LEFT_OUT),), picture.factor), whole]
 
 
-def _looked_at(
-    window: NDArray[np.uint8],
-    reduced: ReducedPicture,
-    calibration: Calibration,
-    origin: Points,
-    faces: _Faces,
-    *,
-    joint: JointChoice,
-    marks: bool,
-    curve: ToneCurve,
-    coarseness: float,
-) -> FoundWelds | None:
-    """Follow coarse outlines closely and return the welds between their plates, None where there are none."""
+def _followed(
+    window: NDArray[np.uint8], reduced: ReducedPicture, ruling: Ruling | None, faces: _Faces, *, curve: ToneCurve
+) -> list[Outline]:
+    """Follow coarse outlines closely, past strokes and the lines of a ruled ground."""
     reach_px = 2.2 * reduced.factor + 2.5
     outlines = []
     for silhouette, band in zip(faces.outlines, faces.bands or (None,) * len(faces.outlines), strict=True):
         near_px = reach_px if band is None else BESIDE_BAND_REACH * faces.factor + 1.5
-        outline = refine_outline(window, silhouette.points_px, near_px, curve=curve)
+        outline = bridged(refine_outline(window, silhouette.points_px, near_px, curve=curve), ruling)
         if silhouette.crossed is not None:
             crossed = silhouette.points_px[silhouette.crossed]
-            outline = replace(outline, points_px=bridged(outline.points_px, crossed, near_px))
+            outline = replace(outline, points_px=across_strokes(outline.points_px, crossed, near_px))
         outlines.append(outline if band is None else beside_band(outline, band))
+    return outlines
+
+
+def _welds_in(
+    reduced: ReducedPicture,
+    calibration: Calibration,
+    origin: Points,
+    faces: _Faces,
+    outlines: list[Outline],
+    *,
+    joint: JointChoice,
+    marks: bool,
+    ruled: bool,
+    coarseness: float,
+) -> FoundWelds | None:
+    """Return the welds between the plates of some outlines, None where there are none."""
     if min(outline.support for outline in outlines) < LEAST_SUPPORT or not all(map(is_edge_of_metal, outlines)):
         return None
     if len(outlines) > 1 and not are_alike(outlines):
@@ -329,6 +362,11 @@ def _looked_at(
     sharp = [(profile.points_mm, outline) for profile, outline in zip(profiles, outlines, strict=True)]
     kept = (weld for weld in found.welds if marks or is_weld(weld.section, told=joint != "auto"))
     welds = tuple(weld for weld in map(partial(_without_glare, sharp), kept) if weld is not None)
+    if ruled or rough > ROUGH:
+        grain_mm = max(reach_of_grain(shape.points, shape.runs, shape.detail) for shape in structure.shapes)
+        welds = tuple(
+            _on_this_ground(w, sharp, grain_mm) for w in welds if not is_of_ground(w.section, sharp, grain_mm)
+        )
     if not faces.bands:
         welds = tuple(_with_unlike_parts(weld, sharp) for weld in welds)
     if structure.kind == "groove" and joint == "auto":
@@ -504,7 +542,10 @@ def _candidates(reduced: ReducedPicture, calibration: Calibration, joint: JointC
         best = max((c.score for c in found if c.stray_share < STRAY_SHARE), default=0.0)
         if best > (CLEAR if count == 0 else GOOD_ENOUGH):
             break
-    return sorted((c for c in found if c.score > 0), key=lambda c: -c.score)[:5]
+    best_first = sorted((c for c in found if c.score > 0), key=lambda c: -c.score)
+    # Beside a shadow lies no background, and such outlines score low: they are tried when all else is refused.
+    of_one_tone = [c for c in best_first[MOST_TRIED:] if c.outlines[0].proposal.startswith(OF_ONE_TONE)]
+    return best_first[:MOST_TRIED] + of_one_tone[:MOST_TRIED]
 
 
 def _candidate(
@@ -806,6 +847,11 @@ def _without_glare(outlines: Sequence[tuple[Points, Outline]], weld: FoundWeld) 
     flags = (*weld.section.flags, Flag("soft_outline", text))
     section = replace(weld.section, flags=flags, unseen={**weld.section.unseen, **unseen})
     return replace(weld, section=section, flags=flags)
+
+
+def _on_this_ground(weld: FoundWeld, outlines: Sequence[tuple[Points, Outline]], grain_mm: float) -> FoundWeld:
+    section = doubted(weld.section, outlines, grain_mm)
+    return replace(weld, section=section, flags=section.flags)
 
 
 def _picture_flags(outlines: Sequence[Outline], rough: float) -> tuple[Flag, ...]:

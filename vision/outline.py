@@ -56,6 +56,10 @@ class Outline:
         Standard uncertainty of the place of all edges alike that the tone curve leaves.
     steps
         (N,) signed grey step across the outline at each point.
+    bridged_px
+        (N,), the length of the stretch without an edge that a point lies in, 0 where there is one.
+    steady
+        Share of points whose contrast has the usual sign and stands well clear of grain, however large it is.
     """
 
     points_px: Points
@@ -69,6 +73,8 @@ class Outline:
     tone_doubt_px: float = 0.0
     soft: NDArray[np.bool_] | None = None
     steps: NDArray[np.float64] | None = None
+    bridged_px: NDArray[np.float64] | None = None
+    steady: float = 0.0
 
 
 def refine_outline(
@@ -144,7 +150,8 @@ def refine_outline(
             math.sqrt(max(variance / _KEPT - _SAMPLERS, 0.0)),
         ),
         _soft(sampled, inner),
-        sampled.contrast,
+        steps=sampled.contrast,
+        steady=_steady(sampled.contrast[inner], sampled.grain),
     )
 
 
@@ -258,13 +265,34 @@ def one_way(contrast: NDArray[np.float64]) -> float:
     return float(np.mean(contrast * np.sign(usual) > 0.4 * abs(usual)))
 
 
+def _steady(contrast: NDArray[np.float64], grain: float) -> float:
+    sign = np.sign(float(np.median(contrast)))
+    return float(np.mean(contrast * sign > max(_LEAST_STEADY, _STEADY_GRAINS * grain)))
+
+
+_LEAST_STEADY, _STEADY_GRAINS = 12.0, 6.0
+"""Contrast, in grey levels and in those of the grain, that is no chance: a shadow leaves some of an edge's contrast."""
+
 _SOFT = 0.2
 """Steepness of an edge, over that of the rest, below which it is no edge of metal; out of focus it halves."""
 
+_LESS_SHARP, _UNSHARP = 0.6, 0.4
+"""Steepness over contrast, over that of most, below which a faint edge, and any, is softer than the rest: the rim of a
+shadow that is as dark as the metal."""
+
 
 def _soft(sampled: _Sampled, inner: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Return where the outline follows something much less steep than most of it, in grey levels per px."""
-    return _faint(sampled, _SOFT, inner)
+    """Return where the outline follows something much less steep than most of it, in grey levels per px.
+
+    And less steep for its contrast, too: beside a shadow an edge has less of both.
+    """
+    faint = _faint(sampled, _SOFT, inner)
+    step = np.abs(sampled.contrast)
+    steepness = _smooth_closed(np.column_stack([sampled.aligned.max(axis=1), step]), 4.0)
+    sharpness = steepness[:, 0] / (steepness[:, 1] + 1.0)
+    # Half of an outline may run along the rim of a shadow: it is the sharper part that shows the metal.
+    usual, sharp = np.quantile(sharpness[inner], (0.5, 0.75))
+    return np.asarray((faint & (sharpness < _LESS_SHARP * usual)) | (sharpness < _UNSHARP * sharp), bool)
 
 
 def _faint(sampled: _Sampled, share: float, inner: NDArray[np.bool_] | None = None) -> NDArray[np.bool_]:

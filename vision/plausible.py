@@ -45,6 +45,10 @@ FAINT_LEVELS = 25.0
 LEAST_ONE_WAY, LEAST_ONE_WAY_FAINT = 0.8, 0.97
 """Share of the outline with the usual contrast (`Outline.one_way`); nearly all, where it could be grain."""
 
+LEAST_STEADY, MOST_SOFT_STEADY = 0.995, 0.003
+"""Share of the outline with contrast of the usual sign beyond any chance (`Outline.steady`), and of what is no sharp
+edge, where a shadow takes contrast: an outline that leaves the metal for the shadow has 0.01 without either."""
+
 LEAST_ALIKE = 0.6
 """Contrast of one member of an open joint over that of the other."""
 
@@ -81,7 +85,13 @@ _SAMPLED = 60
 
 
 def is_edge_of_metal(outline: Outline) -> bool:
-    """Tell whether an outline stands out from one background, and is not drawn through grain."""
+    """Tell whether an outline stands out from one background, and is not drawn through grain.
+
+    A shadow on the background leaves less contrast to a part of it, but some nearly everywhere.
+    """
+    steady = outline.steady >= LEAST_STEADY and outline.soft is not None and outline.soft.mean() <= MOST_SOFT_STEADY
+    if steady and abs(outline.contrast) >= FAINT_LEVELS:
+        return True
     return outline.one_way >= (LEAST_ONE_WAY if abs(outline.contrast) >= FAINT_LEVELS else LEAST_ONE_WAY_FAINT)
 
 
@@ -266,3 +276,12 @@ def _sharpest_turn_deg(face: Points) -> float:
     turn = np.degrees(np.arctan2(cross, np.sum(before * after, axis=1)))
     middle = turn[_STEPS // 5 - _ARM : -(_STEPS // 5 - _ARM)]
     return float(np.abs(middle).max())
+
+
+def is_lost_in_shadow(outline: Outline) -> bool:
+    """Tell whether much of an outline that was drawn around one tone has a shadow of that tone beside it."""
+    return (
+        abs(outline.contrast) >= FAINT_LEVELS
+        and outline.one_way < LEAST_ONE_WAY_FAINT
+        and outline.steady < LEAST_STEADY
+    )

@@ -24,6 +24,13 @@ REDUCED_LONG_SIDE_PX = 1000
 TEXTURES_PX = (11, 21)
 """Widths of a median that takes out weave, grain and veins of the ground, in pixels of the reduced picture."""
 
+OF_ONE_TONE = "of tone"
+"""Name of the proposals that take what is of the grey levels about one peak of the histogram."""
+
+LEAST_PEAK, MOST_TONES, STRIP_PX = 0.001, 5, 9
+"""Share of the picture in a single grey level that makes a peak; peaks that are tried; breadth of a strip, in pixels of
+the reduced picture, that is no metal."""
+
 SMALLEST_REGION_SHARE = 0.004
 """Regions under this share of the picture are not handed on."""
 
@@ -97,6 +104,31 @@ def proposals(picture: ReducedPicture) -> Iterator[tuple[str, NDArray[np.uint8]]
         _, bright = cv2.threshold(smooth, 0, 255, cv2.THRESH_BINARY + cv2.THRESH_OTSU)
         for name, mask in (("bright", bright), ("dark", 255 - bright)):
             yield f"{name}, without texture of {texture_px}", _to_steepest(np.asarray(mask, np.uint8), gray, texture_px)
+    for number, (low, high) in enumerate(_tones(gray), start=1):
+        alike = cv2.morphologyEx(_mask((gray >= low) & (gray <= high)), cv2.MORPH_CLOSE, _disc(5))
+        # A shadow passes through the tone of the metal in a strip: it is thin and hangs on by its end.
+        alike = cv2.morphologyEx(alike, cv2.MORPH_OPEN, _disc(STRIP_PX))
+        yield f"{OF_ONE_TONE} {number}", _to_steepest(np.asarray(alike, np.uint8), gray, TEXTURES_PX[0])
+
+
+def _tones(gray: Gray) -> list[tuple[int, int]]:
+    """Return the spans of grey levels about the peaks of the histogram, the largest share of the picture first.
+
+    A deep shadow has every tone from the ground's down; metal is of one, which need not be on the way of any threshold.
+    """
+    histogram = cv2.calcHist([gray], [0], None, [256], [0, 256]).ravel()
+    smooth = cv2.GaussianBlur(histogram[None], (0, 0), 1.5, borderType=cv2.BORDER_CONSTANT).ravel()
+    found = []
+    for peak in range(2, 254):
+        if smooth[peak] < LEAST_PEAK * gray.size or smooth[peak] < smooth[max(0, peak - 4) : peak + 5].max():
+            continue
+        low = high = peak
+        while low > 0 and smooth[low - 1] <= smooth[low] > 0.1 * smooth[peak]:
+            low -= 1
+        while high < 255 and smooth[high + 1] <= smooth[high] > 0.1 * smooth[peak]:
+            high += 1
+        found.append((float(smooth[low : high + 1].sum()), low, high))
+    return [(low, high) for _, low, high in sorted(found, reverse=True)[:MOST_TONES]]
 
 
 def _to_steepest(mask: NDArray[np.uint8], gray: Gray, reach_px: int) -> NDArray[np.uint8]:
@@ -105,7 +137,7 @@ def _to_steepest(mask: NDArray[np.uint8], gray: Gray, reach_px: int) -> NDArray[
     By the watershed of the gradient (F. Meyer, Signal Processing 38, 1994, 113-125) between what is surely inside and
     what is surely outside.
     """
-    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (reach_px, reach_px))
+    disc = _disc(reach_px)
     markers = np.zeros(mask.shape, np.int32)
     markers[cv2.erode(mask, disc) > 0] = 1
     markers[cv2.dilate(mask, disc) == 0] = 2
@@ -284,6 +316,10 @@ def _levels_at(places: NDArray[np.float64], gray: Gray) -> NDArray[np.float64]:
 
 def _mask(chosen: NDArray[np.bool_]) -> NDArray[np.uint8]:
     return chosen.astype(np.uint8) * np.uint8(255)
+
+
+def _disc(width_px: int) -> NDArray[np.uint8]:
+    return np.asarray(cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (width_px, width_px)), np.uint8)
 
 
 def _odd(value: float) -> int:

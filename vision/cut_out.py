@@ -1,0 +1,87 @@
+"""Outlines on a ground that is not plain, drawn anew: what the ground adds to a section is cut off.
+
+Ruled lines, veins and grain of the metal's own tone join a section wherever they touch it. What belongs to it is told
+by all of its border at once: the shortest and steepest border between what looks like metal and what looks like ground
+(Y. Boykov and M.-P. Jolly, ICCV 2001, 105-112; looks by mixtures of normal distributions as of C. Rother,
+V. Kolmogorov and A. Blake, ACM Transactions on Graphics 23, 2004, 309-314).
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.ground import ROUGH, roughness
+from vision.segmentation import ReducedPicture, Silhouette, silhouettes
+
+Mask = NDArray[np.uint8]
+
+BAND_PX = 31
+"""Width of the band about an outline in which its border is sought, in pixels of the reduced picture."""
+
+AROUND_PX = 45
+"""How far around a section its ground is looked at, in pixels of the reduced picture."""
+
+HAIR_PX = 9
+"""What is narrower than this and longer is a line of the ground, not metal, in pixels of the reduced picture."""
+
+LARGEST_CORNER_PX2 = 25
+"""Corners have less area that a disc of that width does not reach."""
+
+TURNS = 2
+
+MOST_BLUR_PX = 2.5
+"""Standard deviation of an edge spread, in pixels of the reduced picture, that is no unevenness of the ground."""
+
+
+def redrawn(outlines: tuple[Silhouette, ...], picture: ReducedPicture) -> tuple[Silhouette, ...]:
+    """Return the outlines of a section, on a plain ground as they are, elsewhere without what the ground adds to them.
+
+    As they are, too, where no border was found that leaves them as many as they were.
+    """
+    mask = filled(outlines, picture)
+    if (
+        np.array_equal(without_hairs(mask), mask)
+        and max(roughness(outline.points_px, MOST_BLUR_PX * picture.factor, picture) for outline in outlines) <= ROUGH
+    ):
+        return outlines
+    found = silhouettes(without_hairs(cut_out(mask, picture)), picture, outlines[0].proposal, most=len(outlines))
+    return tuple(found) if len(found) == len(outlines) else outlines
+
+
+def filled(outlines: tuple[Silhouette, ...], picture: ReducedPicture) -> Mask:
+    """Return the mask of what outlines enclose in a reduced picture."""
+    mask = np.zeros(picture.gray.shape, np.uint8)
+    for outline in outlines:
+        cv2.fillPoly(mask, [np.rint((outline.points_px + 0.5) / picture.factor - 0.5).astype(np.int32)], 255)
+    return mask
+
+
+def without_hairs(mask: Mask) -> Mask:
+    """Return a mask without what is thin and sticks out of it, as lines of the ground do that end at a section."""
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (HAIR_PX, HAIR_PX))
+    lost = cv2.subtract(mask, cv2.morphologyEx(mask, cv2.MORPH_OPEN, disc))
+    _, pieces, stats, _ = cv2.connectedComponentsWithStats(lost, connectivity=8)
+    hair = stats[:, cv2.CC_STAT_AREA] > LARGEST_CORNER_PX2
+    hair[0] = False
+    return np.asarray(np.where(hair[pieces], 0, mask), np.uint8)
+
+
+def cut_out(mask: Mask, picture: ReducedPicture) -> Mask:
+    """Return the mask with its border where metal and ground are told apart best."""
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (BAND_PX, BAND_PX))
+    outer = cv2.dilate(mask, disc)
+    about = np.full(mask.shape, cv2.GC_BGD, np.uint8)
+    about[outer > 0] = cv2.GC_PR_BGD
+    about[mask > 0] = cv2.GC_PR_FGD
+    about[cv2.erode(mask, disc) > 0] = cv2.GC_FGD
+    x, y, width, height = cv2.boundingRect(outer)
+    window = slice(max(0, y - AROUND_PX), y + height + AROUND_PX), slice(max(0, x - AROUND_PX), x + width + AROUND_PX)
+    seen = np.ascontiguousarray(about[window])
+    looks = np.zeros((1, 65)), np.zeros((1, 65))
+    cv2.setRNGSeed(0)
+    cv2.grabCut(cv2.merge([picture.gray[window]] * 3), seen, (0, 0, 1, 1), *looks, TURNS, cv2.GC_INIT_WITH_MASK)
+    found = np.zeros_like(mask)
+    found[window] = np.where((seen == cv2.GC_FGD) | (seen == cv2.GC_PR_FGD), 255, 0)
+    return found
