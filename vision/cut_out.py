@@ -29,6 +29,9 @@ HAIR_PX = 9
 LARGEST_CORNER_PX2 = 25
 """Corners have less area that a disc of that width does not reach."""
 
+LEAST_LINE_PX, THICKEST_CRUMB_PX = 36, 18
+"""On a plain ground a line is longer than this; what a grained ground adds is no thicker."""
+
 TURNS = 2
 
 MOST_BLUR_PX = 2.5
@@ -41,13 +44,22 @@ def redrawn(outlines: tuple[Silhouette, ...], picture: ReducedPicture) -> tuple[
     As they are, too, where no border was found that leaves them as many as they were.
     """
     mask = filled(outlines, picture)
-    if (
-        np.array_equal(without_hairs(mask), mask)
-        and max(roughness(outline.points_px, MOST_BLUR_PX * picture.factor, picture) for outline in outlines) <= ROUGH
-    ):
-        return outlines
-    found = silhouettes(without_hairs(cut_out(mask, picture)), picture, outlines[0].proposal, most=len(outlines))
-    return tuple(found) if len(found) == len(outlines) else outlines
+    if max(roughness(outline.points_px, MOST_BLUR_PX * picture.factor, picture) for outline in outlines) > ROUGH:
+        found = without_hairs(cut_out(mask, picture))
+        # Grain is cut off in crumbs: what is thicker is a weld of another tone than its plates.
+        if _thickness_px(np.asarray(cv2.subtract(mask, found), np.uint8)) > THICKEST_CRUMB_PX:
+            return outlines
+    else:
+        found = without_hairs(mask, longest_px=LEAST_LINE_PX)
+        if np.array_equal(found, mask):
+            return outlines
+    drawn = silhouettes(found, picture, outlines[0].proposal, most=len(outlines))
+    return tuple(drawn) if len(drawn) == len(outlines) else outlines
+
+
+def _thickness_px(mask: Mask) -> float:
+    """Return the diameter of the largest disc that lies in a mask."""
+    return 2.0 * float(cv2.distanceTransform(mask, cv2.DIST_L2, 3).max()) if mask.any() else 0.0
 
 
 def filled(outlines: tuple[Silhouette, ...], picture: ReducedPicture) -> Mask:
@@ -58,12 +70,16 @@ def filled(outlines: tuple[Silhouette, ...], picture: ReducedPicture) -> Mask:
     return mask
 
 
-def without_hairs(mask: Mask) -> Mask:
-    """Return a mask without what is thin and sticks out of it, as lines of the ground do that end at a section."""
+def without_hairs(mask: Mask, *, longest_px: float = 0.0) -> Mask:
+    """Return a mask without what is thin and sticks out of it, as lines of the ground do that end at a section.
+
+    What is no longer than ``longest_px`` stays: spatter and lobes of a bead are thin, too, and belong to the metal.
+    """
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (HAIR_PX, HAIR_PX))
     lost = cv2.subtract(mask, cv2.morphologyEx(mask, cv2.MORPH_OPEN, disc))
     _, pieces, stats, _ = cv2.connectedComponentsWithStats(lost, connectivity=8)
-    hair = stats[:, cv2.CC_STAT_AREA] > LARGEST_CORNER_PX2
+    extent = np.hypot(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT])
+    hair = (stats[:, cv2.CC_STAT_AREA] > LARGEST_CORNER_PX2) & (extent > longest_px)
     hair[0] = False
     return np.asarray(np.where(hair[pieces], 0, mask), np.uint8)
 

@@ -41,7 +41,15 @@ from vision.marks import WeldMarks
 from vision.open_groove import OpenGroove, find_open_groove, find_square_gap, groove_edges
 from vision.outline import Outline, refine_outline
 from vision.plate_line import SHORTEST_WANDER_MM, Detail, beyond_noise, fit_plate, longest_lines, wander_length_mm
-from vision.plausible import MOST_SOFT, TOLD_SOFT, are_alike, is_edge_of_metal, is_lost_in_shadow, is_weld, softness
+from vision.plausible import (
+    MOST_SOFT,
+    TOLD_SOFT,
+    are_alike,
+    is_edge_of_metal,
+    is_lost_in_shadow,
+    is_weld,
+    softness,
+)
 from vision.profile import Profile, usual_std_mm
 from vision.ruling import Ruling, bridged, find_ruling
 from vision.runs import Run, bridged_runs, straight_runs, without_stray_ends
@@ -247,18 +255,24 @@ def find_welds(
         of_one_tone = candidate.outlines[0].proposal.startswith(OF_ONE_TONE)
         crossed = any(outline.crossed is not None for outline in candidate.outlines)
         drawn = candidate.outlines if crossed else redrawn(candidate.outlines, reduced)
-        for faces in _without_side_bands(drawn, (fine, reduced)):
-            outlines = follow(faces)
-            lost |= of_one_tone and any(map(is_lost_in_shadow, outlines))
-            found = search(faces, outlines, coarseness=coarseness)
-            if found is None:
-                continue
-            if marks:
-                return applied_marks.apply(found, marks, shift, origin)
-            if any(_is_another(other, candidate, reduced) for other in candidates):
-                flag = Flag("another_section", ANOTHER_SECTION)
-                return replace(found, welds=tuple(_flagged(weld, flag) for weld in found.welds))
-            return found
+        found: FoundWelds | None = None
+        # What was cut off an outline may have been a weld: then there are more of them without.
+        for outlines in dict.fromkeys((drawn, candidate.outlines)):
+            for faces in _without_side_bands(outlines, (fine, reduced)):
+                followed = follow(faces)
+                lost |= of_one_tone and any(map(is_lost_in_shadow, followed))
+                seen = search(faces, followed, coarseness=coarseness)
+                if seen is not None:
+                    found = seen if found is None or len(seen.welds) > len(found.welds) else found
+                    break
+        if found is None:
+            continue
+        if marks:
+            return applied_marks.apply(found, marks, shift, origin)
+        if any(_is_another(other, candidate, reduced) for other in candidates):
+            flag = Flag("another_section", ANOTHER_SECTION)
+            return replace(found, welds=tuple(_flagged(weld, flag) for weld in found.welds))
+        return found
     if marks:
         raise NothingMeasurable(
             "no outline of a section was found under the marks; give --region around the section or improve the light"

@@ -62,3 +62,30 @@ def test_a_line_that_ends_at_the_metal_is_cut_off_and_its_corners_stay() -> None
     hairy[30:120, 200:203] = 255
     assert np.count_nonzero(without_hairs(mask) != mask) == 0
     assert np.count_nonzero(cv2.absdiff(without_hairs(hairy), mask)) < 25
+
+
+def test_spatter_is_thin_and_stays_where_the_ground_is_plain() -> None:
+    gray = np.full((400, 600), 60, np.uint8)
+    left, top, right, bottom = BOX
+    gray[top:bottom, left:right] = TONE
+    gray[top - 14 : top, 300:306] = TONE
+    sides = [(x, top) for x in range(left, 300)] + [(300, top - 14), (305, top - 14)]
+    sides += [(x, top) for x in range(305, right)] + [(right - 1, y) for y in range(top, bottom)]
+    sides += [(x, bottom - 1) for x in range(right - 1, left, -1)] + [(left, y) for y in range(bottom - 1, top, -1)]
+    outline = Silhouette(np.array(sides, float), 270.0 * 140.0, "bright")
+    (found,) = redrawn((outline,), ReducedPicture(gray, 1.0))
+    assert found is outline
+
+
+def test_a_cut_that_takes_a_weld_off_is_not_made(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Weld metal of another tone than its plates may look like ground; it is thicker than the crumbs of a grain."""
+    picture, coarse = section_on_stone(0)
+
+    def without_a_weld(mask: np.ndarray, _: ReducedPicture) -> np.ndarray:
+        cut = mask.copy()
+        cut[120:160, 150:190] = 0
+        return cut
+
+    monkeypatch.setattr("vision.cut_out.cut_out", without_a_weld)
+    (found,) = redrawn((coarse,), picture)
+    assert found is coarse
