@@ -77,6 +77,8 @@ def without_hairs(mask: Mask, *, longest_px: float = 0.0) -> Mask:
     """
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (HAIR_PX, HAIR_PX))
     lost = cv2.subtract(mask, cv2.morphologyEx(mask, cv2.MORPH_OPEN, disc))
+    if not cv2.erode(lost, np.ones((2, 2), np.uint8)).any():
+        return mask
     _, pieces, stats, _ = cv2.connectedComponentsWithStats(lost, connectivity=8)
     extent = np.hypot(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT])
     hair = (stats[:, cv2.CC_STAT_AREA] > LARGEST_CORNER_PX2) & (extent > longest_px)

@@ -16,6 +16,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from core.medians import median
 from vision.outline import Outline
 
 Gray = NDArray[np.uint8]
@@ -113,12 +114,18 @@ def _line_level(gray: Gray, width_px: int, residue: int) -> float | None:
     breadth = STRIP_WIDTHS * width_px
     counts: list[float] = []
     levels: list[float] = []
-    for turned in (gray, gray.T):
-        if len(turned) < 2 * breadth:
-            return None
-        tops = np.linspace(0, len(turned) - breadth, STRIPS).astype(int)
-        found = [_lines_across(np.ascontiguousarray(turned[top : top + breadth]), width_px, residue) for top in tops]
-        counts.append(float(np.median([count for count, _ in found])))
+    if min(gray.shape) < 2 * breadth:
+        return None
+    for turned in (False, True):
+        tops = np.linspace(0, gray.shape[1 if turned else 0] - breadth, STRIPS).astype(int)
+        found: list[tuple[int, float]] = []
+        # From the middle on: where two strips show no line most do not.
+        for top in sorted(tops.tolist(), key=lambda top: abs(top - float(tops.mean()))):
+            strip = cv2.transpose(gray[:, top : top + breadth]) if turned else gray[top : top + breadth]
+            found.append(_lines_across(np.asarray(strip, np.uint8), width_px, residue))
+            if len(found) == 2 and not any(count for count, _ in found):
+                break
+        counts.append(median([count for count, _ in found]))
         levels.extend(level for count, level in found if count)
     return min(levels) if max(counts) >= LEAST_LINES else None
 
@@ -126,7 +133,7 @@ def _line_level(gray: Gray, width_px: int, residue: int) -> float | None:
 def _lines_across(strip: Gray, width_px: int, residue: int) -> tuple[int, float]:
     """Return how many thin lines cross a strip from top to bottom, and by what they are told from grain."""
     thin = cv2.morphologyEx(strip, residue, np.ones((1, width_px), np.uint8))
-    level = max(LEAST_LEVELS, GRAINS * float(np.median(thin[::4, ::4])))
+    level = max(LEAST_LEVELS, GRAINS * median(thin[::6, ::6]))
     lit = _above(thin, level)
     least = LEAST_LENGTH * len(strip)
     if cv2.countNonZero(lit) < LEAST_LINES * least:
