@@ -24,7 +24,8 @@ from core.errors import NothingMeasurable
 from core.geometry import Points
 from core.quantity import Quantity
 from measurement import measure
-from vision.find import FoundWeld, FoundWelds, find_welds
+from vision.find import find_welds
+from vision.found import FoundWeld, FoundWelds
 from vision.fusion import look_inside
 from vision.fusion_line import FusionLine
 from vision.marks import WeldMarks

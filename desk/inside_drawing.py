@@ -15,7 +15,7 @@ from desk.dimension import Dimension, Layout, draw_dimension
 from desk.drawing import ACCENT, INK, Drawing, LineStyle, Polyline
 from desk.joint_drawing import format_value
 from desk.legend_text import shortened, wrapped
-from vision.find import FoundWelds
+from vision.found import FoundWelds
 from vision.fusion_line import CLEAR, SEEN, FusionLine, Indication, Inside
 from vision.section import Section
 

@@ -24,7 +24,7 @@ from desk.drawing import (
 )
 from desk.joint_drawing import format_value
 from desk.legend_text import shortened, wrapped
-from vision.find import FoundWelds
+from vision.found import FoundWelds
 
 ROW = 1.75
 STRIP_ROWS = 3.6

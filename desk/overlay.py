@@ -28,7 +28,7 @@ from desk.inside_drawing import draw_depths, draw_zones, inside_lines
 from desk.joint_drawing import draw_weld, key_points
 from desk.legend import draw_legend, draw_scale_bar, legend_height, value_lines
 from inspection.document import write_bytes
-from vision.find import FoundWelds
+from vision.found import FoundWelds
 
 if TYPE_CHECKING:
     from measurement.gauges import Read

@@ -358,7 +358,7 @@ def _drawn(
     """
     from desk.overlay import draw_overlay
     from inspection.session import open_session
-    from vision.find import FoundWelds
+    from vision.found import FoundWelds
     from vision.picture import read_colour
 
     try:

@@ -17,7 +17,7 @@ from vision.profile import Gap, Profile
 from vision.section import Flag, WeldSurface
 
 if TYPE_CHECKING:
-    from vision.find import FoundWeld, FoundWelds
+    from vision.found import FoundWeld, FoundWelds
 
 OF_AN_UNDERCUT = ("undercut", "undercut_width")
 OF_A_TOE = (*OF_AN_UNDERCUT, "toe_radius", "toe_angle", "overlap")

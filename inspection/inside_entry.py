@@ -15,7 +15,7 @@ from vision.fusion_line import FusionLine, Indication, Inside
 from vision.marks import WeldMarks
 
 if TYPE_CHECKING:
-    from vision.find import FoundWelds
+    from vision.found import FoundWelds
 
 InsideChoice = Literal["auto", "on", "off"]
 MOST_POINTS = 250

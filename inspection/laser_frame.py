@@ -22,7 +22,7 @@ from vision.stripe import Stripe, extract, line_channel
 from vision.stripe_profile import check_frame, profile_from_stripe
 
 if TYPE_CHECKING:
-    from vision.find import FoundWeld, FoundWelds
+    from vision.found import FoundWeld, FoundWelds
 
 MANY_SATURATED = 0.3
 ONE_FACE_MM = 3.0

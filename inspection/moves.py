@@ -14,7 +14,7 @@ from core.errors import NothingMeasurable, UsageError
 from core.fitting import LineFit
 from core.geometry import Line, Points, intersection
 from vision import applied_marks
-from vision.find import FoundWeld, FoundWelds
+from vision.found import FoundWeld, FoundWelds
 from vision.marks import WeldMarks
 from vision.section import Flag, PreparedEdge, Section, WeldSurface
 

@@ -24,7 +24,7 @@ from vision.profile_file import SUFFIXES, read_profile
 from vision.section import Flag, Section
 
 if TYPE_CHECKING:
-    from vision.find import FoundWeld, FoundWelds
+    from vision.found import FoundWeld, FoundWelds
     from vision.stripe import Stripe
 
 

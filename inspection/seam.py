@@ -24,7 +24,7 @@ from vision.section import Flag
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from vision.find import FoundWelds
+    from vision.found import FoundWelds
 
 DECIMALS = 6
 TOGETHER = 4

@@ -24,7 +24,7 @@ from inspection.picture import weld_entry
 from inspection.repeat import found as find_file
 from inspection.repeat import repeat
 from inspection.settings import Settings, settings_of
-from vision.find import FoundWeld
+from vision.found import FoundWeld
 from vision.section import Section
 
 PAPER_PX = 1600

@@ -15,7 +15,7 @@ from vision.marks import WeldMarks
 from vision.section import Flag, PlateSurface, WeldSurface
 
 if TYPE_CHECKING:
-    from vision.find import FoundWeld, FoundWelds
+    from vision.found import FoundWeld, FoundWelds
 
 PointPx = tuple[float, float]
 CLICK_STD_PX = 1.0

@@ -30,9 +30,9 @@ from vision.cloud_seam import (
     surface_normals,
 )
 from vision.cloud_slab import LONGEST_MM, slab_length
-from vision.find import JointChoice
 from vision.profile import Profile
 from vision.section import Flag
+from vision.structure import JointChoice
 
 Vector = NDArray[np.float64]
 

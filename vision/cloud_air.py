@@ -17,9 +17,10 @@ from numpy.typing import NDArray
 from core.errors import NothingMeasurable
 from core.geometry import Line, Points, rotate
 from vision.cloud_profile import profile_of_slab
-from vision.find import JointChoice, find_welds_in_profile
+from vision.find import find_welds_in_profile
 from vision.runs import turn_deg
 from vision.section import Section
+from vision.structure import JointChoice
 
 VIEWS = 12
 SCORES = {"tee": 3.0, "lap": 3.0, "groove": 3.0, "butt": 2.0}

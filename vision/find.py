@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import partial
-from typing import Literal
 
 import cv2
 import numpy as np
@@ -14,33 +13,24 @@ from numpy.typing import NDArray
 
 from calibration.model import Calibration
 from core.errors import NothingMeasurable
-from core.fitting import LineFit
-from core.geometry import Points, diagonal, distance, intersection, signed_area, step_lengths
+from core.geometry import Points, diagonal, signed_area, step_lengths
 from core.medians import median
 from vision import applied_marks
 from vision.arc_branch import Branch, branch_of
 from vision.arc_surface import Arc, arc_of
 from vision.cut_out import redrawn
 from vision.filled_gap import MOST_FILLED, unlike_ground
-from vision.groove_doubt import GrooveDoubt, doubt_of
-from vision.groove_joint import OpenJoint, member, open_joint, prepared_edge
+from vision.found import FoundWeld, FoundWelds, built, points_px_of
 from vision.ground import ROUGH, roughness
 from vision.ground_doubt import doubted, is_of_ground, reach_of_grain
 from vision.joints import (
     ButtPair,
     FilletPair,
-    butt_pairs,
-    classify_fillet,
-    encloses,
-    fillet_pairs,
-    opposite_run,
     path_between,
-    root_pair,
 )
 from vision.marks import WeldMarks
-from vision.open_groove import OpenGroove, find_open_groove, find_square_gap, groove_edges
 from vision.outline import Outline, refine_outline
-from vision.plate_line import SHORTEST_WANDER_MM, Detail, beyond_noise, fit_plate, longest_lines, wander_length_mm
+from vision.plate_line import Detail
 from vision.plausible import (
     MOST_SOFT,
     TOLD_SOFT,
@@ -52,8 +42,7 @@ from vision.plausible import (
 )
 from vision.profile import Profile, usual_std_mm
 from vision.ruling import Ruling, bridged, find_ruling
-from vision.runs import Run, bridged_runs, straight_runs, without_stray_ends
-from vision.section import Flag, Joint, PreparedEdge, Section
+from vision.section import Flag
 from vision.segmentation import (
     OF_ONE_TONE,
     ReducedPicture,
@@ -66,30 +55,27 @@ from vision.segmentation import (
 from vision.side_band import LONG_SIDE_PX as SIDE_BAND_LONG_SIDE_PX
 from vision.side_band import beside_band, displacement, without_band
 from vision.strokes import bridged as across_strokes
-from vision.surface import trace_surface
+from vision.structure import (
+    LEAST_LONG,
+    JointChoice,
+    Shape,
+    Structure,
+    is_plate,
+    long_share,
+    recognise,
+    shape_of,
+    straight_share,
+    with_wander_told,
+)
 from vision.tone import ToneCurve
 from vision.unlike_parts import MOST_UNLIKE, unlike_share
-from vision.untold_toe import not_seen
 
 GAP_CORNERS = ("outer_corner_left", "outer_corner_right", "land_bottom_right", "land_bottom_left")
-PointPx = tuple[float, float]
-JointChoice = Literal["auto", "tee", "lap", "butt", "groove"]
 LOW_CONTRAST_LEVELS = 25.0
 BLUR_LIMIT_PX = 3.0
 LEAST_CONTRAST_LEVELS = 5.0
-MOST_RUNS = 120
-LEAST_RUN_POINTS = 8
-"""A run of fewer steps is a guess: a profile with gaps has such."""
-LEAST_STRAIGHT = 0.35
-"""An outline with less than this share in straight runs is grain, a stain or a shadow, not a section."""
-MOSTLY_SEEN = 0.2
-"""A part with less than this share of its outline on the border of the picture shows its plates whole."""
 MOST_PERIMETER = 16.0
 """Perimeter over the root of the area, beyond which an outline is frayed (a strip of 50 to 1 has 14.4)."""
-LEAST_LONG = 0.5
-"""Least share of an outline in straight runs of a tenth of the part's size: plates make up most of a section."""
-ROUGHEST_PLATE = 0.015
-"""Largest scatter of a plate's surface about its line, as a share of the shorter leg."""
 LEAST_SUPPORT = 0.7
 """Least share of an outline that stands clear of the grain beside it."""
 CLEAR = 7.5
@@ -105,55 +91,9 @@ GAP_MISMATCH = 0.15
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class FoundWeld:
-    """One weld or prepared joint: its section in mm and its main points in the picture."""
-
-    section: Section
-    points_px: Mapping[str, PointPx]
-    flags: tuple[Flag, ...]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class FoundWelds:
-    """Everything found in one picture or profile, welds from left to right.
-
-    ``ground_roughness`` says by which share of its step to the metal the ground around a section changes.
-    """
-
-    welds: tuple[FoundWeld, ...]
-    outline_px: tuple[Points, ...]
-    outline_mm: tuple[Points, ...]
-    ground_roughness: float = 0.0
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Shape:
-    """An outline in mm with its straight runs."""
-
-    points: Points
-    cut: NDArray[np.bool_]
-    runs: list[Run]
-    detail: Detail
-    tolerance: float
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Structure:
-    """What an outline (or two of them) was recognised as."""
-
-    kind: str
-    shapes: tuple[_Shape, ...]
-    fillets: tuple[FilletPair, ...] = ()
-    butts: tuple[ButtPair, ...] = ()
-    joint: OpenJoint | None = None
-    open_groove: OpenGroove | None = None
-    score: float = 0.0
-
-
-@dataclass(frozen=True, slots=True, eq=False)
 class _Candidate:
     outlines: tuple[Silhouette, ...]
-    structure: _Structure
+    structure: Structure
     score: float
     stray_share: float
 
@@ -161,7 +101,6 @@ class _Candidate:
 ANOTHER_SCORE, ANOTHER_AREA, ANOTHER_STEP = 3.5, 0.25, 1.3
 """Score of a second piece, and its area over that of the one that is measured, from which it is told. Pieces of one
 metal differ in their step to the ground by less than the last factor; a rule that lies beside a section by more."""
-
 ANOTHER_SECTION = (
     "another piece in the picture looks like a section with a weld, too, and was not measured; give --region around "
     "each in turn"
@@ -180,7 +119,6 @@ DRAWN_OVER = (
 )
 BESIDE_BAND_REACH = 1.2
 """In pixels of the picture in which bands are looked for: farther off lies the outer edge of a narrow one."""
-
 BAND_LEFT_OUT = (
     "a band of another tone lies along one side of the section, as its wall seen from aside or its shadow: the edge of "
     "the face was followed; look at the outline, and put the camera square above the weld"
@@ -360,10 +298,10 @@ def _welds_in(
         return None
     if len(outlines) > 1 and not are_alike(outlines):
         return None
-    structure = _recognise(tuple(_fine_shape(outline, calibration) for outline in outlines), joint, fine=True)
-    if structure is None or min(_long_share(shape) for shape in structure.shapes) < LEAST_LONG:
+    structure = recognise(tuple(_fine_shape(outline, calibration) for outline in outlines), joint, fine=True)
+    if structure is None or min(long_share(shape) for shape in structure.shapes) < LEAST_LONG:
         return None
-    structure = _with_wander(structure, closed=True)
+    structure = with_wander_told(structure, closed=True)
     profiles = tuple(
         _profile(outline, shape, calibration, coarseness)
         for outline, shape in zip(outlines, structure.shapes, strict=True)
@@ -372,7 +310,7 @@ def _welds_in(
     flags = _picture_flags(outlines, rough) + faces.flags
     if any(silhouette.crossed is not None for silhouette in faces.outlines):
         flags += (Flag("drawn_over", DRAWN_OVER),)
-    found = _build(structure, profiles, flags, calibration, origin)
+    found = built(structure, profiles, flags, calibration, origin)
     sharp = [(profile.points_mm, outline) for profile, outline in zip(profiles, outlines, strict=True)]
     kept = (weld for weld in found.welds if marks or is_weld(weld.section, told=joint != "auto"))
     welds = tuple(weld for weld in map(partial(_without_glare, sharp), kept) if weld is not None)
@@ -467,7 +405,7 @@ def _on_arc(found: FoundWelds, arc: Arc | Branch, calibration: Calibration | Non
     welds = []
     for weld in found.welds:
         section = arc.doubted(replace(weld.section, flags=weld.section.flags + flag))
-        points = _points_px(section, calibration, np.zeros(2), arc)
+        points = points_px_of(section, calibration, np.zeros(2), arc)
         welds.append(FoundWeld(section, points, weld.flags + flag))
     return replace(found, welds=tuple(welds))
 
@@ -478,14 +416,14 @@ def _find_in_flat(profile: Profile, joint: JointChoice, calibration: Calibration
     points, cut = profile.points_mm, np.asarray(profile.cut)
     if profile.closed and signed_area(points) > 0:
         points, cut = points[::-1], cut[::-1]
-    shape = _shape(points, cut, detail, closed=profile.closed, tolerance=max(4.5 * detail.noise_mm, 0.05))
-    structure = _recognise((shape,), joint, closed=profile.closed, fine=True)
+    shape = shape_of(points, cut, detail, closed=profile.closed, tolerance=max(4.5 * detail.noise_mm, 0.05))
+    structure = recognise((shape,), joint, closed=profile.closed, fine=True)
     if structure is None:
         raise NothingMeasurable(
             "no weld was recognised in the profile: two straight plate surfaces with a weld between them are needed"
         )
-    found = _build(
-        _with_wander(structure, closed=profile.closed),
+    found = built(
+        with_wander_told(structure, closed=profile.closed),
         (profile,),
         (),
         calibration,
@@ -536,7 +474,7 @@ def _candidates(reduced: ReducedPicture, calibration: Calibration, joint: JointC
         for outline, shape in zip(outlines, shapes, strict=True):
             if shape is None:
                 continue
-            structure = _recognise((shape,), joint)
+            structure = recognise((shape,), joint)
             if structure is not None:
                 found.append(_candidate((outline,), structure, reduced, calibration))
         if joint in ("auto", "groove"):
@@ -548,7 +486,7 @@ def _candidates(reduced: ReducedPicture, calibration: Calibration, joint: JointC
                     # Two members, not two of many alike (squares of a board, letters).
                     if sum(outline.area_px > 0.3 * outlines[j].area_px for outline in outlines) > 4:
                         continue
-                    structure = _recognise((first, second), joint)
+                    structure = recognise((first, second), joint)
                     if structure is not None:
                         pair = (outlines[i], outlines[j])
                         found.append(_candidate(pair, structure, reduced, calibration))
@@ -563,7 +501,7 @@ def _candidates(reduced: ReducedPicture, calibration: Calibration, joint: JointC
 
 
 def _candidate(
-    outlines: tuple[Silhouette, ...], structure: _Structure, reduced: ReducedPicture, calibration: Calibration
+    outlines: tuple[Silhouette, ...], structure: Structure, reduced: ReducedPicture, calibration: Calibration
 ) -> _Candidate:
     stray = max(_stray_share(outline, reduced) for outline in outlines)
     score = _judge(structure, outlines, reduced, calibration) - 8.0 * max(0.0, min(stray, 0.25) - STRAY_SHARE)
@@ -582,7 +520,7 @@ def _stray_share(outline: Silhouette, reduced: ReducedPicture) -> float:
 
 
 def _judge(
-    structure: _Structure, outlines: tuple[Silhouette, ...], reduced: ReducedPicture, calibration: Calibration
+    structure: Structure, outlines: tuple[Silhouette, ...], reduced: ReducedPicture, calibration: Calibration
 ) -> float:
     """Score a structure: how much plate it shows, how large it is, and whether one background surrounds it.
 
@@ -595,10 +533,10 @@ def _judge(
     extent = max(diagonal(o.points_px) for o in outlines)
     score += 3.0 * min(1.0, extent / across)
     shape = structure.shapes[0]
-    score += 5.0 * (min(min(_straight_share(s) for s in structure.shapes), 0.9) - 0.7)
+    score += 5.0 * (min(min(straight_share(s) for s in structure.shapes), 0.9) - 0.7)
     # Background between section and frame has most of its outline on the frame.
     score -= 10.0 * max(0.0, float(np.mean(shape.cut)) - 0.3)
-    if structure.fillets and not any(_is_plate(shape, shape.runs, pair) for pair in structure.fillets):
+    if structure.fillets and not any(is_plate(shape, shape.runs, pair) for pair in structure.fillets):
         score -= 2.5
     if structure.joint is not None:
         score -= min(6.0, 20.0 * max(0.0, _gap_mismatch(structure, outlines, reduced) - GAP_MISMATCH))
@@ -614,7 +552,7 @@ def _judge(
     return score
 
 
-def _gap_mismatch(structure: _Structure, outlines: tuple[Silhouette, ...], reduced: ReducedPicture) -> float:
+def _gap_mismatch(structure: Structure, outlines: tuple[Silhouette, ...], reduced: ReducedPicture) -> float:
     """Return how far the level in an open joint differs from that beside its plates: weld metal is no gap."""
     found = []
     for side in () if structure.joint is None else (structure.joint.left, structure.joint.right):
@@ -655,7 +593,7 @@ def _levels(
     return np.asarray(reduced.gray[y[ok], x[ok]], np.uint8)
 
 
-def _coarse_shape(outline: Silhouette, reduced: ReducedPicture, calibration: Calibration) -> _Shape | None:
+def _coarse_shape(outline: Silhouette, reduced: ReducedPicture, calibration: Calibration) -> Shape | None:
     perimeter = float(step_lengths(outline.points_px).sum())
     if perimeter > MOST_PERIMETER * math.sqrt(outline.area_px):
         return None
@@ -671,158 +609,18 @@ def _coarse_shape(outline: Silhouette, reduced: ReducedPicture, calibration: Cal
     if not np.isfinite(points).all():
         return None
     detail = Detail(0.4 * pixel, pixel, pixel)
-    return _shape(points, cut, detail, closed=True, tolerance=1.5 * pixel)
+    return shape_of(points, cut, detail, closed=True, tolerance=1.5 * pixel)
 
 
-def _fine_shape(outline: Outline, calibration: Calibration) -> _Shape:
+def _fine_shape(outline: Outline, calibration: Calibration) -> Shape:
     points = calibration.to_mm(outline.points_px)
     pixel = calibration.mm_per_px(outline.points_px.mean(axis=0))
     detail = Detail(outline.noise_px * pixel, outline.step_px * pixel, outline.blur_px * pixel)
     tolerance = max(5.0 * detail.noise_mm, 1.2 * pixel, 0.045)
-    return _shape(points, outline.cut, detail, closed=True, tolerance=tolerance)
+    return shape_of(points, outline.cut, detail, closed=True, tolerance=tolerance)
 
 
-def _shape(points: Points, cut: NDArray[np.bool_], detail: Detail, *, closed: bool, tolerance: float) -> _Shape:
-    extent = diagonal(points)
-    shortest = max(6 * tolerance, 0.008 * extent)
-    runs = straight_runs(points, cut, closed=closed, tolerance=tolerance, shortest=shortest)
-    if not closed:
-        steps = step_lengths(points)
-        runs = [without_stray_ends(points, steps, run) for run in runs]
-    runs = [run for run in runs if run.stop - run.start >= LEAST_RUN_POINTS]
-    return _Shape(points, cut, runs, detail, tolerance)
-
-
-def _recognise(
-    shapes: tuple[_Shape, ...], joint: JointChoice, *, closed: bool = True, fine: bool = False
-) -> _Structure | None:
-    """Return what one outline, or a pair of outlines, shows."""
-    if len(shapes) == 2:
-        return _recognise_open(shapes)
-    shape = shapes[0]
-    if not 2 <= len(shape.runs) <= MOST_RUNS or _straight_share(shape) < LEAST_STRAIGHT:
-        # Two plates in line with a gap between them may have come out as one straight run.
-        alone = find_square_gap(shape.points, shape.runs) if joint == "groove" and not closed else None
-        return None if alone is None else _Structure("groove", (shape,), open_groove=alone, score=alone.score)
-    extent = diagonal(shape.points)
-    smallest = max(5.0 * shape.detail.step_mm, 0.012 * extent)
-    gap = min(2.5, 0.05 * extent)
-    plates = bridged_runs(
-        shape.points, shape.runs, closed=closed, gap=gap, height=0.6 * gap, level=2.0 * shape.tolerance
-    )
-    if not closed and joint in ("auto", "groove"):
-        prepared = find_open_groove(shape.points, shape.runs)
-        if prepared is None and joint == "groove":
-            prepared = find_square_gap(shape.points, shape.runs)
-        if prepared is not None:
-            return _Structure("groove", (shape,), open_groove=prepared, score=prepared.score)
-    fillets: list[FilletPair] = []
-    butts: list[ButtPair] = []
-    if joint in ("auto", "tee", "lap"):
-        fillets = fillet_pairs(shape.points, shape.cut, plates, closed=closed, smallest_leg=smallest)
-        if closed and float(shape.cut.mean()) < MOSTLY_SEEN:
-            fillets = [pair for pair in fillets if _is_plate(shape, plates, pair)]
-    rise = max(3.0 * shape.detail.noise_mm, 1.0 * shape.detail.step_mm, 0.03)
-
-    def butt_welds(*, trim: bool) -> list[ButtPair]:
-        pairs = butt_pairs(shape.points, shape.cut, plates, closed=closed, smallest_rise=rise, trim=trim)
-        # The root side is looked for behind the plates of the face side: its offset may exceed its width.
-        root = root_pair(shape.points, shape.cut, plates, pairs[0], closed=closed) if pairs else None
-        if root is not None and all(pair.first.stop != root.first.stop for pair in pairs):
-            pairs = [*pairs, root]
-        return pairs
-
-    wanted = joint in ("auto", "butt")
-    if wanted and (fillets or not fine):
-        butts = butt_welds(trim=False)
-    full = replace(shape, runs=plates)
-    # The walls of an undercut can pass for a small fillet inside a butt weld.
-    count = len(shape.points)
-    if fillets and not all(any(encloses(butt, pair, count) for butt in butts) for pair in fillets):
-        kinds = {classify_fillet(shape.points, pair, plates) for pair in fillets}
-        kind = joint if joint != "auto" else ("tee" if "tee" in kinds else "lap")
-        return _Structure(kind, (full,), fillets=tuple(fillets), score=max(pair.score for pair in fillets))
-    if wanted and (fine or not butts):
-        looked = bool(fillets) or not fine
-        butts = butt_welds(trim=True) or (butts if looked else butt_welds(trim=False))
-    if butts:
-        # Metal shows the other side of its plates, background between metal and frame does not.
-        score = butts[0].score + (1.5 if opposite_run(shape.points, butts[0].first, plates) else -2.0)
-        return _Structure("butt", (full,), butts=tuple(butts), score=score)
-    return None
-
-
-def _is_plate(shape: _Shape, runs: list[Run], pair: FilletPair) -> bool:
-    """Tell whether one member of a pair shows its other side: a plate has two surfaces."""
-    return any(opposite_run(shape.points, run, runs) is not None for run in (pair.first, pair.second))
-
-
-def _straight_share(shape: _Shape) -> float:
-    length = float(step_lengths(shape.points).sum())
-    return sum(run.length for run in shape.runs) / max(length, 1e-9)
-
-
-def _long_share(shape: _Shape) -> float:
-    extent = diagonal(shape.points)
-    length = float(step_lengths(shape.points).sum())
-    return sum(run.length for run in shape.runs if run.length > 0.1 * extent) / max(length, 1e-9)
-
-
-def _recognise_open(shapes: tuple[_Shape, ...]) -> _Structure | None:
-    first, second = shapes
-    direction = second.points.mean(axis=0) - first.points.mean(axis=0)
-    length = float(np.hypot(*direction))
-    if length == 0:
-        return None
-    # The members' own axis, not the line between their centres: hi-lo and length differ.
-    runs = [run for run in first.runs if not run.cut]
-    if not runs:
-        return None
-    aligned = [run for run in runs if abs(run.line.direction @ direction) / length > 0.7]
-    if not aligned:
-        return None
-    longest = max(aligned, key=lambda run: run.length)
-    axis = longest.line.direction * np.sign(longest.line.direction @ direction)
-    left = member(first.points, first.cut, first.runs, axis)
-    right = member(second.points, second.cut, second.runs, -axis)
-    if left is None or right is None:
-        return None
-    joint = open_joint(left, right)
-    if joint is None:
-        return None
-    # Two members that fit each other are no chance: they outrank what one of them shows by itself (a J's radius).
-    return _Structure("groove", shapes, joint=joint, score=joint.score + 3.0)
-
-
-def _wander(fits: Mapping[Run, LineFit], *, closed: bool) -> float:
-    """Return the middle of how far surfaces wander.
-
-    On an open line the lower of two middle ones: a face that is nearly straight can be among the longest surfaces.
-    """
-    found = sorted(fit.waviness for fit in fits.values())
-    if not found:
-        return 0.0
-    return median(found) if closed else found[(len(found) - 1) // 2]
-
-
-def _with_wander(structure: _Structure, *, closed: bool) -> _Structure:
-    """Put how far the long surfaces wander into the detail of each shape."""
-    lines = [longest_lines(shape.points, shape.runs, shape.detail) for shape in structure.shapes]
-    wander = max(_wander(fits, closed=closed) for fits in lines)
-    length = SHORTEST_WANDER_MM
-    if closed:
-        length = max(
-            wander_length_mm(shape.points, fits, shape.detail)
-            for shape, fits in zip(structure.shapes, lines, strict=True)
-        )
-    shapes = tuple(
-        replace(shape, detail=replace(shape.detail, wander_mm=wander, wander_length_mm=length, lines=fits))
-        for shape, fits in zip(structure.shapes, lines, strict=True)
-    )
-    return replace(structure, shapes=shapes)
-
-
-def _profile(outline: Outline, shape: _Shape, calibration: Calibration, coarseness: float) -> Profile:
+def _profile(outline: Outline, shape: Shape, calibration: Calibration, coarseness: float) -> Profile:
     count = len(shape.points)
     pixel = calibration.mm_per_px(outline.points_px.mean(axis=0))
     return Profile(
@@ -890,192 +688,3 @@ def _picture_flags(outlines: Sequence[Outline], rough: float) -> tuple[Flag, ...
     if support < 0.85:
         flags.append(Flag("weak_outline", f"only {100 * support:.0f} % of the outline stands clear of the grain"))
     return tuple(flags)
-
-
-def _build(
-    structure: _Structure,
-    profiles: tuple[Profile, ...],
-    flags: tuple[Flag, ...],
-    calibration: Calibration | None,
-    origin: Points,
-    *,
-    closed: bool = True,
-    most_untold: int = 0,
-) -> FoundWelds:
-    shape = structure.shapes[0]
-    profile = profiles[0]
-    sections: list[Section] = []
-    if structure.kind == "groove":
-        sections.append(_groove_section(structure, profile))
-    elif structure.kind == "butt":
-        section = _butt_section(shape, structure.butts, profile, closed, most_untold)
-        if section is not None:
-            sections.append(section)
-    else:
-        for pair in structure.fillets:
-            section = _fillet_section(shape, pair, structure.kind, profile, min(most_untold, 1))
-            if section is not None:
-                sections.append(section)
-    welds = [
-        FoundWeld(replace(s, flags=s.flags + flags), _points_px(s, calibration, origin), s.flags + flags)
-        for s in sections
-    ]
-    welds.sort(key=lambda weld: float(np.mean([p[0] for p in weld.points_px.values()])) if weld.points_px else 0.0)
-    outline_px = tuple(p.points_px + origin for p in profiles if p.points_px is not None)
-    return FoundWelds(tuple(welds), outline_px, tuple(p.points_mm for p in profiles))
-
-
-def _section(
-    joint: Joint, profile: Profile, flags: tuple[Flag, ...], fits: Sequence[LineFit], detail: Detail
-) -> Section:
-    # How far a real surface wanders about its line is seen on the plates; the face is taken to be no better.
-    wander = max(detail.wander_mm, median([fit.waviness for fit in fits]))
-    return Section(
-        joint=joint,
-        point_std_mm=math.hypot(usual_std_mm(profile), wander),
-        resolution_mm=profile.resolution_mm,
-        relative_std=profile.relative_std,
-        blur_mm=profile.blur_mm,
-        correlation_points=max([profile.correlation_points, *(fit.correlation_points for fit in fits)]),
-        tone_doubt_mm=profile.tone_doubt_mm,
-        one_sided=not profile.closed,
-        flags=flags,
-    )
-
-
-def _fillet_section(shape: _Shape, pair: FilletPair, kind: str, profile: Profile, most_untold: int) -> Section | None:
-    traced = trace_surface(shape.points, pair.first, pair.second, shape.detail, face_sign=1, most_untold=most_untold)
-    if traced is None:
-        return None
-    surface = traced.surface
-    root = intersection(surface.left.fit.line, surface.right.fit.line)
-    if root is None:
-        return None
-    legs = [distance(toe, root) for toe in (surface.toe_left, surface.toe_right)]
-    roughness = max(surface.left.fit.residual_std, surface.right.fit.residual_std)
-    if beyond_noise(roughness, shape.detail) > ROUGHEST_PLATE * min(legs):
-        # A surface this ragged beside so small a weld is a shadow, a cable or a stain.
-        return None
-    flags = traced.flags + _plate_flags(surface.left.fit, surface.right.fit)
-    return replace(
-        _section(
-            "lap" if kind == "lap" else "tee",
-            profile,
-            flags,
-            (surface.left.fit, surface.right.fit),
-            shape.detail,
-        ),
-        face=surface,
-        root=root,
-        unseen=not_seen(surface.untold),
-    )
-
-
-def _plate_flags(left: LineFit, right: LineFit) -> tuple[Flag, ...]:
-    return tuple(
-        Flag("few_plate_points", f"the {side} plate surface rests on only {np.count_nonzero(fit.inliers)} points")
-        for side, fit in (("left", left), ("right", right))
-        if np.count_nonzero(fit.inliers) < 40
-    )
-
-
-def _butt_section(
-    shape: _Shape, butts: Sequence[ButtPair], profile: Profile, closed: bool, most_untold: int
-) -> Section | None:
-    pairs = list(butts)
-    face = pairs[0]
-    partner = next((p for p in pairs[1:] if p.first.line.direction @ face.first.line.direction < -0.7), None)
-    if partner is not None and _is_face_side(partner, face):
-        face, partner = partner, face
-    traced = trace_surface(shape.points, face.first, face.second, shape.detail, face_sign=0, most_untold=most_untold)
-    if traced is None:
-        return None
-    opposite_left, opposite_right = _opposite_fit(shape, face.first), _opposite_fit(shape, face.second)
-    if closed and traced.flags and opposite_left is None and opposite_right is None:
-        # A toe is not clear and no plate shows its other side: a ragged edge, not a weld.
-        return None
-    flags = traced.flags + _plate_flags(traced.surface.left.fit, traced.surface.right.fit)
-    root_side = None
-    if partner is not None:
-        root_traced = trace_surface(shape.points, partner.first, partner.second, shape.detail, face_sign=0)
-        if root_traced is not None:
-            seen = root_traced.surface
-            # Seen face up the root side runs the other way: its first plate is the right one.
-            root_side = replace(
-                seen,
-                left=seen.right,
-                right=seen.left,
-                toe_left=seen.toe_right,
-                toe_right=seen.toe_left,
-                face=seen.face[::-1],
-                toe_std_left=seen.toe_std_right,
-                toe_std_right=seen.toe_std_left,
-            )
-            flags += tuple(replace(f, message=f"root side: {f.message}") for f in root_traced.flags)
-    return replace(
-        _section("butt", profile, flags, (traced.surface.left.fit, traced.surface.right.fit), shape.detail),
-        face=traced.surface,
-        root_side=root_side,
-        opposite_left=opposite_left,
-        opposite_right=opposite_right,
-        unseen=not_seen(traced.surface.untold),
-    )
-
-
-def _is_face_side(candidate: ButtPair, other: ButtPair) -> bool:
-    """Tell whether a bead is the face side: the wider one; of two alike the upper one in the picture."""
-    if abs(candidate.width - other.width) > 0.15 * max(candidate.width, other.width):
-        return candidate.width > other.width
-    return bool(candidate.first.line.normal[1] > other.first.line.normal[1])
-
-
-def _opposite_fit(shape: _Shape, run: Run) -> LineFit | None:
-    other = opposite_run(shape.points, run, shape.runs)
-    if other is None:
-        return None
-    fit, _ = fit_plate(shape.points, other, shape.detail, toe_at_stop=True)
-    return fit
-
-
-def _groove_section(structure: _Structure, profile: Profile) -> Section:
-    shape = structure.shapes[0]
-    detail = shape.detail
-    left: PreparedEdge | None
-    right: PreparedEdge | None
-    if structure.open_groove is not None:
-        left, right = groove_edges(shape.points, structure.open_groove, detail, profile.end_std_mm)
-    else:
-        assert structure.joint is not None
-        left = prepared_edge(structure.joint.left, detail, outside_towards=True)
-        right = prepared_edge(structure.joint.right, detail, outside_towards=False)
-    outsides = tuple(edge.outside for edge in (left, right) if edge is not None)
-    doubt = GrooveDoubt()
-    if structure.open_groove is not None:
-        doubt = doubt_of(shape.points, structure.open_groove, left, right, detail)
-    return replace(
-        _section("groove", profile, doubt.flags, outsides, detail),
-        edge_left=left,
-        edge_right=right,
-        unseen=doubt.unseen,
-        hidden=doubt.hidden,
-    )
-
-
-def _points_px(
-    section: Section, calibration: Calibration | None, origin: Points, arc: Arc | Branch | None = None
-) -> dict[str, PointPx]:
-    points: dict[str, Points] = {}
-    if section.root is not None:
-        points["root"] = section.root
-    if section.face is not None:
-        points |= section.face.told_toes
-    for side, edge in (("left", section.edge_left), ("right", section.edge_right)):
-        if edge is not None:
-            points[f"outer_corner_{side}"] = edge.outer_corner
-            points[f"land_top_{side}"] = edge.land_top
-            points[f"land_bottom_{side}"] = edge.land_bottom
-    if calibration is None or not points:
-        return {}
-    places = np.array(list(points.values()))
-    mapped = calibration.to_px(places if arc is None else arc.rolled(places)) + origin
-    return {name: (float(p[0]), float(p[1])) for name, p in zip(points, mapped, strict=True)}

@@ -29,7 +29,7 @@ from vision.pores import find_spots
 from vision.section import Flag, Section, WeldSurface
 
 if TYPE_CHECKING:
-    from vision.find import FoundWeld, FoundWelds
+    from vision.found import FoundWeld, FoundWelds
     from vision.marks import Pixel, WeldMarks
 
 Gray = NDArray[np.uint8]

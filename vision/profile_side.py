@@ -12,10 +12,12 @@ import numpy as np
 
 from core.errors import NothingMeasurable
 from vision.cloud_air import is_cap, is_preparation
-from vision.find import FoundWelds, JointChoice, find_welds_in_profile
+from vision.find import find_welds_in_profile
+from vision.found import FoundWelds
 from vision.profile import Profile
 from vision.profile_file import ProfileFile
 from vision.section import Flag
+from vision.structure import JointChoice
 
 TURNED = Flag(
     "upside_down", "the profile shows a joint only when its heights are taken as depths: it was turned upside down"

@@ -8,7 +8,7 @@ import numpy as np
 
 from core.geometry import Line, Points, distance_to_segments
 from inspection.session import Session
-from vision.find import FoundWeld
+from vision.found import FoundWeld
 from vision.section import PreparedEdge, Section, WeldSurface
 
 Segment = tuple[Points, Points]

@@ -17,7 +17,8 @@ from desk.joint_drawing import format_value
 from desk.legend import round_length
 from desk.overlay import draw_overlay, write_overlay
 from measurement import measure
-from vision.find import FoundWelds, find_welds
+from vision.find import find_welds
+from vision.found import FoundWelds
 from vision.picture import read_colour, read_picture
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_images"

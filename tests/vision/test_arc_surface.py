@@ -13,7 +13,8 @@ from core.quantity import Quantity
 from measurement import measure
 from vision.arc_branch import branch_of
 from vision.arc_surface import LEAST_SAGITTA_MM, Arc, arc_of, is_straight
-from vision.find import FoundWeld, find_welds_in_profile
+from vision.find import find_welds_in_profile
+from vision.found import FoundWeld
 from vision.profile import Profile
 
 WIDTH_MM, HEIGHT_MM, UNDERCUT_MM = 12.0, 1.6, 0.4

@@ -16,7 +16,8 @@ from benchmarks.render.geometry import Drawing, PlateEnd, Toe
 from benchmarks.render.grooves import Edge, groove
 from core.geometry import Line
 from measurement import measure
-from vision.find import FoundWelds, find_welds
+from vision.find import find_welds
+from vision.found import FoundWelds
 
 VIEWS = (
     (0, "bright on dark"),

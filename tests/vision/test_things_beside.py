@@ -8,7 +8,8 @@ import pytest
 
 from benchmarks.render.butts import ButtShape, butt
 from benchmarks.render.geometry import PlateEnd
-from vision.find import FoundWelds, find_welds
+from vision.find import find_welds
+from vision.found import FoundWelds
 
 CAP = ButtShape(6.5, 7.0, 1.8, root_half_mm=(2.2, 2.8), root_bulge_mm=0.9)
 BUTT = butt(thickness_left_mm=10, thickness_right_mm=10, weld=CAP, end_left=PlateEnd(15), end_right=PlateEnd(15))

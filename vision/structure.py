@@ -1,0 +1,204 @@
+"""What straight surfaces and welds outlines are made of: shapes of straight runs, and the joint they form."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from core.fitting import LineFit
+from core.geometry import Points, diagonal, step_lengths
+from core.medians import median
+from vision.groove_joint import OpenJoint, member, open_joint
+from vision.joints import (
+    ButtPair,
+    FilletPair,
+    butt_pairs,
+    classify_fillet,
+    encloses,
+    fillet_pairs,
+    opposite_run,
+    root_pair,
+)
+from vision.open_groove import OpenGroove, find_open_groove, find_square_gap
+from vision.plate_line import SHORTEST_WANDER_MM, Detail, longest_lines, wander_length_mm
+from vision.runs import Run, bridged_runs, straight_runs, without_stray_ends
+
+PointPx = tuple[float, float]
+JointChoice = Literal["auto", "tee", "lap", "butt", "groove"]
+MOST_RUNS = 120
+LEAST_RUN_POINTS = 8
+"""A run of fewer steps is a guess: a profile with gaps has such."""
+LEAST_STRAIGHT = 0.35
+"""An outline with less than this share in straight runs is grain, a stain or a shadow, not a section."""
+MOSTLY_SEEN = 0.2
+"""A part with less than this share of its outline on the border of the picture shows its plates whole."""
+LEAST_LONG = 0.5
+"""Least share of an outline in straight runs of a tenth of the part's size: plates make up most of a section."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Shape:
+    """An outline in mm with its straight runs."""
+
+    points: Points
+    cut: NDArray[np.bool_]
+    runs: list[Run]
+    detail: Detail
+    tolerance: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Structure:
+    """What an outline (or two of them) was recognised as."""
+
+    kind: str
+    shapes: tuple[Shape, ...]
+    fillets: tuple[FilletPair, ...] = ()
+    butts: tuple[ButtPair, ...] = ()
+    joint: OpenJoint | None = None
+    open_groove: OpenGroove | None = None
+    score: float = 0.0
+
+
+def shape_of(points: Points, cut: NDArray[np.bool_], detail: Detail, *, closed: bool, tolerance: float) -> Shape:
+    extent = diagonal(points)
+    shortest = max(6 * tolerance, 0.008 * extent)
+    runs = straight_runs(points, cut, closed=closed, tolerance=tolerance, shortest=shortest)
+    if not closed:
+        steps = step_lengths(points)
+        runs = [without_stray_ends(points, steps, run) for run in runs]
+    runs = [run for run in runs if run.stop - run.start >= LEAST_RUN_POINTS]
+    return Shape(points, cut, runs, detail, tolerance)
+
+
+def recognise(
+    shapes: tuple[Shape, ...], joint: JointChoice, *, closed: bool = True, fine: bool = False
+) -> Structure | None:
+    """Return what one outline, or a pair of outlines, shows."""
+    if len(shapes) == 2:
+        return _recognise_open(shapes)
+    shape = shapes[0]
+    if not 2 <= len(shape.runs) <= MOST_RUNS or straight_share(shape) < LEAST_STRAIGHT:
+        # Two plates in line with a gap between them may have come out as one straight run.
+        alone = find_square_gap(shape.points, shape.runs) if joint == "groove" and not closed else None
+        return None if alone is None else Structure("groove", (shape,), open_groove=alone, score=alone.score)
+    extent = diagonal(shape.points)
+    smallest = max(5.0 * shape.detail.step_mm, 0.012 * extent)
+    gap = min(2.5, 0.05 * extent)
+    plates = bridged_runs(
+        shape.points, shape.runs, closed=closed, gap=gap, height=0.6 * gap, level=2.0 * shape.tolerance
+    )
+    if not closed and joint in ("auto", "groove"):
+        prepared = find_open_groove(shape.points, shape.runs)
+        if prepared is None and joint == "groove":
+            prepared = find_square_gap(shape.points, shape.runs)
+        if prepared is not None:
+            return Structure("groove", (shape,), open_groove=prepared, score=prepared.score)
+    fillets: list[FilletPair] = []
+    butts: list[ButtPair] = []
+    if joint in ("auto", "tee", "lap"):
+        fillets = fillet_pairs(shape.points, shape.cut, plates, closed=closed, smallest_leg=smallest)
+        if closed and float(shape.cut.mean()) < MOSTLY_SEEN:
+            fillets = [pair for pair in fillets if is_plate(shape, plates, pair)]
+    rise = max(3.0 * shape.detail.noise_mm, 1.0 * shape.detail.step_mm, 0.03)
+
+    def butt_welds(*, trim: bool) -> list[ButtPair]:
+        pairs = butt_pairs(shape.points, shape.cut, plates, closed=closed, smallest_rise=rise, trim=trim)
+        # The root side is looked for behind the plates of the face side: its offset may exceed its width.
+        root = root_pair(shape.points, shape.cut, plates, pairs[0], closed=closed) if pairs else None
+        if root is not None and all(pair.first.stop != root.first.stop for pair in pairs):
+            pairs = [*pairs, root]
+        return pairs
+
+    wanted = joint in ("auto", "butt")
+    if wanted and (fillets or not fine):
+        butts = butt_welds(trim=False)
+    full = replace(shape, runs=plates)
+    # The walls of an undercut can pass for a small fillet inside a butt weld.
+    count = len(shape.points)
+    if fillets and not all(any(encloses(butt, pair, count) for butt in butts) for pair in fillets):
+        kinds = {classify_fillet(shape.points, pair, plates) for pair in fillets}
+        kind = joint if joint != "auto" else ("tee" if "tee" in kinds else "lap")
+        return Structure(kind, (full,), fillets=tuple(fillets), score=max(pair.score for pair in fillets))
+    if wanted and (fine or not butts):
+        looked = bool(fillets) or not fine
+        butts = butt_welds(trim=True) or (butts if looked else butt_welds(trim=False))
+    if butts:
+        # Metal shows the other side of its plates, background between metal and frame does not.
+        score = butts[0].score + (1.5 if opposite_run(shape.points, butts[0].first, plates) else -2.0)
+        return Structure("butt", (full,), butts=tuple(butts), score=score)
+    return None
+
+
+def is_plate(shape: Shape, runs: list[Run], pair: FilletPair) -> bool:
+    """Tell whether one member of a pair shows its other side: a plate has two surfaces."""
+    return any(opposite_run(shape.points, run, runs) is not None for run in (pair.first, pair.second))
+
+
+def straight_share(shape: Shape) -> float:
+    length = float(step_lengths(shape.points).sum())
+    return sum(run.length for run in shape.runs) / max(length, 1e-9)
+
+
+def long_share(shape: Shape) -> float:
+    extent = diagonal(shape.points)
+    length = float(step_lengths(shape.points).sum())
+    return sum(run.length for run in shape.runs if run.length > 0.1 * extent) / max(length, 1e-9)
+
+
+def _recognise_open(shapes: tuple[Shape, ...]) -> Structure | None:
+    first, second = shapes
+    direction = second.points.mean(axis=0) - first.points.mean(axis=0)
+    length = float(np.hypot(*direction))
+    if length == 0:
+        return None
+    # The members' own axis, not the line between their centres: hi-lo and length differ.
+    runs = [run for run in first.runs if not run.cut]
+    if not runs:
+        return None
+    aligned = [run for run in runs if abs(run.line.direction @ direction) / length > 0.7]
+    if not aligned:
+        return None
+    longest = max(aligned, key=lambda run: run.length)
+    axis = longest.line.direction * np.sign(longest.line.direction @ direction)
+    left = member(first.points, first.cut, first.runs, axis)
+    right = member(second.points, second.cut, second.runs, -axis)
+    if left is None or right is None:
+        return None
+    joint = open_joint(left, right)
+    if joint is None:
+        return None
+    # Two members that fit each other are no chance: they outrank what one of them shows by itself (a J's radius).
+    return Structure("groove", shapes, joint=joint, score=joint.score + 3.0)
+
+
+def _wander(fits: Mapping[Run, LineFit], *, closed: bool) -> float:
+    """Return the middle of how far surfaces wander.
+
+    On an open line the lower of two middle ones: a face that is nearly straight can be among the longest surfaces.
+    """
+    found = sorted(fit.waviness for fit in fits.values())
+    if not found:
+        return 0.0
+    return median(found) if closed else found[(len(found) - 1) // 2]
+
+
+def with_wander_told(structure: Structure, *, closed: bool) -> Structure:
+    """Put how far the long surfaces wander into the detail of each shape."""
+    lines = [longest_lines(shape.points, shape.runs, shape.detail) for shape in structure.shapes]
+    wander = max(_wander(fits, closed=closed) for fits in lines)
+    length = SHORTEST_WANDER_MM
+    if closed:
+        length = max(
+            wander_length_mm(shape.points, fits, shape.detail)
+            for shape, fits in zip(structure.shapes, lines, strict=True)
+        )
+    shapes = tuple(
+        replace(shape, detail=replace(shape.detail, wander_mm=wander, wander_length_mm=length, lines=fits))
+        for shape, fits in zip(structure.shapes, lines, strict=True)
+    )
+    return replace(structure, shapes=shapes)
