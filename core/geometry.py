@@ -117,6 +117,21 @@ def arc_length(points: Points) -> Points:
     return length
 
 
+NEAR_AT_A_TIME = 500
+"""So many points are compared with all others at a time."""
+
+
+def near(points: Points, others: Points, reach: float) -> NDArray[np.bool_]:
+    """Return which points (N, 2) lie within a reach of any of some others (M, 2), (N,)."""
+    found = np.zeros(len(points), bool)
+    for start in range(0, len(points), NEAR_AT_A_TIME):
+        part = points[start : start + NEAR_AT_A_TIME]
+        away2 = np.square(part[:, None, 0] - others[None, :, 0])
+        away2 += np.square(part[:, None, 1] - others[None, :, 1])
+        found[start : start + NEAR_AT_A_TIME] = away2.min(axis=1) < reach**2
+    return found
+
+
 def step_lengths(points: Points) -> NDArray[np.float64]:
     """Return the distance from each point of a polyline to the next, (N - 1,)."""
     x, y = points[:, 0], points[:, 1]

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.ground import ROUGH, roughness
-from vision.segmentation import ReducedPicture, Silhouette, silhouettes
+from vision.segmentation import ReducedPicture, Silhouette, filled, silhouettes
 
 Mask = NDArray[np.uint8]
 
@@ -43,7 +43,7 @@ def redrawn(outlines: tuple[Silhouette, ...], picture: ReducedPicture) -> tuple[
 
     As they are, too, where no border was found that leaves them as many as they were.
     """
-    mask = filled(outlines, picture)
+    mask = filled((outline.points_px for outline in outlines), picture)
     if max(roughness(outline.points_px, MOST_BLUR_PX * picture.factor, picture) for outline in outlines) > ROUGH:
         found = without_hairs(cut_out(mask, picture))
         # Grain is cut off in crumbs: what is thicker is a weld of another tone than its plates.
@@ -60,14 +60,6 @@ def redrawn(outlines: tuple[Silhouette, ...], picture: ReducedPicture) -> tuple[
 def _thickness_px(mask: Mask) -> float:
     """Return the diameter of the largest disc that lies in a mask."""
     return 2.0 * float(cv2.distanceTransform(mask, cv2.DIST_L2, 3).max()) if mask.any() else 0.0
-
-
-def filled(outlines: tuple[Silhouette, ...], picture: ReducedPicture) -> Mask:
-    """Return the mask of what outlines enclose in a reduced picture."""
-    mask = np.zeros(picture.gray.shape, np.uint8)
-    for outline in outlines:
-        cv2.fillPoly(mask, [np.rint((outline.points_px + 0.5) / picture.factor - 0.5).astype(np.int32)], 255)
-    return mask
 
 
 def without_hairs(mask: Mask, *, longest_px: float = 0.0) -> Mask:

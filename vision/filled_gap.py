@@ -6,11 +6,10 @@ from collections.abc import Sequence
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from core.geometry import Points
 from vision.outline import Outline
-from vision.segmentation import ReducedPicture
+from vision.segmentation import ReducedPicture, filled
 
 UNLIKE = 0.2
 """The level of the ground changes by less than this share of its step to the metal, grain and shadows included."""
@@ -29,12 +28,11 @@ def unlike_ground(corners_px: Points, outlines: Sequence[Outline], picture: Redu
     seen. Weld metal may be either, a shadow is darker.
     """
     gray = picture.gray
-    gap = _filled(corners_px, picture)
+    gap = filled([corners_px], picture)
     inside = cv2.erode(gap, np.ones((5, 5), np.uint8)) > 0
-    members = np.zeros_like(gap)
+    members = filled((outline.points_px for outline in outlines), picture)
     edges = np.full_like(gap, 255)
     for outline in outlines:
-        members |= _filled(outline.points_px, picture)
         x, y = np.rint((outline.points_px[~outline.cut] + 0.5) / picture.factor - 0.5).astype(int).T
         edges[np.clip(y, 0, gray.shape[0] - 1), np.clip(x, 0, gray.shape[1] - 1)] = 0
     away = cv2.distanceTransform(edges, cv2.DIST_L2, 5)
@@ -47,9 +45,3 @@ def unlike_ground(corners_px: Points, outlines: Sequence[Outline], picture: Redu
     step = abs(float(np.median(gray[metal])) - float(middle)) + 1.0
     levels = gray[inside].astype(float)
     return float(np.mean(levels > highest + UNLIKE * step)), float(np.mean(levels < lowest - UNLIKE * step))
-
-
-def _filled(ring_px: Points, picture: ReducedPicture) -> NDArray[np.uint8]:
-    mask = np.zeros(picture.gray.shape, np.uint8)
-    cv2.fillPoly(mask, [np.rint((ring_px + 0.5) / picture.factor - 0.5).astype(np.int32)], 255)
-    return mask

@@ -7,7 +7,7 @@ region of it is handed on, and the shape of the outline decides which one is the
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 import cv2
@@ -74,6 +74,14 @@ def reduce_picture(gray: Gray, long_side_px: int = REDUCED_LONG_SIDE_PX) -> Redu
     else:
         small = gray
     return ReducedPicture(np.asarray(cv2.medianBlur(small, 5), np.uint8), factor)
+
+
+def filled(rings_px: Iterable[Points], picture: ReducedPicture) -> NDArray[np.uint8]:
+    """Return the mask, 0 and 255, of what closed rings (N, 2) of the full picture enclose in a reduced one."""
+    mask = np.zeros(picture.gray.shape, np.uint8)
+    for ring_px in rings_px:
+        cv2.fillPoly(mask, [np.rint((ring_px + 0.5) / picture.factor - 0.5).astype(np.int32)], 255)
+    return mask
 
 
 def proposals(picture: ReducedPicture) -> Iterator[tuple[str, NDArray[np.uint8]]]:

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from core.geometry import Points, signed_area
 from core.medians import median
 from vision.outline import Outline, one_way
-from vision.segmentation import ReducedPicture, Silhouette, outwards
+from vision.segmentation import ReducedPicture, Silhouette, filled, outwards
 
 PLACES = 240
 WIDEST = 0.06
@@ -129,9 +129,7 @@ def _fitted(out: Points, widths: NDArray[np.float64]) -> Points | None:
 def without_band(outline: Silhouette, displaced_px: Points, picture: ReducedPicture) -> Silhouette | None:
     """Return the outline of the face alone: the largest part of what is left after erosion by the displacement."""
     shape = picture.gray.shape
-    mask = np.zeros(shape, np.uint8)
-    points = (outline.points_px + 0.5) / picture.factor - 0.5
-    cv2.fillPoly(mask, [np.rint(points).astype(np.int32)], 255)
+    mask = filled([outline.points_px], picture)
     step = displaced_px / picture.factor
     left = mask.copy()
     count = max(1, math.ceil(float(np.hypot(*step))))

@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from core.geometry import Points
+from core.geometry import Points, near
 
 STROKE_PX, LENGTHS = 9, 3.0
 """A stroke is narrower than this, in pixels of the reduced picture, and at least so many times longer."""
@@ -51,18 +51,12 @@ def touched(points: Points, strokes: NDArray[np.uint8]) -> NDArray[np.bool_] | N
 
 def bridged(points: Points, crossed_px: Points, reach_px: float) -> Points:
     """Return a closed outline (N, 2) with straight pieces in the place of what lies near the given points (M, 2)."""
-    near = np.zeros(len(points), bool)
-    for start in range(0, len(points), 500):
-        part = points[start : start + 500]
-        away2 = np.square(part[:, None, 0] - crossed_px[None, :, 0]) + np.square(
-            part[:, None, 1] - crossed_px[None, :, 1]
-        )
-        near[start : start + 500] = away2.min(axis=1) < reach_px**2
-    if not near.any() or near.mean() > LONGEST:
+    beside = near(points, crossed_px, reach_px)
+    if not beside.any() or beside.mean() > LONGEST:
         return points
     # Begin where nothing is bridged, so that no piece passes the end.
-    roll = int(np.argmin(near))
-    rolled, gone = np.roll(points, -roll, axis=0), np.roll(near, -roll)
+    roll = int(np.argmin(beside))
+    rolled, gone = np.roll(points, -roll, axis=0), np.roll(beside, -roll)
     along = np.arange(len(points))
     kept = np.append(along[~gone], len(points))
     ends = np.vstack([rolled[~gone], rolled[:1]])

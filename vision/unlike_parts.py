@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from core.geometry import Points, step_lengths
+from core.geometry import Points, near, step_lengths
 from core.medians import median
 from vision.outline import Outline
 from vision.section import Section
@@ -39,14 +39,12 @@ def unlike_share(section: Section, outlines: Sequence[tuple[Points, Outline]]) -
     points = np.vstack([each[::every] for each, _ in outlines])
     steps = np.concatenate([np.abs(_steps(outline)[::every]) for _, outline in outlines])
     seen = ~np.concatenate([outline.cut[::every] for _, outline in outlines])
-    near = 1.5 * every * median(np.hypot(*np.diff(outlines[0][0][:200], axis=0).T))
-    plates = (
-        _beside(points, np.vstack([section.face.left.points, section.face.right.points])[:: every // 2], near) & seen
-    )
+    reach = 1.5 * every * median(np.hypot(*np.diff(outlines[0][0][:200], axis=0).T))
+    plates = near(points, np.vstack([section.face.left.points, section.face.right.points])[:: every // 2], reach) & seen
     faces = [section.face.face]
     if section.root_side is not None and _is_bead(section.root_side.face):
         faces.append(section.root_side.face)
-    rest = seen & ~_beside(points, np.vstack(faces)[:: every // 2], near)
+    rest = seen & ~near(points, np.vstack(faces)[:: every // 2], reach)
     if min(np.count_nonzero(plates), np.count_nonzero(rest)) < 20:
         return 0.0
     usual = median(steps[plates]) + 1e-9
@@ -60,14 +58,3 @@ def _is_bead(face: Points) -> bool:
 
 def _steps(outline: Outline) -> NDArray[np.float64]:
     return outline.steps if outline.steps is not None else np.full(len(outline.points_px), outline.contrast)
-
-
-def _beside(points: Points, part: Points, near: float) -> NDArray[np.bool_]:
-    """Return which points (N, 2) lie near a part of the outline (M, 2), (N,)."""
-    found = np.zeros(len(points), bool)
-    for start in range(0, len(points), 400):
-        some_points = points[start : start + 400]
-        away2 = np.square(some_points[:, None, 0] - part[None, :, 0])
-        away2 += np.square(some_points[:, None, 1] - part[None, :, 1])
-        found[start : start + 400] = away2.min(axis=1) < near**2
-    return found
