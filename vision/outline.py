@@ -1,8 +1,7 @@
 """Sub-pixel outline: the coarse silhouette moved to the edge it stands for, at full resolution.
 
-The picture is sampled along the normals of the coarse outline. A chain of edge positions with the
-strongest gradient is followed along the outline; each position is then the centroid of the squared
-gradient around it, which is unbiased on a symmetric edge (a three-point parabola is not).
+The picture is sampled along the normals of the coarse outline, and a chain of edge positions with the strongest
+gradient is followed along it (`vision.edge`): far from it at first, then closer and with less smoothing.
 """
 
 from __future__ import annotations
@@ -10,12 +9,12 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from core.geometry import Points
-from vision.tone import ToneCurve, edge_doubt_px, light_table
+from vision.edge import Sampled, edge_along, gauss, normals_of, sampled_at
+from vision.tone import ToneCurve, edge_doubt_px
 
 Gray = NDArray[np.uint8]
 
@@ -107,19 +106,21 @@ def refine_outline(
     points = _smooth_closed(points, max(1.0, 0.35 * reach_px / step_px))
     points = _resample_closed(points, step_px)
     frame_px = 0.5 * reach_px
-    shift, sampled = _edge_shift(gray, points, reach_px, smooth=5)
-    points = _moved(points, shift, gray, frame_px)
+    edge = edge_along(gray, points, reach_px, smooth=5)
+    points = _moved(points, edge.shift, gray, frame_px)
     if passes > 1:
         points = _resample_closed(points, step_px)
         base = _smooth_closed(points, 2.0)
-        shift, sampled = _edge_shift(gray, base, max(3.5, 0.4 * reach_px), smooth=3, curve=curve)
-        points = _moved(base, shift, gray, BORDER_PX)
+        edge = edge_along(gray, base, max(3.5, 0.4 * reach_px), smooth=3, curve=curve)
+        points = _moved(base, edge.shift, gray, BORDER_PX)
         # Once more with little smoothing along the edge: grooves and corners a few points wide were cut across.
         points = _resample_closed(points, step_px)
         base = _smooth_closed(points, 1.0)
-        shift, sampled = _edge_shift(gray, base, LAST_REACH_PX, smooth=2, curve=curve)
+        edge = edge_along(gray, base, LAST_REACH_PX, smooth=2, curve=curve)
+    sampled = sampled_at(edge)
+    if passes > 1:
         clear = ~_faint(sampled, CLEAR)
-        points = np.where(clear[:, None], _moved(base, shift, gray, BORDER_PX), points)
+        points = np.where(clear[:, None], _moved(base, edge.shift, gray, BORDER_PX), points)
     cut = (
         (points[:, 0] < BORDER_PX)
         | (points[:, 1] < BORDER_PX)
@@ -131,7 +132,7 @@ def refine_outline(
         inner = np.ones(len(points), bool)
     # Neighbours share the smoothing along the edge; points this far apart do not.
     second = points - 0.5 * (np.roll(points, NOISE_LAG, axis=0) + np.roll(points, -NOISE_LAG, axis=0))
-    across = np.sum(second * _normals(points), axis=1)
+    across = np.sum(second * normals_of(points), axis=1)
     noise_px = float(1.4826 * np.median(np.abs(across[inner])) / np.sqrt(1.5))
     variance = _edge_variance(sampled, inner)
     return Outline(
@@ -159,104 +160,12 @@ def _moved(base: Points, shift: NDArray[np.float64], gray: Gray, frame_px: float
     """Move points along their normals; those beside the border of the picture go onto it: no edge is there."""
     height, width = gray.shape
     last = np.array([width - 1.0, height - 1.0])
-    moved = np.clip(base + shift[:, None] * _normals(base), 0.0, last)
+    moved = np.clip(base + shift[:, None] * normals_of(base), 0.0, last)
     for axis in (0, 1):
         for border in (0.0, last[axis]):
             beside = np.abs(base[:, axis] - border) < frame_px
             moved[beside] = np.where(np.arange(2) == axis, border, base[beside])
     return np.asarray(moved)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Sampled:
-    aligned: NDArray[np.float64]
-    contrast: NDArray[np.float64]
-    grain: float
-    inner: float
-    outer: float
-
-
-def _edge_shift(
-    gray: Gray, points: Points, reach_px: float, *, smooth: int, curve: ToneCurve = "linear"
-) -> tuple[NDArray[np.float64], _Sampled]:
-    """Return the signed shift along the normals (positive outwards) to the edge at each point."""
-    half = int(np.ceil(reach_px)) + 3
-    offsets = np.arange(-half, half + 1, dtype=np.float64)
-    normals = _normals(points)
-    map_x = (points[:, :1] + normals[:, :1] * offsets).astype(np.float32)
-    map_y = (points[:, 1:] + normals[:, 1:] * offsets).astype(np.float32)
-    rows = cv2.remap(gray, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    stored = rows
-    if curve == "srgb":
-        rows = np.asarray(cv2.LUT(rows, light_table()))
-    rows = cv2.sepFilter2D(
-        rows, cv2.CV_32F, np.ones(1, np.float32), _gauss(max(0.6, smooth / 3.0)), borderType=cv2.BORDER_REFLECT_101
-    )
-    # Gradient at the sample places, smoothed a little across the edge against grain.
-    slope = cv2.sepFilter2D(
-        rows, cv2.CV_32F, _gauss_slope(1.0), np.ones(1, np.float32), borderType=cv2.BORDER_REPLICATE
-    )
-    # One sign for the neighbourhood: an edge does not change from dark-to-light to light-to-dark in a few pixels.
-    trend = cv2.GaussianBlur(slope, (5, 4 * smooth + 1), sigmaX=1.0, sigmaY=float(smooth))
-    near = np.exp(-0.5 * (offsets / (0.75 * reach_px + 1.0)) ** 2)
-    strength = np.abs(trend) * near[None, :].astype(np.float32)
-    strength[:, :2] = 0
-    strength[:, -2:] = 0
-    peak = _follow(strength)
-    count = len(points)
-    index = np.arange(count)
-    sign = np.sign(trend[index, peak])
-    window = np.arange(-4, 5)
-    columns = np.clip(peak[:, None] + window, 0, slope.shape[1] - 1)
-    local = np.maximum(slope[index[:, None], columns] * sign[:, None], 0.0).astype(np.float64) ** 2
-    # The centroid of the squared gradient, then once more with what lies far from it tapered off.
-    centre = (local * window).sum(axis=1) / (local.sum(axis=1) + 1e-12)
-    local = local * np.exp(-0.5 * ((window - centre[:, None]) / 2.5) ** 2)
-    centre = (local * window).sum(axis=1) / (local.sum(axis=1) + 1e-12)
-    shift = np.clip(peak + centre - half, -reach_px - 2, reach_px + 2)
-    inner = rows[index[:, None], np.clip(peak[:, None] - np.arange(4, 7), 0, slope.shape[1] - 1)].mean(axis=1)
-    outer = rows[index[:, None], np.clip(peak[:, None] + np.arange(4, 7), 0, slope.shape[1] - 1)].mean(axis=1)
-    seen = np.median(stored[index[:, None], np.clip(peak[:, None] + np.array([-5, 5]), 0, half * 2)], axis=0)
-    grain = float(1.4826 * np.median(np.abs(np.diff(rows[:, 1:4], axis=0)))) + 0.2
-    aligned = slope[index[:, None], np.clip(peak[:, None] + np.arange(-8, 9), 0, slope.shape[1] - 1)] * sign[:, None]
-    return shift, _Sampled(
-        np.asarray(aligned, np.float64), np.asarray(inner - outer, np.float64), grain, *map(float, seen)
-    )
-
-
-def _follow(strength: NDArray[np.float32]) -> NDArray[np.int64]:
-    """Follow the strongest chain that moves at most one sample a step (dynamic programming).
-
-    The chain is split in blocks that are solved side by side, so that the loop runs over the length of
-    a block and not over the whole outline; blocks overlap by half and keep their middle.
-    """
-    count, width = strength.shape
-    block = 96
-    half = block // 2
-    starts = np.arange(-half // 2, count, half)
-    index = (starts[:, None] + np.arange(block)) % count
-    cost = strength[index]
-    scale = float(np.median(strength.max(axis=1))) + 1e-6
-    penalty = np.float32(0.15 * scale)
-    total = cost[:, 0].copy()
-    choice = np.zeros((block, len(starts), width), np.int8)
-    padded = np.full((len(starts), width + 2), -1e9, np.float32)
-    for step in range(1, block):
-        padded[:, 1:-1] = total
-        stay, lower, upper = total, padded[:, :-2] - penalty, padded[:, 2:] - penalty
-        best = np.maximum(np.maximum(stay, lower), upper)
-        choice[step] = np.where(best == stay, 0, np.where(best == lower, -1, 1))
-        total = best + cost[:, step]
-    position = np.argmax(total, axis=1)
-    chain = np.empty((block, len(starts)), np.int64)
-    rows = np.arange(len(starts))
-    for step in range(block - 1, -1, -1):
-        chain[step] = position
-        position = position + choice[step, rows, position]
-    result = np.zeros(count, np.int64)
-    keep = slice(half // 2, half // 2 + half)
-    result[index[:, keep].ravel()] = chain[keep].T.ravel()
-    return result
 
 
 def one_way(contrast: NDArray[np.float64]) -> float:
@@ -281,7 +190,7 @@ _LESS_SHARP, _UNSHARP = 0.6, 0.4
 shadow that is as dark as the metal."""
 
 
-def _soft(sampled: _Sampled, inner: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def _soft(sampled: Sampled, inner: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Return where the outline follows something much less steep than most of it, in grey levels per px.
 
     And less steep for its contrast, too: beside a shadow an edge has less of both.
@@ -295,7 +204,7 @@ def _soft(sampled: _Sampled, inner: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return np.asarray((faint & (sharpness < _LESS_SHARP * usual)) | (sharpness < _UNSHARP * sharp), bool)
 
 
-def _faint(sampled: _Sampled, share: float, inner: NDArray[np.bool_] | None = None) -> NDArray[np.bool_]:
+def _faint(sampled: Sampled, share: float, inner: NDArray[np.bool_] | None = None) -> NDArray[np.bool_]:
     steepness = _smooth_closed(np.column_stack([sampled.aligned.max(axis=1)] * 2), 4.0)[:, 0]
     usual = float(np.median(steepness if inner is None else steepness[inner]))
     return np.asarray(steepness < share * usual, bool)
@@ -309,7 +218,7 @@ _KEPT = 0.78
 """Share of a normal edge's variance that is left when a twentieth of its peak has been taken off (integrated)."""
 
 
-def _edge_variance(sampled: _Sampled, inner: NDArray[np.bool_]) -> float:
+def _edge_variance(sampled: Sampled, inner: NDArray[np.bool_]) -> float:
     """Return the variance of the slope across the outline in px², without its faint tails."""
     mean = np.maximum(np.median(sampled.aligned[inner], axis=0), 0.0)
     mean = np.maximum(mean - 0.05 * mean.max(), 0.0)
@@ -319,13 +228,6 @@ def _edge_variance(sampled: _Sampled, inner: NDArray[np.bool_]) -> float:
         return 0.0
     centre = (mean * offsets).sum() / total
     return float((mean * (offsets - centre) ** 2).sum() / total)
-
-
-def _normals(points: Points) -> Points:
-    """Return unit normals to the left of the direction on the screen: outwards for a clockwise outline."""
-    tangent = np.roll(points, -2, axis=0) - np.roll(points, 2, axis=0)
-    length = np.hypot(tangent[:, 0], tangent[:, 1]) + 1e-12
-    return np.column_stack([tangent[:, 1], -tangent[:, 0]]) / length[:, None]
 
 
 def _resample_closed(points: Points, step_px: float) -> Points:
@@ -339,21 +241,7 @@ def _resample_closed(points: Points, step_px: float) -> Points:
 
 
 def _smooth_closed(points: Points, sigma: float) -> Points:
-    kernel = _gauss(sigma)
+    kernel = gauss(sigma)
     half = len(kernel) // 2
     wrapped = np.vstack([points[-half:], points, points[:half]])
     return np.column_stack([np.convolve(wrapped[:, axis], kernel, mode="valid") for axis in (0, 1)])
-
-
-def _gauss(sigma: float) -> NDArray[np.float32]:
-    half = max(1, int(np.ceil(3 * sigma)))
-    x = np.arange(-half, half + 1)
-    kernel = np.exp(-0.5 * (x / sigma) ** 2)
-    return np.asarray(kernel / kernel.sum(), np.float32)
-
-
-def _gauss_slope(sigma: float) -> NDArray[np.float32]:
-    half = int(np.ceil(3 * sigma))
-    x = np.arange(-half, half + 1)
-    kernel = x * np.exp(-0.5 * (x / sigma) ** 2)
-    return np.asarray(kernel / np.sum(kernel * x), np.float32)
