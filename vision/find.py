@@ -48,6 +48,7 @@ from vision.segmentation import (
     ReducedPicture,
     Silhouette,
     contrast_of,
+    flatten_light,
     proposals,
     reduce_picture,
     silhouettes,
@@ -468,7 +469,8 @@ def _shifted(calibration: Calibration, origin: Points) -> Calibration:
 def _candidates(reduced: ReducedPicture, calibration: Calibration, joint: JointChoice) -> list[_Candidate]:
     """Return recognised structures of the coarse outlines, best first."""
     found: list[_Candidate] = []
-    for count, (name, mask) in enumerate(proposals(reduced)):
+    evened = replace(reduced, gray=flatten_light(reduced.gray))
+    for count, (name, mask) in enumerate(proposals(reduced, evened.gray)):
         outlines = silhouettes(mask, reduced, name)
         shapes = [_coarse_shape(outline, reduced, calibration) for outline in outlines]
         for outline, shape in zip(outlines, shapes, strict=True):
@@ -476,7 +478,7 @@ def _candidates(reduced: ReducedPicture, calibration: Calibration, joint: JointC
                 continue
             structure = recognise((shape,), joint)
             if structure is not None:
-                found.append(_candidate((outline,), structure, reduced, calibration))
+                found.append(_candidate((outline,), structure, (reduced, evened), calibration))
         if joint in ("auto", "groove"):
             for i in range(len(outlines)):
                 for j in range(i + 1, len(outlines)):
@@ -489,7 +491,7 @@ def _candidates(reduced: ReducedPicture, calibration: Calibration, joint: JointC
                     structure = recognise((first, second), joint)
                     if structure is not None:
                         pair = (outlines[i], outlines[j])
-                        found.append(_candidate(pair, structure, reduced, calibration))
+                        found.append(_candidate(pair, structure, (reduced, evened), calibration))
         # beside an outline that runs along weld metal lies no background: a later split may take that metal in
         best = max((c.score for c in found if c.stray_share < STRAY_SHARE), default=0.0)
         if best > (CLEAR if count == 0 else GOOD_ENOUGH):
@@ -501,21 +503,25 @@ def _candidates(reduced: ReducedPicture, calibration: Calibration, joint: JointC
 
 
 def _candidate(
-    outlines: tuple[Silhouette, ...], structure: Structure, reduced: ReducedPicture, calibration: Calibration
+    outlines: tuple[Silhouette, ...],
+    structure: Structure,
+    pictures: tuple[ReducedPicture, ReducedPicture],
+    calibration: Calibration,
 ) -> _Candidate:
-    stray = max(_stray_share(outline, reduced) for outline in outlines)
-    score = _judge(structure, outlines, reduced, calibration) - 8.0 * max(0.0, min(stray, 0.25) - STRAY_SHARE)
+    # Where light falls off over the ground it is one ground still: in one of the two pictures it is of one level.
+    stray = max(min(_stray_share(outline, picture) for picture in pictures) for outline in outlines)
+    score = _judge(structure, outlines, pictures[0], calibration) - 8.0 * max(0.0, min(stray, 0.25) - STRAY_SHARE)
     return _Candidate(outlines, structure, score, stray)
 
 
-def _stray_share(outline: Silhouette, reduced: ReducedPicture) -> float:
+def _stray_share(outline: Silhouette, picture: ReducedPicture) -> float:
     """Return the share of an outline beside which lies neither the background nor anything near its level."""
     index = np.arange(0, len(outline.points_px), max(1, len(outline.points_px) // 600))
-    outside, inside = (_levels(reduced, outline.points_px, index, side).astype(float) for side in (+5, -5))
+    outside, inside = (_levels(picture, outline.points_px, index, side).astype(float) for side in (+5, -5))
     if min(len(outside), len(inside)) == 0:
         return 0.0
-    ground = float(np.median(outside))
-    step = abs(float(np.median(inside)) - ground) + 1.0
+    ground = median(outside)
+    step = abs(median(inside) - ground) + 1.0
     return float(np.mean(np.abs(outside - ground) > STRAY_STEP * step))
 
 

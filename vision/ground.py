@@ -16,7 +16,7 @@ INSIDE = -5.0
 BLURS = 2.5
 """Beyond so many standard deviations of its spread nothing of the edge itself is seen."""
 
-PLAIN, ROUGH, MOST = 0.01, 0.03, 0.6
+PLAIN, ROUGH, MOST = 0.015, 0.03, 0.6
 """On plain paper, card, resin and benches the ground changes by up to 0.025 of the step to the metal beside it, on
 wood, cloth and stone by 0.03 to 0.3 (rendered pictures), and does so all around: a rule may lie beside a part of it.
 Below the first number nothing is to be gained."""

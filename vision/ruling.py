@@ -136,11 +136,20 @@ def _lines_across(strip: Gray, width_px: int, residue: int) -> tuple[int, float]
     level = max(LEAST_LEVELS, GRAINS * median(thin[::6, ::6]))
     lit = _above(thin, level)
     least = LEAST_LENGTH * len(strip)
-    if cv2.countNonZero(lit) < LEAST_LINES * least:
+    if cv2.countNonZero(lit) < LEAST_LINES * least or cv2.countNonZero(_in_columns(lit)) < LEAST_LINES * least:
         return 0, level
     _, _, stats, _ = cv2.connectedComponentsWithStats(lit)
     height, area = stats[1:, cv2.CC_STAT_HEIGHT], stats[1:, cv2.CC_STAT_AREA]
     return int(np.count_nonzero((height >= least) & (area <= width_px * height))), level
+
+
+def _in_columns(lit: Gray) -> Gray:
+    """Return what goes on above and below, straight on or one place aside: grain, dear to take apart, does not."""
+    beside = np.asarray(cv2.dilate(lit, np.ones((1, 3), np.uint8), borderType=cv2.BORDER_REPLICATE), np.uint8)
+    kept = lit.copy()
+    kept[1:] &= beside[:-1]
+    kept[:-1] &= beside[1:]
+    return np.asarray(kept, np.uint8)
 
 
 def _lines(gray: Gray, width_px: int, residue: int, level: float) -> NDArray[np.float64]:

@@ -6,6 +6,8 @@ leave it the outline turns sharply, as at a toe.
 
 from __future__ import annotations
 
+import math
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -41,12 +43,19 @@ def strokes_of(mask: NDArray[np.uint8]) -> NDArray[np.uint8] | None:
     return np.asarray(cv2.bitwise_and(filled, thin), np.uint8)
 
 
-def touched(points: Points, strokes: NDArray[np.uint8]) -> NDArray[np.bool_] | None:
+def beside(strokes: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Return what lies on or beside strokes, 0 or 255."""
+    reach = math.ceil(FLARE_PX)
+    across = np.arange(-reach, reach + 1) ** 2
+    disc = (across[:, None] + across[None, :] < FLARE_PX**2).astype(np.uint8)
+    return np.asarray(cv2.dilate(strokes, disc), np.uint8)
+
+
+def touched(points: Points, flares: NDArray[np.uint8]) -> NDArray[np.bool_] | None:
     """Return which points of an outline (N, 2) in the mask's pixels lie beside a stroke, None where none does, (N,)."""
-    away = cv2.distanceTransform(cv2.bitwise_not(strokes), cv2.DIST_L2, 5)
     x, y = np.rint(points).astype(int).T
-    beside = np.asarray(away[y, x] < FLARE_PX, bool)
-    return beside if beside.any() else None
+    near_one = np.asarray(flares[y, x] > 0, bool)
+    return near_one if near_one.any() else None
 
 
 def bridged(points: Points, crossed_px: Points, reach_px: float) -> Points:

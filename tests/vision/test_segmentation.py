@@ -123,3 +123,31 @@ def test_contrast_is_that_of_both_sides_of_the_outline(metal: int, ground: int) 
     reduced = reduce_picture(gray)
     (outline,) = silhouettes(mask, reduced, "drawn")
     assert contrast_of(outline, reduced) == metal - ground
+
+
+@pytest.mark.parametrize(
+    ("shape", "small", "factor"),
+    [
+        ((3024, 4032), (756, 1008), 4.0),
+        ((2250, 3000), (750, 1000), 3.0),
+        ((1500, 1600), (938, 1000), 1.6),
+        ((8, 9000), (8, 1000), 9.0),
+        ((700, 900), (700, 900), 1.0),
+    ],
+)
+def test_reduced_pictures_are_about_so_long_and_tell_their_factor(
+    shape: tuple[int, int], small: tuple[int, int], factor: float
+) -> None:
+    reduced = reduce_picture(np.zeros(shape, np.uint8))
+    assert reduced.gray.shape == small
+    assert reduced.factor == pytest.approx(factor)
+
+
+def test_means_by_halves_lie_where_the_factor_says() -> None:
+    """The middle of an edge stays where it was, to a twentieth of a reduced pixel."""
+    gray = np.zeros((3001, 4003), np.uint8)
+    gray[:, 2002:] = 200
+    reduced = reduce_picture(gray)
+    bright = float(np.mean(reduced.gray[300].astype(float) / 200.0))
+    middle = (1.0 - bright) * reduced.gray.shape[1]
+    assert (middle * reduced.factor) == pytest.approx(2002, abs=0.05 * reduced.factor + 2002 * 3 / 4003)
