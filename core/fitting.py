@@ -21,7 +21,7 @@ WANDER_PIECE = 1.9
 two plates outside its interval in one case of ten."""
 
 
-TURN_PIECE = 1.25
+TURN_PIECE = 1.6
 """The same for the direction of a line, to which the ends of a stretch matter most: with as many as for the offset its
 interval missed one angle in a hundred, with one correlation length one in twelve."""
 

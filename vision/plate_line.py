@@ -24,8 +24,9 @@ FEWEST_STRETCHES, STRETCH_DOUBT = 16, 2.0
 piece may have: with half as much again the misalignment of smooth plates was not held in 7 to 10 % of pictures."""
 
 GRID_BIAS = 0.01
-"""Steps by which a line of edge points that runs along the pixels may lie off as a whole, however long it is: the place
-of an edge between two pixels is told with a bias that depends on where it lies (judged on rendered pictures)."""
+"""Steps by which a line of edge points that runs along the pixels may lie off as a whole, and at its ends against its
+middle, however long it is: the place of an edge between two pixels is told with a bias that depends on where it lies
+(judged on rendered pictures)."""
 
 MEANT_MM, FEWEST_MEANT, FEWEST_MEANS = 0.25, 6, 6
 """Length, and least number, of the points that are averaged to tell wander from scatter; how many means tell it."""
@@ -88,7 +89,11 @@ def fit_plate(points: Points, run: Run, detail: Detail, *, toe_at_stop: bool) ->
     correlation_mm = max(correlation * detail.step_mm, detail.wander_length_mm)
     fit = with_wander(fit, wander, correlation_mm, length)
     if not detail.alone:
-        fit = replace(fit, offset_std=math.hypot(fit.offset_std, GRID_BIAS * detail.step_mm))
+        bias = GRID_BIAS * detail.step_mm
+        turned = 2.0 * bias / length if length > 0 else 0.0
+        fit = replace(
+            fit, offset_std=math.hypot(fit.offset_std, bias), angle_std_rad=math.hypot(fit.angle_std_rad, turned)
+        )
     if float((ordered[-1] - ordered[0]) @ fit.line.direction) < 0:
         fit = replace(fit, line=fit.line.reversed())
     return fit, ordered
