@@ -14,6 +14,7 @@ import numpy as np
 
 from core.fitting import LineFit
 from core.geometry import Line, Points, arc_length, distance
+from vision.overhang import toe_below
 from vision.plate_line import NOISY_MM, Detail
 
 WIDEST_SPATTER_MM = 1.5
@@ -48,6 +49,9 @@ WIDEST_SHARE, AGREE = 0.8, 1.6
 
 LOBE_MM = 0.04
 """Face that overhangs its plate is clear of it by more than this, a rounded toe by less."""
+
+OVERHANGS_DEG = 92.0
+"""A face that leaves its plate more steeply hangs over it."""
 
 LEAST_ROUNDED_DEG = 4.0
 """The transition of a face that leaves its plate more gently is not told from the bend of the face."""
@@ -205,6 +209,10 @@ def _model_toe(
         window, (corner_along, slope_deg, std_along) = _widened(
             path[start : face_stop + 1], window, towards, (corner_along, slope_deg, std_along), alike
         )
+    below = None
+    if sign > 0 and slope_deg > OVERHANGS_DEG:
+        below = toe_below(path, towards, leave, detail, alike)
+        corner_along, slope_deg, std_along = below or (corner_along, slope_deg, std_along)
     along = corner_along
     point = towards.at(along)
     ahead = towards.along(path)
@@ -222,7 +230,7 @@ def _model_toe(
     std = math.hypot(std_along, WANDER_AT_TOE * noise / max(slope, 0.03))
     # A face that is no parabola shows it when less of it is used.
     shorter = _meet(window[: max(5, round(0.6 * len(window)))], towards, near=corner_along, alike=alike)
-    if shorter is not None:
+    if shorter is not None and below is None:
         std = math.hypot(
             std,
             (LINE_SHORTER_SHARE if detail.alone else SHORTER_SHARE) * min(abs(shorter[0] - corner_along), 0.3),
