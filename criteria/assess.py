@@ -15,8 +15,8 @@ from criteria.rules import Rule
 from criteria.wording import shown, sized
 from vision.section import Joint
 
-_NO_MORE = 1e-9
-"""Slack of a condition, in the row's unit: 3/16 in given in mm must not miss ``t <= 3/16``."""
+_DECIMALS = 9
+"""Of what a condition is asked, in the row's unit: 3/16 in given in mm must not miss ``t <= 3/16``."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,7 +158,7 @@ def _needs(missing: Sequence[str]) -> _Absent:
 
 def _eased(values: Mapping[str, float]) -> dict[str, float]:
     """Return values free of the last bits that a change of unit leaves."""
-    return {name: round(value / _NO_MORE) * _NO_MORE if abs(value) < 1e6 else value for name, value in values.items()}
+    return {name: round(value, _DECIMALS) for name, value in values.items()}
 
 
 def _near_a_step(
