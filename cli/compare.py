@@ -17,6 +17,7 @@ EPILOG = (
     "4 nothing to compare. Readings carry their unit: 3/8 in, 9.5 mm, 37°."
 )
 MOST_LINES = 10
+MOST_NUMBERS = 50
 MOST_ROWS = 60
 SIGNIFICANT = 0.05
 NO_STAR = "\N{NO-BREAK SPACE}"
@@ -125,7 +126,11 @@ def tell_bad_rows(rows: Any, name: str) -> int:
         return 0
     for row in rows[:MOST_LINES]:
         complain(f"{name}: line {row.line}: {row.reason}.", 3)
-    more = f", the first {MOST_LINES} are named" if len(rows) > MOST_LINES else ""
+    more = ""
+    if len(rows) > MOST_LINES:
+        others = [str(row.line) for row in rows[MOST_LINES:]]
+        end = f" and {len(others) - MOST_NUMBERS} more" if len(others) > MOST_NUMBERS else ""
+        more = f": also line{'s' if len(others) > 1 else ''} {', '.join(others[:MOST_NUMBERS])}{end}"
     return complain(f"{name}: {len(rows)} {'row was' if len(rows) == 1 else 'rows were'} left out{more}.", 3)
 
 

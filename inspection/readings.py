@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from core.errors import UsageError
-from core.units import parse_signed_length_mm
+from core.units import parse_signed_length_mm, unit_in_mm
 from inspection.table_file import BadRow, Row, read_table
 
 REQUIRED = ("source", "quantity", "reading")
@@ -121,10 +121,11 @@ def read_study(path: str | Path, *, unit: str | None = None) -> StudyReadings:
     return StudyReadings(table.path, tuple(rows), _in_order(bad), table.unused)
 
 
-def parse_reading(text: str, unit: str | None = None) -> tuple[float, str]:
+def parse_reading(text: str, unit: str | None = None, *, default: str | None = None) -> tuple[float, str]:
     """Return value and unit ("mm" or "deg") of a reading like ``3/8 in``, ``9.5 mm``, ``9,5 mm`` or ``37°``.
 
-    ``unit`` is what a column says; a unit beside the number must then be of the same kind.
+    ``unit`` is what a column says; a unit beside the number must then be the same. ``default`` holds where
+    neither names one.
 
     Raises
     ------
@@ -133,10 +134,11 @@ def parse_reading(text: str, unit: str | None = None) -> tuple[float, str]:
     """
     written = _without_decimal_comma(text.replace("−", "-"))
     if not _ENDS_IN_UNIT.search(written):
+        unit = unit or default
         if not unit:
             raise UsageError(f'the reading {text!r} names no unit: write "{text} mm", or add a column "unit".')
         written = f"{written} {unit}"
-    elif unit and _kind(unit) != _kind(_unit_of(written)):
+    elif unit and not _same_unit(unit, _unit_of(written)):
         raise UsageError(f"the reading {text!r} and the unit {unit!r} beside it contradict each other.")
     if _kind(_unit_of(written)) == "deg":
         number = written[: len(written.rstrip()) - len(_unit_of(written))].strip()
@@ -187,7 +189,7 @@ def _study_reading(row: Row, unit: str | None) -> StudyReading:
         if abs(value) > 1e12:
             raise UsageError(f"the reading {cells['reading']!r} is too large to be true: check the number.")
     else:
-        value, kind = parse_reading(cells["reading"], named)
+        value, kind = parse_reading(cells["reading"], cells.get("unit"), default=unit)
     quantity = cells.get("quantity")
     return StudyReading(
         row.line,
@@ -221,6 +223,12 @@ def _without_decimal_comma(text: str) -> str:
 def _unit_of(written: str) -> str:
     match = re.search(r"[^\d\s.,/]+\s*$", written)
     return match.group().strip() if match else ""
+
+
+def _same_unit(one: str, other: str) -> bool:
+    if _kind(one) == "deg" or _kind(other) == "deg":
+        return _kind(one) == _kind(other)
+    return unit_in_mm(one.strip(), name="the reading") == unit_in_mm(other, name="the reading")
 
 
 def _kind(unit: str) -> str:
