@@ -121,11 +121,13 @@ def read_study(path: str | Path, *, unit: str | None = None) -> StudyReadings:
     return StudyReadings(table.path, tuple(rows), _in_order(bad), table.unused)
 
 
-def parse_reading(text: str, unit: str | None = None, *, default: str | None = None) -> tuple[float, str]:
+def parse_reading(
+    text: str, unit: str | None = None, *, default: str | None = None, name: str = "the reading"
+) -> tuple[float, str]:
     """Return value and unit ("mm" or "deg") of a reading like ``3/8 in``, ``9.5 mm``, ``9,5 mm`` or ``37°``.
 
     ``unit`` is what a column says; a unit beside the number must then be the same. ``default`` holds where
-    neither names one.
+    neither names one; ``name`` is what an error calls the text.
 
     Raises
     ------
@@ -136,19 +138,20 @@ def parse_reading(text: str, unit: str | None = None, *, default: str | None = N
     if not _ENDS_IN_UNIT.search(written):
         unit = unit or default
         if not unit:
-            raise UsageError(f'the reading {text!r} names no unit: write "{text} mm", or add a column "unit".')
+            column = ', or add a column "unit"' if name == "the reading" else ""
+            raise UsageError(f'{name} {text!r} names no unit: write "{text} mm"{column}.')
         written = f"{written} {unit}"
     elif unit and not _same_unit(unit, _unit_of(written)):
-        raise UsageError(f"the reading {text!r} and the unit {unit!r} beside it contradict each other.")
+        raise UsageError(f"{name} {text!r} and the unit {unit!r} beside it contradict each other.")
     if _kind(_unit_of(written)) == "deg":
         number = written[: len(written.rstrip()) - len(_unit_of(written))].strip()
         if not _BARE.fullmatch(number):
-            raise UsageError(f"the reading {text!r} is not understood: write degrees as a number, like 37.5.")
+            raise UsageError(f"{name} {text!r} is not understood: write degrees as a number, like 37.5.")
         value, kind = float(number), "deg"
     else:
-        value, kind = parse_signed_length_mm(written, name="the reading"), "mm"
+        value, kind = parse_signed_length_mm(written, name=name), "mm"
     if abs(value) > MAX_READING:
-        raise UsageError(f"the reading {text!r} is too large to be true: check number and unit.")
+        raise UsageError(f"{name} {text!r} is too large to be true: check number and unit.")
     return value, kind
 
 
