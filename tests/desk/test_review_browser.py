@@ -313,7 +313,16 @@ def test_names_from_outside_are_text(browser, sit, measured: Path) -> None:
             "limit": 4.0,
             "unit": "mm",
             "outcome": "<u>ok</u>",
-        }
+        },
+        {
+            "criterion": "own burn-through",
+            "source": "own",
+            "quantity": "burn_through",
+            "limit": None,
+            "unit": "mm",
+            "outcome": "not_assessed",
+            "message": "no section measures it: look for it",
+        },
     ]
     entry["welds"][0]["measurements"]["throat"]["label"] = "<svg onload=alert(4)>"
     result["tool"]["name"] = "javascript:alert(5)"
@@ -330,6 +339,8 @@ def test_names_from_outside_are_text(browser, sit, measured: Path) -> None:
         "<b onclick=alert(3)>&amp;</b>",
         "<svg onload=alert(4)>",
         "<i>c</i>",
+        "own burn-through",
+        "look for it",
     ):
         assert words in text, words
     page.wait_for_timeout(300)
