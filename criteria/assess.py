@@ -200,7 +200,7 @@ def _outcome(limit: Limit, case: Case, own: Value, judged: Judged, rule: Rule, q
         outcome=judged.verdict or "not_assessed",
         message=judged.message + note,
         rule=str(rule),
-        verified=case.verified,
+        verified=(judged.by_length and case.extent_verified) or case.verified,
         lower=None if math.isinf(judged.lower) else judged.lower * factor,
         upper=None if math.isinf(judged.upper) else judged.upper * factor,
         probability=judged.probability if judged.verdict is not None else None,

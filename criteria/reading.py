@@ -17,12 +17,25 @@ from criteria.sets import LimitSet
 from vision.section import Joint
 
 SYSTEMS: tuple[UnitSystem, ...] = ("metric", "inch")
-SET_KEYS = ("name", "title", "about", "levels", "notes", "scope", "extent", "window", "require", "given", "limit")
+SET_KEYS = (
+    "name",
+    "title",
+    "about",
+    "levels",
+    "notes",
+    "scope",
+    "extent",
+    "window",
+    "extent_verified",
+    "require",
+    "given",
+    "limit",
+)
 LIMIT_KEYS = (
     *("id", "clause", "number", "text", "quantity", "sides", "joints", "direction", "reference", "measured"),
     *("verified", "note", "levels", "case"),
 )
-CASE_KEYS = ("system", "when", "limit", "low", "short", "extent", "window", "verified", *SELECTORS)
+CASE_KEYS = ("system", "when", "limit", "low", "short", "extent", "window", "verified", "extent_verified", *SELECTORS)
 GIVEN_KEYS = ("thickness", "nominal_throat", "nominal_leg", "nominal_penetration", *SELECTORS)
 Table = Mapping[str, Any]
 
@@ -149,17 +162,17 @@ def _case(
         return None
     if (direction == "range") != (low is not None):
         raise UsageError(f"{where}: a range has low and limit, an upper or lower limit has limit alone.")
-    evidence = _text(line, "verified", where, verified)
-    if evidence not in get_args(Verified):
-        raise UsageError(f"{where}: verified {evidence!r} must be one of {', '.join(get_args(Verified))}.")
+    evidence = _choice(line, "verified", where, get_args(Verified), verified)
     short = _formula(line.get("short"), level, where)
     extent = line.get("extent", whole.get("extent") if short is not None else None)
     window = line.get("window", whole.get("window") if short is not None else None)
     if window is not None and not _is_number(window):
         raise UsageError(f"{where}: window must be a number, got {window!r}.")
+    of_lengths = _choice({**whole, **line}, "extent_verified", where, get_args(Verified), evidence)
     return Case(
         limit=limit,
-        verified=evidence,  # type: ignore[arg-type]
+        verified=evidence,
+        extent_verified=of_lengths if extent is not None else None,
         when=_formula(line.get("when"), level, where, condition=True),
         only={name: words for name in SELECTORS if (words := _texts(line, name, where, ()))},
         low=low,

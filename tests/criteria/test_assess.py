@@ -109,6 +109,15 @@ def test_short_imperfections_with_lengths_from_a_scan(total: float, weld: float,
     extents = {"undercut_left": Extent(total, weld)}
     found = outcomes("iso5817-2014-C", "undercut", measured, thickness_mm=2, extents=extents)
     assert found["undercut_left"].outcome == outcome
+    # the depth was read on a secondary source, the length that decides here was not
+    assert [found[name].verified for name in measured] == ["from memory", "secondary"]
+
+
+def test_lengths_that_were_read_are_not_said_to_be_from_memory() -> None:
+    """AWS D1.1, Table 8.1 (7): 2 in in any 12 in."""
+    measured, extents = {"undercut_left": mm(1.2), "undercut_right": mm(0)}, {"undercut_left": Extent(40, 300)}
+    found = outcomes("aws-d1.1-2020-static", "undercut", measured, "tee", "inch", thickness_mm=12.7, extents=extents)
+    assert (found["undercut_left"].outcome, found["undercut_left"].verified) == ("meets", "secondary")
 
 
 def test_nothing_permitted() -> None:
