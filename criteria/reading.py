@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import math
 from collections.abc import Mapping
 from dataclasses import replace
@@ -99,7 +100,7 @@ def _limit(
     _known_keys(row, LIMIT_KEYS, where)
     quantity = _text(row, "quantity", where)
     if not names_of(quantity):
-        near = [name for name in known() if quantity.split("_")[0] in name][:4]
+        near = difflib.get_close_matches(quantity, known(), n=4, cutoff=0.5)
         raise UsageError(f"{where}: {quantity!r} is no measured value{', see ' + ', '.join(near) if near else ''}.")
     unit = unit_of(quantity)
     if unit not in LIMITED:
@@ -123,6 +124,11 @@ def _limit(
     for variable, name in measured.items():
         if variable not in ("t", "a", "b", "s", "z") or not isinstance(name, str) or len(names_of(name)) != 1:
             raise UsageError(f'{where}: measured takes names like b = "cap_width", got {variable} = {name!r}.')
+    used = frozenset().union(*(part.names for case in cases for part in _formulas(case)))
+    if "b" in used and "b" not in measured:
+        raise UsageError(f'{where}: b is a measured width: say which one, like measured = {{ b = "cap_width" }}.')
+    if "l" in used:
+        raise UsageError(f"{where}: l, the length of the weld, stands in extent alone.")
     reference = _text(row, "reference", where, "")
     if reference not in ("", "a", "z", "s", "t"):
         raise UsageError(f"{where}: reference {reference!r} must be one of a, z, s, t.")
@@ -193,6 +199,11 @@ def _formula(value: Any, level: str, where: str, *, condition: bool = False) -> 
     if not isinstance(value, str):
         raise UsageError(f"{where}: a formula is text or a finite number, got {_shown(value)}.")
     return parse(value, where=where, condition=condition)
+
+
+def _formulas(case: Case) -> list[Expression]:
+    """Return the formulas that are computed from given sizes and measured widths."""
+    return [part for part in (case.when, case.low, case.limit, case.short) if part is not None]
 
 
 def _given(content: Table, where: str) -> Given:
