@@ -246,3 +246,8 @@ def test_evidence_goes_along() -> None:
     assert found.verified == "from memory"
     (found,) = assess({"throat": mm(6)}, "tee", Given(), [parse_requirement("a5")], RULE)
     assert found.verified == "given"
+
+
+def test_what_falls_short_is_told_what_is_required() -> None:
+    (found,) = assess({"throat": mm(3)}, "tee", Given(), [parse_requirement("throat >= 4 mm")], RULE)
+    assert found.message == "3.000 mm, at least 4 mm is required"
