@@ -32,7 +32,7 @@ def compare(
         ),
     ],
     more: Annotated[
-        list[Path] | None, typer.Argument(metavar="[RESULT.json...]", help="More result files.", show_default=False)
+        list[Path] | None, typer.Argument(metavar="RESULT.json", help="More result files.", show_default=False)
     ] = None,
     results: Annotated[
         list[Path] | None,

@@ -12,9 +12,11 @@ if TYPE_CHECKING:
 
 def limits(
     name: Annotated[
-        str | None, typer.Argument(metavar="[NAME|FILE.toml]", help="Show the rows of this set; else list the sets.")
+        str | None, typer.Argument(metavar="NAME|FILE.toml", help="Show the rows of this set; else list the sets.")
     ] = None,
-    units: Annotated[str, typer.Option(metavar="SYSTEM", help="metric or inch.")] = "metric",
+    units: Annotated[
+        str, typer.Option(metavar="SYSTEM", help="metric or inch: which table of a code that has both.")
+    ] = "metric",
 ) -> int:
     """List the sets of limits, or show the rows of one: clause, formula, range, evidence."""
     from rich.console import Console
