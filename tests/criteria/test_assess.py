@@ -173,6 +173,13 @@ def test_the_lesser_of_two_heights() -> None:
     measured = {"reinforcement_from_left": mm(2.0), "reinforcement_from_right": mm(1.2)}
     found = one("asme-b31.3-2016", "reinforcement", measured, thickness_mm=6, service="normal")
     assert (found.quantity, found.outcome) == ("reinforcement_from_right", "meets")
+    # with one height alone: if it is low enough the lesser is, too; if not, nothing is known of the lesser
+    for height, outcome in ((1.2, "meets"), (2.0, "not_assessed")):
+        half = {"reinforcement_from_left": mm(height), "reinforcement_from_right": NotMeasurable("no plate")}
+        found = outcomes("asme-b31.3-2016", "reinforcement", half, thickness_mm=6, service="normal")
+        assert found["reinforcement_from_left"].outcome == outcome
+        assert found["reinforcement_from_right"].outcome == "not_assessed"
+    assert "the lesser of both decides" in found["reinforcement_from_left"].message
     bevels = {"bevel_angle_left": Quantity(0, "deg", (Component("edge", 0.1),)),
               "bevel_angle_right": Quantity(45, "deg", (Component("edge", 0.1),))}  # fmt: skip
     found = one("iso9692-1-2013-1.9.1", "1.9.1-bevel-angle", bevels, "groove", thickness_mm=8)
