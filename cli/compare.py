@@ -45,6 +45,9 @@ def compare(
             help='Compare with records, too: a file, a postgresql:// URL or "default". Rejected ones are left out.',
         ),
     ] = None,
+    unit: Annotated[
+        str | None, typer.Option(metavar="UNIT", help="Unit of readings that name none: mm, in or deg.")
+    ] = None,
     sides: Annotated[
         str, typer.Option(metavar="HOW", help="together: left and right are one quantity; or apart.")
     ] = "together",
@@ -67,6 +70,8 @@ def compare(
 
     choose(sides, ("together", "apart"), "--sides")
     choose(units, ("metric", "inch"), "--units")
+    if unit is not None:
+        choose(unit, ("mm", "in", "deg"), "--unit")
     choose(plots, FORMATS, "--plots")
     files = [*(results or ()), *(more or ())]
     if not files and records is None:
@@ -75,7 +80,7 @@ def compare(
         )
     table = None if output is None else output / "agreement.json"
     refuse_overwriting([json_file, table], [readings, *files])
-    read = read_readings(readings)
+    read = read_readings(readings, unit=unit)
     entries, status = _entries(files)
     if records is not None:
         entries += _recorded(records)

@@ -85,8 +85,10 @@ class StudyReadings:
     unused: tuple[str, ...]
 
 
-def read_readings(path: str | Path) -> Readings:
+def read_readings(path: str | Path, *, unit: str | None = None) -> Readings:
     """Read the readings of hand gauges; a bad row is left out with its line number and reason.
+
+    ``unit`` is that of readings which name none.
 
     Raises
     ------
@@ -97,7 +99,7 @@ def read_readings(path: str | Path) -> Readings:
     rows, bad = [], list(table.bad)
     for row in table.rows:
         try:
-            rows.append(_reading(row))
+            rows.append(_reading(row, unit))
         except UsageError as error:
             bad.append(BadRow(row.line, str(error).rstrip(".")))
     return Readings(table.path, tuple(rows), _in_order(bad), table.unused)
@@ -139,7 +141,8 @@ def parse_reading(
         unit = unit or default
         if not unit:
             column = ', or add a column "unit"' if name == "the reading" else ""
-            raise UsageError(f'{name} {text!r} names no unit: write "{text} mm"{column}.')
+            likely = "in" if "/" in text else "mm"
+            raise UsageError(f'{name} {text!r} names no unit: write "{text} {likely}"{column}.')
         written = f"{written} {unit}"
     elif unit and not _same_unit(unit, _unit_of(written)):
         raise UsageError(f"{name} {text!r} and the unit {unit!r} beside it contradict each other.")
@@ -159,12 +162,12 @@ def _in_order(bad: list[BadRow]) -> tuple[BadRow, ...]:
     return tuple(sorted(bad, key=lambda row: row.line))
 
 
-def _reading(row: Row) -> Reading:
+def _reading(row: Row, default: str | None) -> Reading:
     for name in REQUIRED:
         if name not in row.cells:
             raise UsageError(f"the cell {name!r} is blank")
     cells = row.cells
-    value, unit = parse_reading(cells["reading"], cells.get("unit"))
+    value, unit = parse_reading(cells["reading"], cells.get("unit"), default=default)
     return Reading(
         row.line,
         cells["source"],
