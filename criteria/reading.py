@@ -50,7 +50,7 @@ def set_of(content: Table, stem: str, where: str, *, built_in: bool) -> LimitSet
         With the place and what is wrong there.
     """
     _known_keys(content, SET_KEYS, where)
-    name = _text(content, "name", where, stem)
+    name = "-".join(_text(content, "name", where, stem).split())  # a criterion is the name, a space and the row
     levels = _texts(content, "levels", where, ())
     if levels and not built_in:
         raise UsageError(f"{where}: levels are for the built-in sets: write one file a level.")

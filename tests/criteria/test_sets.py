@@ -131,3 +131,10 @@ def test_units_are_the_sets_own() -> None:
     assert {limit.own_unit for limit in chosen_limits("api-1104-20", "inch")[1]} == {"in"}
     assert {limit.system for limit in chosen_limits("asme-b16.25-2017-general", "inch")[1]} == {"inch"}
     assert {limit.system for limit in chosen_limits("asme-b16.25-2017-gtaw", "inch")[1]} == {"metric"}
+
+
+def test_a_name_with_spaces_stays_apart_from_its_rows(tmp_path: Path) -> None:
+    path = tmp_path / "drawing 12 B.toml"
+    path.write_text('require = ["leg >= 5 mm"]')
+    (limit,) = read_set(path).limits("", "metric")
+    assert limit.criterion == "drawing-12-B"
