@@ -273,7 +273,9 @@ def test_bevel_blade(draw, angle):
     [
         (0.5, "under 1/16 in"),
         (1.5, "under 1/16 in"),
+        (25.4 / 16, "1/16 in to 3/32 in"),
         (1.65, "1/16 in to 3/32 in"),
+        (25.4 * 3 / 32, "1/16 in to 3/32 in"),
         (2.35, "1/16 in to 3/32 in"),
         (2.45, "over 3/32 in"),
         (4.0, "over 3/32 in"),
