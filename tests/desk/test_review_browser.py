@@ -348,6 +348,17 @@ def test_names_from_outside_are_text(browser, sit, measured: Path) -> None:
     assert (dialogs, page.troubles) == ([], [])
 
 
+def test_a_share_claims_no_more_than_the_whole(browser, sit, measured: Path) -> None:
+    result = json.loads((measured / "result.json").read_text())
+    item = {"state": "measured", "value": 98.0, "unit": "percent", "expanded_uncertainty": 5.0, "coverage_factor": 2.0,
+            "interval": [93.0, 100.0], "label": "share"}  # fmt: skip
+    result["results"][0]["welds"][0]["measurements"]["sidewall_fusion_left"] = item
+    write_text(measured / "result.json", as_text(result))
+    sat = sit(measured)
+    page = at_desk(browser, sat.port, sat.address)
+    assert "93.0–100.0" in page.locator('tr[data-quantity="sidewall_fusion_left"]').inner_text()
+
+
 def test_touch_drags_a_point_and_two_fingers_zoom(browser, sitting) -> None:
     page = at_desk(browser, sitting.port, sitting.address, size=(1024, 768), has_touch=True)
     fingers = page.context.new_cdp_session(page)
