@@ -20,6 +20,12 @@ from cli.limit_options import (
     Service,
 )
 
+EPILOG = (
+    "Exit status: 0 assessed, 2 wrong use, 3 a file that cannot be read, 4 the result holds no weld, 5 a limit is not "
+    "met (only with --fail-on-reject). Outcomes are proposals: the governing code in its valid edition prevails, and a "
+    "qualified person decides."
+)
+
 
 def assess(
     result: Annotated[Path, typer.Argument(metavar="RESULT.json", help="Written by toeline measure --json.")],

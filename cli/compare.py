@@ -17,6 +17,7 @@ EPILOG = (
     "4 nothing to compare. Readings carry their unit: 3/8 in, 9.5 mm, 37°."
 )
 MOST_LINES = 10
+MOST_NUMBERS = 50
 MOST_ROWS = 60
 SIGNIFICANT = 0.05
 NO_STAR = "\N{NO-BREAK SPACE}"
@@ -31,7 +32,7 @@ def compare(
         ),
     ],
     more: Annotated[
-        list[Path] | None, typer.Argument(metavar="[RESULT.json...]", help="More result files.", show_default=False)
+        list[Path] | None, typer.Argument(metavar="RESULT.json", help="More result files.", show_default=False)
     ] = None,
     results: Annotated[
         list[Path] | None,
@@ -43,6 +44,9 @@ def compare(
             metavar="STORE",
             help='Compare with records, too: a file, a postgresql:// URL or "default". Rejected ones are left out.',
         ),
+    ] = None,
+    unit: Annotated[
+        str | None, typer.Option(metavar="UNIT", help="Unit of readings that name none: mm, in or deg.")
     ] = None,
     sides: Annotated[
         str, typer.Option(metavar="HOW", help="together: left and right are one quantity; or apart.")
@@ -66,6 +70,8 @@ def compare(
 
     choose(sides, ("together", "apart"), "--sides")
     choose(units, ("metric", "inch"), "--units")
+    if unit is not None:
+        choose(unit, ("mm", "in", "deg"), "--unit")
     choose(plots, FORMATS, "--plots")
     files = [*(results or ()), *(more or ())]
     if not files and records is None:
@@ -74,7 +80,7 @@ def compare(
         )
     table = None if output is None else output / "agreement.json"
     refuse_overwriting([json_file, table], [readings, *files])
-    read = read_readings(readings)
+    read = read_readings(readings, unit=unit)
     entries, status = _entries(files)
     if records is not None:
         entries += _recorded(records)
@@ -125,7 +131,11 @@ def tell_bad_rows(rows: Any, name: str) -> int:
         return 0
     for row in rows[:MOST_LINES]:
         complain(f"{name}: line {row.line}: {row.reason}.", 3)
-    more = f", the first {MOST_LINES} are named" if len(rows) > MOST_LINES else ""
+    more = ""
+    if len(rows) > MOST_LINES:
+        others = [str(row.line) for row in rows[MOST_LINES:]]
+        end = f" and {len(others) - MOST_NUMBERS} more" if len(others) > MOST_NUMBERS else ""
+        more = f": also line{'s' if len(others) > 1 else ''} {', '.join(others[:MOST_NUMBERS])}{end}"
     return complain(f"{name}: {len(rows)} {'row was' if len(rows) == 1 else 'rows were'} left out{more}.", 3)
 
 

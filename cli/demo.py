@@ -29,13 +29,14 @@ def demo(
     print(f"This writes into {output}:")
     print("  tee.cal.json     what a pixel is in mm, from the rule in the picture")
     print("  tee-overlay.png  what was measured, drawn into the picture: look at this first")
+    print("  tee-gauges.png   what hand gauges would read on the same profile, and where they touch")
     print("  result.json      every value with its uncertainty")
     print("The same by hand:")
     print(f'  toeline calibrate ruler {picture} --spacing "1 mm" --out {calibration}')
-    print(f"  toeline measure {picture} --calibration {calibration} --output {output}\n")
+    print(f"  toeline measure {picture} --calibration {calibration} --gauges --output {output}\n")
     ruler(picture, spacing="1 mm", out=calibration)
     print()
-    return measure([picture], calibration=calibration, units=units, output=output)
+    return measure([picture], calibration=calibration, units=units, gauges=True, output=output)
 
 
 def find_sample() -> Path:

@@ -34,8 +34,8 @@ def explain(
     if draws != 0 and not 100 <= draws <= 1_000_000:
         raise UsageError(f"--draws takes 0, or 100 to 1000000 trials, got {draws}.")
     document = read_result(result).model_dump(mode="json", by_alias=True)
-    entry = _one(document["results"], file, "--file", lambda item: Path(item["source"]["path"]).name)
-    chosen = _one(entry["welds"], weld, "--weld", lambda item: str(item["id"]))
+    entry = _one(document["results"], "--file", file, _pictures(document["results"], file))
+    chosen = _one(entry["welds"], "--weld", weld, [str(item["id"]) for item in entry["welds"]])
     for name in quantity:
         if name not in chosen["measurements"]:
             known = ", ".join(chosen["measurements"])
@@ -55,8 +55,14 @@ class _Again:
     doubt: str
 
 
-def _one(items: list[dict[str, Any]], wanted: str | None, option: str, name: Any) -> dict[str, Any]:
-    names = [name(item) for item in items]
+def _pictures(entries: list[dict[str, Any]], wanted: str | None) -> list[str]:
+    """Return what each picture is called: its path when that is asked for or when names are met twice."""
+    paths = [str(entry["source"]["path"]) for entry in entries]
+    names = [Path(path).name for path in paths]
+    return paths if wanted in paths or len(set(names)) < len(names) else names
+
+
+def _one(items: list[dict[str, Any]], option: str, wanted: str | None, names: list[str]) -> dict[str, Any]:
     if not items:
         raise NothingMeasurable("the result holds no weld to explain: measure the picture again.")
     if wanted is None and len(items) > 1:

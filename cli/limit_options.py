@@ -23,7 +23,9 @@ Criteria = Annotated[
 Require = Annotated[
     list[str] | None,
     typer.Option(
-        "--require", metavar="LIMIT", help='The drawing\'s own: "z6", "leg >= 1/4 in", "root_gap 1/16..3/32 in".'
+        "--require",
+        metavar="LIMIT",
+        help='The drawing\'s own: "z6", "a4", "leg >= 1/4 in", "root_gap 1/16..3/32 in"; may be repeated.',
     ),
 ]
 ChosenRule = Annotated[

@@ -9,12 +9,17 @@ import typer
 if TYPE_CHECKING:
     from criteria.limit import Case, Limit
 
+WIDE = 160
+"""Characters of a line on paper or in a file, where no screen sets the width."""
+
 
 def limits(
     name: Annotated[
-        str | None, typer.Argument(metavar="[NAME|FILE.toml]", help="Show the rows of this set; else list the sets.")
+        str | None, typer.Argument(metavar="NAME|FILE.toml", help="Show the rows of this set; else list the sets.")
     ] = None,
-    units: Annotated[str, typer.Option(metavar="SYSTEM", help="metric or inch.")] = "metric",
+    units: Annotated[
+        str, typer.Option(metavar="SYSTEM", help="metric or inch: which table of a code that has both.")
+    ] = "metric",
 ) -> int:
     """List the sets of limits, or show the rows of one: clause, formula, range, evidence."""
     from rich.console import Console
@@ -25,7 +30,7 @@ def limits(
     choose(units, ("metric", "inch"), "--units")
     console = Console(highlight=False, markup=False, emoji=False)
     if not console.is_terminal:
-        console.width = max(console.width, 140)
+        console.width = max(console.width, WIDE)
     with console.capture() as captured:
         if name is None:
             _list(console)
@@ -74,6 +79,9 @@ def _show(console: Any, name: str, units: str) -> None:
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
     for heading in ("clause", "row", "value", "joints", "when", "limit", "evidence"):
         table.add_column(heading, overflow="fold", no_wrap=heading in ("limit", "evidence"))
+    if console.width >= WIDE:  # names that are typed elsewhere are not cut in two
+        table.columns[1].min_width = max((len(row.id) for row in rows), default=0)
+        table.columns[2].min_width = max((len(row.quantity) for row in rows), default=0)
     for row in rows:
         clause = row.source.removeprefix(found.title).removesuffix(f"level {level}").strip(", ")
         about = (clause, f"{row.id}\n{row.text}" if row.text != row.id else row.id, _value(row), "\n".join(row.joints))

@@ -39,7 +39,7 @@ app = typer.Typer(
 )
 app.command("measure", epilog=measure.EPILOG)(measure.measure)
 app.command("scan", epilog=scan.EPILOG)(scan.scan)
-app.command("assess")(assess.assess)
+app.command("assess", epilog=assess.EPILOG)(assess.assess)
 app.command("limits")(limits.limits)
 app.add_typer(calibrate.app, name="calibrate")
 app.command("explain")(explain.explain)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -246,6 +247,7 @@ def _print_record(record: Record, units: str) -> None:
         if "weld" in body:
             console.print()
             print_weld(console, body["weld"], {"settings": {"joint": (body.get("settings") or {}).get("joint")}}, units)
+            _print_outcomes(console, body)
         console.print("\nEntries")
         for entry in record.entries:
             why = "" if entry.why is None else f": {_plain(entry.why)}"
@@ -253,6 +255,18 @@ def _print_record(record: Record, units: str) -> None:
                           f"{_plain(entry.who)}{why}  [{entry.hash[:16]}]")  # fmt: skip
         console.print(f"Hash: {record.last.hash}")
     print(captured.get(), end="")
+
+
+def _print_outcomes(console: Any, body: Mapping[str, Any]) -> None:
+    """Print what the values were compared with, where the record tells all of it."""
+    from cli.outcome_table import SHOWN, print_outcomes
+    from inspection.outcomes import PROPOSAL
+
+    weld, limits = body["weld"], body.get("limits")
+    outcomes = weld.get("outcomes") or ()
+    if outcomes and isinstance(limits, Mapping) and all(outcome.keys() >= SHOWN for outcome in outcomes):
+        print_outcomes(console, weld, dict(limits))
+        console.print(PROPOSAL)
 
 
 def _write_files(store: Store, record: Record, folder: Path) -> None:

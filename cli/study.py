@@ -94,13 +94,13 @@ def _width(tolerance: str | None, limits: str | None) -> tuple[float, str] | Non
     if tolerance is not None and limits is not None:
         raise UsageError("--tolerance and --limits say the same thing: give one of them.")
     if tolerance is not None:
-        width, unit = parse_reading(tolerance)
+        width, unit = parse_reading(tolerance, name="--tolerance")
     elif limits is not None:
         low, dots, high = limits.partition("..")
         if not dots:
             raise UsageError(f'--limits takes two limits like "5 mm..7 mm", got {limits!r}.')
-        upper, unit = parse_reading(high)
-        lower, other = parse_reading(low)
+        upper, unit = parse_reading(high, name="--limits")
+        lower, other = parse_reading(low, default=high.strip().lstrip("+-0123456789., /"), name="--limits")
         if other != unit:
             raise UsageError(f"--limits names a length and an angle: {limits!r}.")
         width = upper - lower
@@ -120,7 +120,8 @@ def _print(
     if not console.is_terminal:
         console.width = max(console.width, 120)
     parts, operators, trials = design.values.shape
-    console.print(f"{name}: {parts} parts, {operators} operators, {trials} trials", style="bold")
+    people = "1 operator" if operators == 1 else f"{operators} operators"
+    console.print(f"{name}: {parts} parts, {people}, {trials} trials", style="bold")
     console.print()
     _print_lines(console, variance)
     for found in (variance, ranges):

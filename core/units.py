@@ -36,6 +36,7 @@ _AMOUNT = re.compile(
     rf"\s*(?P<sign>[+-]?)\s*(?:(?:(?P<whole>\d+)(?:\s+|-))?(?P<top>\d+)\s*/\s*(?P<bottom>\d+)|(?P<number>{_NUMBER}))"
     r"\s*(?P<unit>.*?)\s*",
 )
+_DECIMAL_COMMA = re.compile(r"\d,\d")
 
 
 def parse_length_mm(text: str, *, name: str = "the length") -> float:
@@ -54,6 +55,8 @@ def parse_length_mm(text: str, *, name: str = "the length") -> float:
 
 def parse_signed_length_mm(text: str, *, name: str = "the length") -> float:
     """Return a length in mm that may be zero or negative (an offset)."""
+    if _DECIMAL_COMMA.search(text):
+        raise UsageError(f"{name}: write decimals with a point, got {text!r}.")
     match = _AMOUNT.fullmatch(text)
     if match is None:
         raise UsageError(f'{name} is not understood: {text!r}: write a number and a unit, like "3 mm" or "3/8 in".')

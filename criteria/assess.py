@@ -9,14 +9,23 @@ from dataclasses import dataclass, replace
 from core.quantity import Measured, NotMeasurable, Quantity
 from criteria.expression import NAMES
 from criteria.judge import Judged, Value, judge, length_factor, own_factor, own_value
-from criteria.limit import Case, Given, Limit, Outcome
+from criteria.limit import Case, Given, Limit, Outcome, Verdict
 from criteria.quantities import UNSEEN, label_of, names_of, unit_of
 from criteria.rules import Rule
 from criteria.wording import shown, sized
 from vision.section import Joint
 
-_NO_MORE = 1e-9
-"""Slack of a condition, in the row's unit: 3/16 in given in mm must not miss ``t <= 3/16``."""
+_DECIMALS = 9
+"""Of what a condition is asked, in the row's unit: 3/16 in given in mm must not miss ``t <= 3/16``."""
+
+
+_CERTAIN: dict[tuple[str, str], Verdict] = {
+    ("lesser", "upper"): "meets",
+    ("lesser", "lower"): "does_not_meet",
+    ("greater", "upper"): "does_not_meet",
+    ("greater", "lower"): "meets",
+}
+"""What one value of two can settle alone, where the lesser or the greater decides."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,8 +77,19 @@ def _assessed(limit: Limit, measured: Mapping[str, Measured], joint: Joint, give
             outcomes.append(_not_assessed(limit, name, rule, _Absent(f"not measurable: {value.reason}")))
         else:
             outcome = _one(limit, name, value, candidates, measured, given, rule)
-            outcomes += [] if outcome is None else [outcome]
+            outcomes += [] if outcome is None else [_of_two(limit, outcome, measured)]
     return outcomes
+
+
+def _of_two(limit: Limit, outcome: Outcome, measured: Mapping[str, Measured]) -> Outcome:
+    """Leave open what the lesser or the greater of two values decides when only one is known and leaves it open."""
+    others = [name for name in names_of(limit.quantity) if name != outcome.quantity]
+    unknown = [name for name in others if not isinstance(measured.get(name), Quantity)]
+    certain = _CERTAIN.get((limit.sides, limit.direction))
+    if certain is None or not unknown or outcome.outcome in (certain, "not_assessed"):
+        return outcome
+    message = f"{outcome.message}; the {limit.sides} of both decides, and the {label_of(unknown[0])} was not measured"
+    return replace(outcome, outcome="not_assessed", message=message, probability=None)
 
 
 def _names(limit: Limit, measured: Mapping[str, Measured]) -> tuple[str, ...]:
@@ -158,7 +178,7 @@ def _needs(missing: Sequence[str]) -> _Absent:
 
 def _eased(values: Mapping[str, float]) -> dict[str, float]:
     """Return values free of the last bits that a change of unit leaves."""
-    return {name: round(value / _NO_MORE) * _NO_MORE if abs(value) < 1e6 else value for name, value in values.items()}
+    return {name: round(value, _DECIMALS) for name, value in values.items()}
 
 
 def _near_a_step(
@@ -200,7 +220,7 @@ def _outcome(limit: Limit, case: Case, own: Value, judged: Judged, rule: Rule, q
         outcome=judged.verdict or "not_assessed",
         message=judged.message + note,
         rule=str(rule),
-        verified=case.verified,
+        verified=(judged.by_length and case.extent_verified) or case.verified,
         lower=None if math.isinf(judged.lower) else judged.lower * factor,
         upper=None if math.isinf(judged.upper) else judged.upper * factor,
         probability=judged.probability if judged.verdict is not None else None,

@@ -41,6 +41,7 @@ class Judged:
     probability: float | None
     message: str
     missing: tuple[str, ...] = ()
+    by_length: bool = False
 
 
 def judge(
@@ -148,7 +149,9 @@ def _by_length(limit: Limit, case: Case, judged: Judged, name: str, given: Given
     allowed = case.extent.number({"l": extent.weld_length_mm * factor})
     within = "" if case.window is None else f" in any {case.window:g} {limit.own_unit}"
     text = f"{total:.4g} {limit.own_unit} long{within}, {allowed:.4g} {limit.own_unit} allowed"
-    return replace(judged, verdict="meets" if total <= allowed else "does_not_meet", message=text, probability=None)
+    return replace(
+        judged, verdict="meets" if total <= allowed else "does_not_meet", message=text, probability=None, by_length=True
+    )
 
 
 def own_value(name: str, quantity: Quantity, limit: Limit) -> Value:

@@ -108,8 +108,8 @@ class Case:
         Limit for short imperfections, where the row allows more for them.
     extent, window
         How long they may be in all, and the length of seam to which that applies (None: the whole weld).
-    verified
-        What the evidence is.
+    verified, extent_verified
+        What the evidence of the limit is, and that of the lengths.
     """
 
     limit: Expression
@@ -120,6 +120,7 @@ class Case:
     short: Expression | None = None
     extent: Expression | None = None
     window: float | None = None
+    extent_verified: Verified | None = None
 
 
 @dataclass(frozen=True, slots=True)

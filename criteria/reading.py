@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import math
 from collections.abc import Mapping
 from dataclasses import replace
@@ -17,12 +18,25 @@ from criteria.sets import LimitSet
 from vision.section import Joint
 
 SYSTEMS: tuple[UnitSystem, ...] = ("metric", "inch")
-SET_KEYS = ("name", "title", "about", "levels", "notes", "scope", "extent", "window", "require", "given", "limit")
+SET_KEYS = (
+    "name",
+    "title",
+    "about",
+    "levels",
+    "notes",
+    "scope",
+    "extent",
+    "window",
+    "extent_verified",
+    "require",
+    "given",
+    "limit",
+)
 LIMIT_KEYS = (
     *("id", "clause", "number", "text", "quantity", "sides", "joints", "direction", "reference", "measured"),
     *("verified", "note", "levels", "case"),
 )
-CASE_KEYS = ("system", "when", "limit", "low", "short", "extent", "window", "verified", *SELECTORS)
+CASE_KEYS = ("system", "when", "limit", "low", "short", "extent", "window", "verified", "extent_verified", *SELECTORS)
 GIVEN_KEYS = ("thickness", "nominal_throat", "nominal_leg", "nominal_penetration", *SELECTORS)
 Table = Mapping[str, Any]
 
@@ -36,7 +50,7 @@ def set_of(content: Table, stem: str, where: str, *, built_in: bool) -> LimitSet
         With the place and what is wrong there.
     """
     _known_keys(content, SET_KEYS, where)
-    name = _text(content, "name", where, stem)
+    name = "-".join(_text(content, "name", where, stem).split())  # a criterion is the name, a space and the row
     levels = _texts(content, "levels", where, ())
     if levels and not built_in:
         raise UsageError(f"{where}: levels are for the built-in sets: write one file a level.")
@@ -86,7 +100,7 @@ def _limit(
     _known_keys(row, LIMIT_KEYS, where)
     quantity = _text(row, "quantity", where)
     if not names_of(quantity):
-        near = [name for name in known() if quantity.split("_")[0] in name][:4]
+        near = difflib.get_close_matches(quantity, known(), n=4, cutoff=0.5)
         raise UsageError(f"{where}: {quantity!r} is no measured value{', see ' + ', '.join(near) if near else ''}.")
     unit = unit_of(quantity)
     if unit not in LIMITED:
@@ -110,6 +124,11 @@ def _limit(
     for variable, name in measured.items():
         if variable not in ("t", "a", "b", "s", "z") or not isinstance(name, str) or len(names_of(name)) != 1:
             raise UsageError(f'{where}: measured takes names like b = "cap_width", got {variable} = {name!r}.')
+    used = frozenset().union(*(part.names for case in cases for part in _formulas(case)))
+    if "b" in used and "b" not in measured:
+        raise UsageError(f'{where}: b is a measured width: say which one, like measured = {{ b = "cap_width" }}.')
+    if "l" in used:
+        raise UsageError(f"{where}: l, the length of the weld, stands in extent alone.")
     reference = _text(row, "reference", where, "")
     if reference not in ("", "a", "z", "s", "t"):
         raise UsageError(f"{where}: reference {reference!r} must be one of a, z, s, t.")
@@ -149,17 +168,17 @@ def _case(
         return None
     if (direction == "range") != (low is not None):
         raise UsageError(f"{where}: a range has low and limit, an upper or lower limit has limit alone.")
-    evidence = _text(line, "verified", where, verified)
-    if evidence not in get_args(Verified):
-        raise UsageError(f"{where}: verified {evidence!r} must be one of {', '.join(get_args(Verified))}.")
+    evidence = _choice(line, "verified", where, get_args(Verified), verified)
     short = _formula(line.get("short"), level, where)
     extent = line.get("extent", whole.get("extent") if short is not None else None)
     window = line.get("window", whole.get("window") if short is not None else None)
     if window is not None and not _is_number(window):
         raise UsageError(f"{where}: window must be a number, got {window!r}.")
+    of_lengths = _choice({**whole, **line}, "extent_verified", where, get_args(Verified), evidence)
     return Case(
         limit=limit,
-        verified=evidence,  # type: ignore[arg-type]
+        verified=evidence,
+        extent_verified=of_lengths if extent is not None else None,
         when=_formula(line.get("when"), level, where, condition=True),
         only={name: words for name in SELECTORS if (words := _texts(line, name, where, ()))},
         low=low,
@@ -180,6 +199,11 @@ def _formula(value: Any, level: str, where: str, *, condition: bool = False) -> 
     if not isinstance(value, str):
         raise UsageError(f"{where}: a formula is text or a finite number, got {_shown(value)}.")
     return parse(value, where=where, condition=condition)
+
+
+def _formulas(case: Case) -> list[Expression]:
+    """Return the formulas that are computed from given sizes and measured widths."""
+    return [part for part in (case.when, case.low, case.limit, case.short) if part is not None]
 
 
 def _given(content: Table, where: str) -> Given:

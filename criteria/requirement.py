@@ -42,10 +42,16 @@ def parse_requirement(text: str, where: str = "--require") -> Limit:
     if len(text) > LONGEST:
         raise UsageError(f"{where} is too long: write one limit, like {_UNDERSTOOD}.")
     bare = text.strip()
+    if re.search(r"\d,\d", bare):
+        raise UsageError(f"{where}: write decimals with a point.")
     callout = _CALLOUT.fullmatch(bare)
     if callout is not None:
         letter, size, unit = callout.groups()
+        if "/" in size and not unit:  # a call-out without a unit is in mm, where nobody writes fractions
+            raise UsageError(f'{where}: a fraction needs its unit: write "{letter} {size} in".')
         value, own_unit = _amount(f"{size} {unit or 'mm'}", "leg", where)
+        if value == 0:
+            raise UsageError(f"{where}: a size must be more than 0.")
         return _limit(bare, CALLOUTS[letter], value, None, own_unit, where)
     compared = _COMPARED.fullmatch(bare)
     if compared is not None:
@@ -82,7 +88,7 @@ def nominal_sizes(requirements: Iterable[str], where: str = "--require") -> dict
 def _known(name: str, where: str) -> str:
     if not names_of(name):
         near = difflib.get_close_matches(name, known(), n=3, cutoff=0.5)
-        hint = f"did you mean {', '.join(near)}?" if near else "docs/limits.md lists them."
+        hint = f"did you mean {', '.join(near)}?" if near else "docs/definitions.md lists them."
         raise UsageError(f"{where}: {name!r} is no measured value: {hint}")
     return name
 
@@ -99,7 +105,7 @@ def _amount(text: str, quantity: str, where: str) -> tuple[float, OwnUnit]:
         return float(match[1]), "deg"
     value_mm = parse_signed_length_mm(text, name=f"{where}: the limit")
     ending = _UNIT.search(text)
-    if ending is not None and ending[1].strip() in ("in", "inch", '"', "″", "”"):
+    if ending is not None and ending[1].strip() in ("in", "inch", "inches", '"', "″", "”"):
         return round(value_mm / MM_PER_INCH, 12), "in"
     return value_mm, "mm"
 

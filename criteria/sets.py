@@ -128,6 +128,10 @@ def _read(path: Path, *, built_in: bool) -> LimitSet:
         raise UnreadableFile(f"{path}: a file of limits of {len(data)} bytes is too large: keep it below {MAX_BYTES}.")
     try:
         content = tomllib.loads(data.decode("utf-8-sig"))
+    except UnicodeDecodeError:
+        raise UnreadableFile(
+            f"{path}: this is not a file of limits (TOML): it is no UTF-8 text, save it as such."
+        ) from None
     except (ValueError, RecursionError) as error:
         reason = "it is nested too deeply" if isinstance(error, RecursionError) else str(error).rstrip(".")
         raise UnreadableFile(f"{path}: this is not a file of limits (TOML): {reason}.") from None

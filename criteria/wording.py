@@ -28,11 +28,12 @@ def told(
     above = upper - value <= value - lower
     end = upper if above else lower
     size, wanted = sized(value, limit), f"{'at most' if above else 'at least'} {shown(end, limit)}"
+    asked = "allowed" if above else "required"
     inside = lower <= value <= upper
     if verdict == "meets":
         return f"{size} is {wanted}" if inside else f"{size}, not proven to miss {wanted}"
     if verdict == "does_not_meet":
-        return f"{size}, not proven to be {wanted}" if inside else f"{size}, {wanted} is allowed"
+        return f"{size}, not proven to be {wanted}" if inside else f"{size}, {wanted} is {asked}"
     doubt = f"{shown(end, limit)} lies inside {value:.4g} ± {COVERAGE_FACTOR * std:.2g} {_symbol(limit)}"
     budget = max(quantity.budget, key=lambda part: part.standard_uncertainty)
     remedy = REMEDIES.get(budget.source, "a smaller uncertainty")

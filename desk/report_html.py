@@ -8,6 +8,7 @@ from html import escape
 
 from desk.drawing_svg import as_svg
 from desk.report_sheet import CAUTIONS, Row, Sheet
+from measurement.gauges import CAUTION
 
 POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'"
 STYLE = """
@@ -70,6 +71,7 @@ def _section(sheet: Sheet) -> str:
     if sheet.gauges:
         columns = ("gauge", "quantity", "reads", "measured", "why they differ")
         parts.append(_table("What a hand gauge would read here (modelled)", columns, sheet.gauges))
+        parts.append(_small(CAUTION))
     if sheet.indications:
         parts.append(_table("Indications in the weld metal", ("kind", "size", "below the surface"), sheet.indications))
     if sheet.flags:

@@ -15,6 +15,7 @@ import numpy as np
 from desk.drawing import INK, Colour
 from desk.report_drawing import draw_primitive
 from desk.report_sheet import CAUTIONS, Row, Sheet
+from measurement.gauges import CAUTION
 
 if TYPE_CHECKING:
     from fpdf import FPDF
@@ -188,11 +189,12 @@ def _sheet(page: _Page, sheet: Sheet) -> None:
     _values(page, sheet)
     if sheet.outcomes or sheet.outcome_notes:
         _table(page, "Limits and outcomes", ("outcome", "limit", "value", "allowed", "P", "source"),
-               sheet.outcomes, (26.0, 34.0, 17.0, 19.0, 15.5, 0.0), word=0)  # fmt: skip
+               sheet.outcomes, (29.0, 34.0, 17.0, 19.0, 15.5, 0.0), word=0)  # fmt: skip
         _paragraphs(page, sheet.outcome_notes)
     if sheet.gauges:
         heads = ("gauge", "quantity", "reads", "measured", "why they differ")
         _table(page, "What a hand gauge would read here (modelled)", heads, sheet.gauges, (23.0, 34.0, 18.0, 20.0, 0.0))
+        _paragraphs(page, (CAUTION,))
     if sheet.indications:
         _table(page, "Indications in the weld metal", ("kind", "size", "below the surface"), sheet.indications,
                (50.0, 25.0, 0.0))  # fmt: skip

@@ -8,8 +8,8 @@ from pathlib import Path
 from typing import Any
 
 from core.errors import UnreadableFile
-from core.units import UnitSystem
-from desk.report_sheet import WAITS, Row, Sheet, outcome_rows
+from core.units import MM_PER_INCH, UnitSystem
+from desk.report_sheet import WAITS, WORDS, Row, Sheet, evidence_notes, limit_name
 from desk.value_text import value_cells
 from vision.picture import read_bytes
 
@@ -34,7 +34,7 @@ def seam_sheet(path: Path, units: UnitSystem) -> tuple[Sheet, list[bytes]]:
     try:
         rows, absent = _values(content["summary"], units)
         source = content["source"]
-        outcomes, notes = outcome_rows(content, content.get("assessment"))
+        outcomes, notes = _outcomes(content, units)
         told = tuple(_told(content))
         identification: tuple[Row, ...] = (
             ("seam", Path(str(source["path"])).name),
@@ -95,6 +95,41 @@ def _values(summary: Mapping[str, Any], units: UnitSystem) -> tuple[tuple[Row, .
         ]
         rows.append((label, cells[0][0], f"{cells[1][0]} to {cells[2][0]}", cells[0][2], ""))
     return tuple(rows), tuple(absent)
+
+
+def _outcomes(content: Mapping[str, Any], units: UnitSystem) -> tuple[tuple[Row, ...], tuple[str, ...]]:
+    """Return a row for each limit: the worst that any section gave, in how many of them, and what must be said."""
+    outcomes = content.get("outcomes") or ()
+    rows, notes = [], []
+    for item in outcomes:
+        name, total = limit_name(item), sum(item[kind] for kind in WORDS)
+        worst = next(
+            kind for kind in ("does_not_meet", "undecided", "not_assessed", "meets") if item[kind] or not total
+        )
+        memory = " (from memory)" if item["verified"] == "from memory" else ""
+        row = (WORDS[worst], name, f"{item[worst]} of {total}", _allowed(item, units), "", f"{item['source']}{memory}")
+        rows.append(row)
+        if item["does_not_meet"]:
+            length = item["does_not_meet_length"]
+            notes.append(f"{WORDS['does_not_meet']}: {name}: {length['length_mm']:g} mm of the seam in all, "
+                         f"longest run {length['longest_run_mm']:g} mm")  # fmt: skip
+        if item["not_assessed"]:
+            notes.append(f"{WORDS['not_assessed']}: {name}, {item['not_assessed']} of {total}: "
+                         f"{item['not_assessed_because']}")  # fmt: skip
+    if rows:
+        notes.append("Counted are sections; where a limit moves with a width, the strictest one is shown.")
+    return tuple(rows), (*notes, *evidence_notes(outcomes, content.get("assessment")))
+
+
+def _allowed(item: Mapping[str, Any], units: UnitSystem) -> str:
+    """Return the limits of a row, in the units of the screen."""
+    factor, unit = (1.0, {"deg": "°"}.get(item["unit"], item["unit"]))
+    if units == "inch" and item["unit"] == "mm":
+        factor, unit = 1 / MM_PER_INCH, "in"
+    lower, upper = (None if item[end] is None else f"{item[end] * factor:.4g}" for end in ("lower", "upper"))
+    if lower is not None and upper is not None:
+        return f"{lower} to {upper} {unit}"
+    return f"≥ {lower} {unit}" if lower is not None else ("" if upper is None else f"≤ {upper} {unit}")
 
 
 def _told(content: Mapping[str, Any]) -> list[str]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -30,6 +30,8 @@ WORDS = {
 WAITS = "a proposal that waits for a qualified person"
 SAME_VALUE = 0.005
 """Values nearer to each other, mm, are the same on a page (half of the last digit of most of them)."""
+TOLD = (";", "not proven", "long")
+"""Signs in the message of an outcome that say more than its row does."""
 CAUTIONS = (
     "Values and outcomes are proposals of a program until a qualified person has confirmed them. The governing code in "
     "its valid edition prevails, and a section shows one place of a seam. Decisions on which the safety of a structure "
@@ -205,36 +207,45 @@ def _values(weld: Mapping[str, Any], units: UnitSystem) -> tuple[tuple[Row, ...]
 def outcome_rows(weld: Mapping[str, Any], limits: Any) -> tuple[tuple[Row, ...], tuple[str, ...]]:
     """Return the outcomes of a weld or a seam as rows, and what must be said of them."""
     rows: list[Row] = []
+    notes: list[str] = []
     unjudged: dict[str, list[str]] = {}
     for outcome in weld.get("outcomes") or ():
-        if outcome["outcome"] == "not_assessed":
-            unjudged.setdefault(outcome.get("message", ""), []).append(outcome["criterion"])
-            continue
-        probability = outcome.get("probability")
+        message = str(outcome.get("message") or "")
         memory = " (from memory)" if outcome.get("verified") == "from memory" else ""
+        if outcome["outcome"] == "not_assessed":
+            unjudged.setdefault(message, []).append(f"{outcome['criterion']}{memory}")
+            continue
+        if outcome["outcome"] == "undecided" or any(sign in message for sign in TOLD):
+            notes.append(f"{WORDS[outcome['outcome']]}: {limit_name(outcome)}: {message}")
+        probability = outcome.get("probability")
         rows.append(
             (
                 WORDS[outcome["outcome"]],
-                _limit(outcome),
+                limit_name(outcome),
                 str(outcome.get("own_value") or ""),
                 _allowed(outcome),
                 "" if probability is None else _percent(probability),
                 f"{outcome['source']}{memory}",
             )
         )
-    notes = [f"{WORDS['not_assessed']}: {', '.join(names)}: {why}" for why, names in unjudged.items()]
+    notes += [f"{WORDS['not_assessed']}: {', '.join(names)}: {why}" for why, names in unjudged.items()]
+    return tuple(rows), (*notes, *evidence_notes(weld.get("outcomes") or (), limits))
+
+
+def evidence_notes(outcomes: Iterable[Mapping[str, Any]], limits: Any) -> tuple[str, ...]:
+    """Return by what rule was decided, and what the evidence of the limits is worth."""
+    notes = []
     if isinstance(limits, Mapping) and limits.get("rule"):
         notes.append(f"Decision rule: {limits['rule']}. P is the probability that the true value conforms.")
-    states = {outcome.get("verified") for outcome in weld.get("outcomes") or ()}
-    if states & {"secondary", "from memory"}:
+    if {outcome.get("verified") for outcome in outcomes} & {"secondary", "from memory"}:
         notes.append(
             "Published limits were read on secondary sources, or are given from memory where it says so: check them in "
             "the standard."
         )
-    return tuple(rows), tuple(notes)
+    return tuple(notes)
 
 
-def _limit(outcome: Mapping[str, Any]) -> str:
+def limit_name(outcome: Mapping[str, Any]) -> str:
     """Return the name of a row, without its set, which the source names, and the side it is about."""
     name = outcome["criterion"].partition(" ")[2] or outcome["criterion"]
     side = next((side for side in ("left", "right") if outcome["quantity"].endswith(f"_{side}")), "")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -104,7 +105,9 @@ def _panels(columns: Columns, content: dict[str, Any]) -> list[_Panel]:
         for end in ("upper", "lower"):
             value = item[end]
             if value is not None:
-                limits.setdefault(_group(item["quantity"]), []).append((value, item["criterion"]))
+                memory = " (from memory)" if item.get("verified") == "from memory" else ""
+                label = f"{short(item['criterion'], 34)}{memory}"
+                limits.setdefault(_group(item["quantity"]), []).append((value, label))
     joints = content["joints"]
     main = max(joints, key=lambda joint: joints[joint], default="tee")
     groups = dict.fromkeys((*limits, *USUAL.get(main, USUAL["fillet"])))
@@ -236,9 +239,9 @@ def _limit_lines(axes: Axes, panel: _Panel, columns: Columns, scale: _Scale) -> 
     low, high = float(np.nanmin(values)), float(np.nanmax(values))
     reach = 2.5 * max(high - low, 0.1 * abs(high), 0.2 * scale.factor)
     told = []
-    for limit, label in panel.limits:
+    for limit, labels in at_one_height(panel.limits):
         place = limit * scale.factor
-        text = f"{short(label, 34)} {place:.3g}"
+        text = f"{', '.join(labels)} {place:.3g}"
         if low - reach < place < high + reach:
             axes.axhline(place, color=ACCENT, linewidth=0.9, linestyle=(0, (6, 3)), zorder=2)
             axes.annotate(
@@ -253,6 +256,14 @@ def _limit_lines(axes: Axes, panel: _Panel, columns: Columns, scale: _Scale) -> 
             fontsize=7.5, color=ACCENT,
             bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.0}, zorder=6,
         )  # fmt: skip
+
+
+def at_one_height(limits: Iterable[tuple[float, str]]) -> list[tuple[float, list[str]]]:
+    """Gather the labels of limits that would be written over each other."""
+    found: dict[float, list[str]] = {}
+    for limit, label in limits:
+        found.setdefault(round(limit, 6), []).append(label)
+    return list(found.items())
 
 
 def _scale(unit: str, units: str) -> _Scale:

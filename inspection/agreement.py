@@ -20,6 +20,8 @@ CONFIDENCE = 0.95
 FEWEST_FOR_LIMITS = 3
 FEWEST_FOR_SLOPE = 4
 FEWEST_SIZES = 3
+SAME = 1e-9
+"""Differences nearer to each other than this (mm, degrees) are one: what is left is the rounding of the machine."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,6 +134,8 @@ def _slope(difference: np.ndarray, mean: np.ndarray) -> Slope | None:
     n = len(difference)
     away = mean - mean.mean()
     spread = float(away @ away)
+    if float(np.ptp(difference)) < SAME:
+        difference = np.zeros(n)
     if n < FEWEST_FOR_SLOPE or spread <= 1e-18 * max(1.0, float(np.abs(mean).max()) ** 2):
         return None
     value = float(away @ difference) / spread

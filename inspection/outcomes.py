@@ -49,24 +49,40 @@ def judgement(
 ) -> Judgement:
     """Return what values are to be compared with.
 
-    What was not given is filled from a file of the drawing's own limits, then from size call-outs.
+    What was not given is filled from files of the drawing's own limits, and from size call-outs.
 
     Raises
     ------
     UsageError
-        When a set, a requirement or a word is not known.
+        When a set, a requirement or a word is not known, and when two of them state different sizes.
     UnreadableFile
         When a file of limits is wrong.
     """
     limits: list[Limit] = []
+    stated: list[tuple[str, str, Any]] = []
     for name in dict.fromkeys(criteria):
         chosen, rows = chosen_limits(name, system)
         limits += rows
-        given = given.filled({field.name: getattr(chosen.given, field.name) for field in fields(chosen.given)})
-    limits += [parse_requirement(text) for text in dict.fromkeys(requirements)]
-    given = given.filled(nominal_sizes(requirements))
+        own = {field.name: getattr(chosen.given, field.name) for field in fields(chosen.given)}
+        stated += [(name, what, size) for what, size in own.items() if what != "extents" and size is not None]
+    for text in dict.fromkeys(requirements):
+        limits.append(parse_requirement(text))
+        stated += [(text, what, size) for what, size in nominal_sizes([text]).items()]
+    given = given.filled(_agreed(stated, given))
     _check_words(given, limits)
     return Judgement(tuple(criteria), tuple(requirements), tuple(limits), given, rule, system)
+
+
+def _agreed(stated: Sequence[tuple[str, str, Any]], given: Given) -> dict[str, Any]:
+    """Return what files and call-outs state of the joint; what a person gave beside them settles a contradiction."""
+    found: dict[str, tuple[str, Any]] = {}
+    for where, what, size in stated:
+        first, before = found.setdefault(what, (where, size))
+        same = before == size if isinstance(size, str) else abs(before - size) < 1e-6
+        if not same and getattr(given, what) is None:
+            size_name = what.removesuffix("_mm").replace("_", " ")
+            raise UsageError(f"{first!r} and {where!r} state a different {size_name}: compare with one at a time.")
+    return {what: size for what, (_, size) in found.items()}
 
 
 def judged(entry: Entry, by: Judgement) -> Entry:

@@ -8,7 +8,9 @@ from dataclasses import dataclass
 from pathlib import PurePath
 from typing import Any
 
+from criteria.judge import OFFSETS
 from inspection.readings import Reading, as_key
+from measurement.names import SIGNED
 
 Entry = dict[str, Any]
 _SHA256 = re.compile(r"[0-9a-fA-F]{64}")
@@ -95,13 +97,18 @@ def _pair(reading: Reading, entry: Entry | str) -> Pair | str:
         return f"{name} of {reading.source} is not measurable: {item['reason'].rstrip('.')}"
     if item["unit"] != reading.unit:
         return f"{name} is measured in {item['unit']}, the reading {reading.written!r} is in {reading.unit}"
-    modelled, why_not = _modelled(weld, reading.gauge, name)
+    if reading.value < 0 and name not in SIGNED:
+        return f"{name} cannot be negative, the reading is {reading.written!r}"
+    measured, (modelled, why_not) = item["value"], _modelled(weld, reading.gauge, name)
+    if name in OFFSETS and not reading.written.lstrip().startswith(("+", "-", "−")):
+        # a gauge shows how far, a person rarely writes to which side
+        measured, modelled = abs(measured), None if modelled is None else abs(modelled)
     return Pair(
         reading,
         name,
         item.get("label", name),
         item["unit"],
-        item["value"],
+        measured,
         item["expanded_uncertainty"],
         item["coverage_factor"],
         modelled,

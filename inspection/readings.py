@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from core.errors import UsageError
-from core.units import parse_signed_length_mm
+from core.units import parse_signed_length_mm, unit_in_mm
 from inspection.table_file import BadRow, Row, read_table
 
 REQUIRED = ("source", "quantity", "reading")
@@ -85,8 +85,10 @@ class StudyReadings:
     unused: tuple[str, ...]
 
 
-def read_readings(path: str | Path) -> Readings:
+def read_readings(path: str | Path, *, unit: str | None = None) -> Readings:
     """Read the readings of hand gauges; a bad row is left out with its line number and reason.
+
+    ``unit`` is that of readings which name none.
 
     Raises
     ------
@@ -97,7 +99,7 @@ def read_readings(path: str | Path) -> Readings:
     rows, bad = [], list(table.bad)
     for row in table.rows:
         try:
-            rows.append(_reading(row))
+            rows.append(_reading(row, unit))
         except UsageError as error:
             bad.append(BadRow(row.line, str(error).rstrip(".")))
     return Readings(table.path, tuple(rows), _in_order(bad), table.unused)
@@ -121,10 +123,13 @@ def read_study(path: str | Path, *, unit: str | None = None) -> StudyReadings:
     return StudyReadings(table.path, tuple(rows), _in_order(bad), table.unused)
 
 
-def parse_reading(text: str, unit: str | None = None) -> tuple[float, str]:
+def parse_reading(
+    text: str, unit: str | None = None, *, default: str | None = None, name: str = "the reading"
+) -> tuple[float, str]:
     """Return value and unit ("mm" or "deg") of a reading like ``3/8 in``, ``9.5 mm``, ``9,5 mm`` or ``37°``.
 
-    ``unit`` is what a column says; a unit beside the number must then be of the same kind.
+    ``unit`` is what a column says; a unit beside the number must then be the same. ``default`` holds where
+    neither names one; ``name`` is what an error calls the text.
 
     Raises
     ------
@@ -133,20 +138,23 @@ def parse_reading(text: str, unit: str | None = None) -> tuple[float, str]:
     """
     written = _without_decimal_comma(text.replace("−", "-"))
     if not _ENDS_IN_UNIT.search(written):
+        unit = unit or default
         if not unit:
-            raise UsageError(f'the reading {text!r} names no unit: write "{text} mm", or add a column "unit".')
+            column = ', or add a column "unit"' if name == "the reading" else ""
+            likely = "in" if "/" in text else "mm"
+            raise UsageError(f'{name} {text!r} names no unit: write "{text} {likely}"{column}.')
         written = f"{written} {unit}"
-    elif unit and _kind(unit) != _kind(_unit_of(written)):
-        raise UsageError(f"the reading {text!r} and the unit {unit!r} beside it contradict each other.")
+    elif unit and not _same_unit(unit, _unit_of(written)):
+        raise UsageError(f"{name} {text!r} and the unit {unit!r} beside it contradict each other.")
     if _kind(_unit_of(written)) == "deg":
         number = written[: len(written.rstrip()) - len(_unit_of(written))].strip()
         if not _BARE.fullmatch(number):
-            raise UsageError(f"the reading {text!r} is not understood: write degrees as a number, like 37.5.")
+            raise UsageError(f"{name} {text!r} is not understood: write degrees as a number, like 37.5.")
         value, kind = float(number), "deg"
     else:
-        value, kind = parse_signed_length_mm(written, name="the reading"), "mm"
+        value, kind = parse_signed_length_mm(written, name=name), "mm"
     if abs(value) > MAX_READING:
-        raise UsageError(f"the reading {text!r} is too large to be true: check number and unit.")
+        raise UsageError(f"{name} {text!r} is too large to be true: check number and unit.")
     return value, kind
 
 
@@ -154,12 +162,12 @@ def _in_order(bad: list[BadRow]) -> tuple[BadRow, ...]:
     return tuple(sorted(bad, key=lambda row: row.line))
 
 
-def _reading(row: Row) -> Reading:
+def _reading(row: Row, default: str | None) -> Reading:
     for name in REQUIRED:
         if name not in row.cells:
             raise UsageError(f"the cell {name!r} is blank")
     cells = row.cells
-    value, unit = parse_reading(cells["reading"], cells.get("unit"))
+    value, unit = parse_reading(cells["reading"], cells.get("unit"), default=default)
     return Reading(
         row.line,
         cells["source"],
@@ -187,7 +195,7 @@ def _study_reading(row: Row, unit: str | None) -> StudyReading:
         if abs(value) > 1e12:
             raise UsageError(f"the reading {cells['reading']!r} is too large to be true: check the number.")
     else:
-        value, kind = parse_reading(cells["reading"], named)
+        value, kind = parse_reading(cells["reading"], cells.get("unit"), default=unit)
     quantity = cells.get("quantity")
     return StudyReading(
         row.line,
@@ -221,6 +229,12 @@ def _without_decimal_comma(text: str) -> str:
 def _unit_of(written: str) -> str:
     match = re.search(r"[^\d\s.,/]+\s*$", written)
     return match.group().strip() if match else ""
+
+
+def _same_unit(one: str, other: str) -> bool:
+    if _kind(one) == "deg" or _kind(other) == "deg":
+        return _kind(one) == _kind(other)
+    return unit_in_mm(one.strip(), name="the reading") == unit_in_mm(other, name="the reading")
 
 
 def _kind(unit: str) -> str:

@@ -94,7 +94,7 @@ def settings_entry(settings: Settings) -> dict[str, Any]:
     """Return the settings as the result document keeps them, so that the measurement can be made again."""
     marks = None
     if settings.marks is not None:
-        marks = [{key: value for key, value in asdict(weld).items() if value is not None} for weld in settings.marks]
+        marks = [_marked(asdict(weld)) for weld in settings.marks]
     return {
         "joint": settings.joint,
         "operator": settings.operator,
@@ -112,6 +112,11 @@ def settings_entry(settings: Settings) -> dict[str, Any]:
     }
 
 
+def _marked(weld: Mapping[str, Any]) -> dict[str, Any]:
+    """Return what was marked: a line without points is one that nobody drew."""
+    return {key: value for key, value in weld.items() if value is not None and value not in ((), [])}
+
+
 def settings_of(entry: Mapping[str, Any], source: str) -> Settings:
     """Return the settings under which a result entry was made.
 
@@ -123,8 +128,9 @@ def settings_of(entry: Mapping[str, Any], source: str) -> Settings:
         ``source.kind`` of the same entry.
     """
     marks, calibration, region = entry.get("marks"), entry.get("calibration"), entry.get("region")
-    if marks is not None:  # written as tuples, read as lists
-        marks = parse_marks({"welds": json.loads(json.dumps(marks))}, "the marks of the result")
+    if marks is not None:  # written as tuples, read as lists; older results name what nobody marked, too
+        welds = [_marked(weld) if isinstance(weld, Mapping) else weld for weld in marks]
+        marks = parse_marks({"welds": json.loads(json.dumps(welds))}, "the marks of the result")
     return Settings(
         joint=entry.get("joint", "auto"),
         source=source,  # type: ignore[arg-type]

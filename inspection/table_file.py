@@ -159,7 +159,7 @@ def _rows(
             place += 1
             continue
         if len(cells) < len(names):
-            bad.append(BadRow(number, f"{len(cells)} cells where the header has {len(names)}: is the line cut off?"))
+            bad.append(BadRow(number, f"{len(cells)} cells where the header has {len(names)}: the line may be cut off"))
         elif any(cell.strip() for cell in cells[len(names) :]):
             bad.append(
                 BadRow(

@@ -20,6 +20,7 @@ from measurement.butt import butt_model
 from measurement.fillet import fillet_model
 from measurement.groove import groove_model
 from measurement.model import Model
+from measurement.names import SIGNED
 from measurement.uncertainty import Input, Noise, noise_of, relative_parts
 from vision.section import Section
 
@@ -61,7 +62,7 @@ def simulate(
     samples = {} if model is None else model_samples(model, draws, rng)
     for name, value in measured.items():
         if isinstance(value, Quantity) and name not in samples and value.budget:
-            samples[name] = _added_up(value, draws, rng)
+            samples[name] = _added_up(value, draws, rng, signed=name in SIGNED)
     return {name: summary(drawn) for name, drawn in samples.items() if isinstance(measured.get(name), Quantity)}
 
 
@@ -131,9 +132,11 @@ def _relative(values: Samples, unit: Unit, noise: Noise, scales: Samples) -> Sam
     return share * np.ones_like(values) if unit == "deg" else share * values
 
 
-def _added_up(value: Quantity, draws: int, rng: np.random.Generator) -> Samples:
-    """A value whose parts are independent and add up, never below 0 where it cannot be."""
+def _added_up(value: Quantity, draws: int, rng: np.random.Generator, *, signed: bool) -> Samples:
+    """A value whose parts are independent and add up, within what it can be."""
     drawn = np.full(draws, value.value)
     for part in value.budget:
         drawn = drawn + part.standard_uncertainty * rng.standard_normal(draws)
-    return drawn if value.value < 0 else np.maximum(drawn, 0.0)
+    if value.unit == "percent":
+        drawn = np.minimum(drawn, max(value.value, 100.0))
+    return drawn if signed else np.maximum(drawn, min(value.value, 0.0))

@@ -130,7 +130,11 @@ def _about(record: Record) -> dict[str, Cell]:
 
 
 def _outcomes(weld: Mapping[str, Any], name: str) -> str | None:
-    told = [f"{item['criterion']}: {item['outcome']}" for item in weld.get("outcomes", ()) if item["quantity"] == name]
+    told = [
+        f"{item['criterion']}: {item['outcome']}{' (from memory)' if item.get('verified') == 'from memory' else ''}"
+        for item in weld.get("outcomes", ())
+        if item["quantity"] == name
+    ]
     return "; ".join(told) or None
 
 

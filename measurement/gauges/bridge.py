@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from core.geometry import Line, Points
 from measurement.gauges.contact import Frame, Tip, let_down, resting_line, touching, window
@@ -91,12 +92,28 @@ def _in_undercut(gauge: BridgeGauge, metal: Metal, quantity: str, true: float) -
     deepest = near[int(np.argmin(near[:, 1]))]
     if deepest[1] >= 0:
         return NoReading(gauge.name, quantity, "nothing of this kind was found to set the needle on")
-    # a person moves the needle about in the groove until it reads most
-    spots = np.unique(np.append(np.linspace(0.0, min(2 * deepest[0], TOE_REACH_MM), 41), deepest[0]))
-    depths = [let_down(plain.local(metal.points), gauge.tip, float(spot))[0] for spot in spots]
-    best = int(np.argmin(np.round(depths, 6)))
-    level = Frame(plain.world(np.array([spots[best], depths[best]]))[0], line.direction, out)
+    level = _needle_over(gauge.tip, metal, plain, near, 0.0, TOE_REACH_MM)
     return _read(gauge, metal, quantity, true, level, "the deepest point and the needle's place differ", sign=-1.0)
+
+
+def _needle_over(tip: Tip, metal: Metal, plain: Frame, near: Points, start: float, end: float) -> Frame:
+    """Return the place of the needle: a person moves it about in the hollow until it reads most."""
+    deepest = near[int(np.argmin(near[:, 1]))]
+    level = near[near[:, 1] >= 0, 0]
+    start = max([start, *level[level < deepest[0]]])
+    end = min([end, *level[level > deepest[0]]])
+    local, step = plain.local(metal.points), (end - start) / 40
+    spot, _ = _lowest(local, tip, np.append(np.linspace(start, end, 41), deepest[0]))
+    # in a narrow hollow a needle that stands a hundredth aside comes down on one wall
+    spot, depth = _lowest(local, tip, spot + np.append(0.0, np.linspace(-step, step, 41)))
+    return Frame(plain.world(np.array([spot, depth]))[0], plain.along, plain.out)
+
+
+def _lowest(local: Points, tip: Tip, spots: NDArray[np.float64]) -> tuple[float, float]:
+    """Return the first of the spots at which a tip comes down lowest, and its height there."""
+    heights = [let_down(local, tip, float(spot))[0] for spot in spots]
+    best = int(np.argmin(np.round(heights, 6)))
+    return float(spots[best]), heights[best]
 
 
 def _in_pit(gauge: BridgeGauge, metal: Metal, true: float) -> Read:
@@ -107,11 +124,10 @@ def _in_pit(gauge: BridgeGauge, metal: Metal, true: float) -> Read:
     ):
         plain = Frame(toe, line.direction, out)
         local = window(plain.local(metal.points), TOE_REACH_MM, max(seen, TOE_REACH_MM))
-        if len(local):
-            deepest = local[int(np.argmin(local[:, 1]))]
-            at = plain.world(deepest)[0]
-            found.append((float(deepest[1]), Frame(at, line.direction, out)))
-    if not found or min(depth for depth, _ in found) >= 0:
+        if len(local) and local[:, 1].min() < 0:
+            place = _needle_over(gauge.tip, metal, plain, local, TOE_REACH_MM, float(local[:, 0].max()))
+            found.append((float(local[:, 1].min()), place))
+    if not found:
         return NoReading(gauge.name, "pit_depth", "nothing of this kind was found to set the needle on")
     level = min(found, key=lambda entry: entry[0])[1]
     return _read(gauge, metal, "pit_depth", true, level, "the deepest point and the needle's place differ", sign=-1.0)

@@ -17,6 +17,7 @@ from measurement.gauges.reading import GaugeReading, NoReading, Read, parts_of, 
 from vision.section import PreparedEdge, Section
 
 NO_MEMBER = "this member of the joint was not found; show both edges of the groove"
+SAME_MM = 1e-6
 NO_INSIDE = "the inside surface is not visible, and a hook is set against it"
 
 
@@ -171,7 +172,9 @@ def read_gap(gauge: GapFeeler, section: Section, quantity: str, true: float | No
     if left is None or right is None:
         return NoReading("gap feeler", quantity, NO_MEMBER)
     clear, ends = _narrowest(left, right)
-    band = sum(clear > limit for limit in gauge.limits_mm)
+    # a gap of exactly a step lies in the band that the step's name begins or ends, not under or over it
+    *lower, last = gauge.limits_mm
+    band = sum(clear >= limit - SAME_MM for limit in lower) + (clear > last + SAME_MM)
     passed = gauge.limits_mm[band - 1] if band else None
     parts = parts_of(
         (

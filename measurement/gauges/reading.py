@@ -25,9 +25,6 @@ class Part:
     reason: str
     amount: float
 
-    def __str__(self) -> str:
-        return f"{self.reason} ({self.amount:+.2f})"
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class GaugeReading:
@@ -76,7 +73,8 @@ class GaugeReading:
     @property
     def why(self) -> str:
         """The parts and remarks in one line."""
-        return "; ".join([*(str(part) for part in self.parts), *self.remarks])
+        unit = "°" if self.unit == "deg" else f" {self.unit}"
+        return "; ".join([*(f"{part.reason} ({part.amount:+.2f}{unit})" for part in self.parts), *self.remarks])
 
 
 @dataclass(frozen=True, slots=True)

@@ -130,7 +130,7 @@ def read_seat(gauge: SeatGauge, surface: WeldSurface, quantity: str, true: float
     contacts = np.vstack([*_leg_contacts(gauge, metal, pose), touched])
     remarks: tuple[str, ...] = (BEYOND_SIGHT,) if metal.beyond_sight(contacts) else ()
     if rocked[-1] - rocked[0] > 0.05:
-        remarks += (f"it rocks: held along the one plate or the other it reads {rocked[0]:.2f} to {rocked[-1]:.2f}",)
+        remarks += (f"it rocks: held along the one plate or the other it reads {rocked[0]:.2f} to {rocked[-1]:.2f} mm",)
     step = to_step(reading, gauge.step_mm)
     return GaugeReading(
         "seat",

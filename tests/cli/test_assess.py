@@ -146,3 +146,10 @@ def test_values_are_read_back_with_their_budget(butt: Path) -> None:
     bare = measured_value({"state": "measured", "value": 3, "unit": "mm", "expanded_uncertainty": 0.3,
                            "coverage_factor": 3})  # fmt: skip
     assert bare.standard_uncertainty == pytest.approx(0.1)
+
+
+def test_help_says_what_an_outcome_is_and_how_the_command_ends(capsys: pytest.CaptureFixture) -> None:
+    assert run(["assess", "--help"]) == 0
+    shown = " ".join(capsys.readouterr().out.split())
+    assert "5 a limit is not met" in shown
+    assert "the governing code in its valid edition prevails, and a qualified person decides" in shown

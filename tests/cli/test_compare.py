@@ -138,6 +138,25 @@ def test_bad_rows_are_named_and_the_rest_is_compared(
     assert "fewer than 3 readings give no limits" in shown.out
 
 
+def test_fractions_as_they_are_called_out(result: Path, tmp_path: Path, capsys: pytest.CaptureFixture) -> None:
+    """A bare 1/4 is refused, since 6 1/2 may be mm; --unit says what it is, and a reading with a unit keeps its own."""
+    table = tmp_path / "readings.csv"
+    table.write_text(HEAD + "tee.jpg,leg_left,1/4,g,A\ntee.jpg,leg_left,6.35 mm,g,A\n")
+    call = ["compare", str(table), "--results", str(result), "--json", "-"]
+    assert run([*call, "--unit", "in"]) == 0
+    group = json.loads(capsys.readouterr().out)["comparisons"][0]["groups"][0]
+    assert [pair["reading"] for pair in group["pairs"]] == [6.35, 6.35]
+    assert run(call) == 3
+    assert 'write "1/4 in"' in capsys.readouterr().err
+
+
+def test_the_line_of_every_bad_row_is_told(result: Path, tmp_path: Path, capsys: pytest.CaptureFixture) -> None:
+    table = tmp_path / "readings.csv"
+    table.write_text(HEAD + "tee.jpg,leg_left,6 mm,g,A\n" + "tee.jpg,leg_left,six,g,A\n" * 13)
+    assert run(["compare", str(table), "--results", str(result)]) == 3
+    assert "13 rows were left out: also lines 13, 14, 15." in capsys.readouterr().err
+
+
 @pytest.mark.parametrize("kind", ["png", "svg"])
 def test_names_of_any_kind_do_not_break_table_or_plot(
     kind: str, result: Path, tmp_path: Path, capsys: pytest.CaptureFixture

@@ -46,6 +46,42 @@ def test_budget_adds_up_and_trials_agree(result: Path, capsys: pytest.CaptureFix
     assert 1.96 <= float(factor) <= 2.58
 
 
+def test_a_picture_is_named_by_its_path_where_its_name_is_met_twice(
+    result: Path, tmp_path: Path, capsys: pytest.CaptureFixture
+) -> None:
+    document = json.loads(result.read_text())
+    for path, value in (("a/tee.jpg", 5.0), ("b/tee.jpg", 7.0)):
+        entry = json.loads(result.read_text())["results"][0]
+        entry["source"]["path"] = path
+        entry["welds"][0]["measurements"]["throat"]["value"] = value
+        document["results"].append(entry)
+    del document["results"][0]
+    both = tmp_path / "both.json"
+    both.write_text(json.dumps(document))
+    call = ["explain", str(both), "--quantity", "throat", "--draws", "0", "--file"]
+    assert run([*call, "tee.jpg"]) == 2
+    assert "use a/tee.jpg, b/tee.jpg" in capsys.readouterr().err
+    assert run([*call, "b/tee.jpg"]) == 0
+    assert "7.0000 mm" in capsys.readouterr().out
+    one = [*call[:1], str(result), *call[2:]]
+    assert run([*one, str(json.loads(result.read_text())["results"][0]["source"]["path"])]) == 0
+
+
+def test_what_a_person_marked_is_drawn_again(result: Path, tmp_path: Path, capsys: pytest.CaptureFixture) -> None:
+    """The operator's mark stands in the budget, and the trials are made from the marked picture."""
+    document = json.loads(result.read_text())
+    x, y = document["results"][0]["welds"][0]["points_px"]["toe_left"]
+    marks, marked = tmp_path / "marks.json", tmp_path / "marked.json"
+    marks.write_text(json.dumps({"welds": [{"joint": "tee", "toe_left": [x, y - 2]}]}))
+    picture = document["results"][0]["source"]["path"]
+    assert run(["measure", picture, "--scale", "0.028 mm", "--marks", str(marks), "--json", str(marked)]) == 0
+    capsys.readouterr()
+    assert run(["explain", str(marked), "--quantity", "leg_left", "--draws", "500"]) == 0
+    shown = capsys.readouterr().out
+    assert "operator's mark" in shown
+    assert "Random trials (500)" in shown
+
+
 def test_what_is_not_measurable_says_why(result: Path, capsys: pytest.CaptureFixture) -> None:
     assert run(["explain", str(result), "--quantity", "toe_radius_left", "--draws", "0"]) == 0
     assert "not measurable: " in capsys.readouterr().out

@@ -32,6 +32,8 @@ def test_result_table_and_drawings(tmp_path, capsys):
     seat = by_name["seat", "throat"]
     assert seat.difference == pytest.approx(seat.reading - seat.true, abs=1e-5)
     assert seat.true == weld.measurements["throat"].value
+    assert "mm)" in seat.why  # the table may be in inches: what makes up a difference names its unit
+    assert screen.count("mm)") >= 2
     width, height = 2400, 2400
     for item in weld.gauges:
         if item.state == "modelled" and item.gauge != "seat":

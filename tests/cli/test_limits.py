@@ -36,3 +36,12 @@ def test_wrong_names(capsys: pytest.CaptureFixture) -> None:
         assert run(["limits", *arguments]) in (2, 3)
         error = capsys.readouterr().err
         assert error.count("\n") == 1
+
+
+@pytest.mark.parametrize("name", ["iso5817-2014-C", "asme-b31.3-2016", "asme-viii-1", "aws-d1.1-2020-cyclic"])
+def test_names_that_are_typed_elsewhere_are_whole(name: str, capsys: pytest.CaptureFixture) -> None:
+    assert run(["limits", name]) == 0
+    words = capsys.readouterr().out.split()
+    for limit in chosen_limits(name, "metric")[1]:
+        assert limit.id in words
+        assert limit.quantity in {word.rstrip(",") for word in words}

@@ -255,7 +255,8 @@ def test_demo_tells_what_it_wrote_and_where(tmp_path: Path) -> None:
     assert done.returncode == 0
     assert done.stderr == ""
     assert str(tmp_path / "demo") in done.stdout.splitlines()[0]
-    assert sorted(os.listdir(tmp_path / "demo")) == ["result.json", "tee-overlay.png", "tee.cal.json"]
+    assert sorted(os.listdir(tmp_path / "demo")) == [
+        "result.json", "tee-gauges.png", "tee-overlay.png", "tee.cal.json"]  # fmt: skip
 
 
 def test_packaged_sample_is_that_of_the_checkout() -> None:

@@ -116,6 +116,17 @@ def test_the_whole_way(tmp_path: Path, measured: Path, template: Path, capsys: p
         assert (tmp_path / name).stat().st_size > 500
 
 
+def test_outcomes_are_shown_as_proposals(tmp_path: Path, measured: Path, capsys: pytest.CaptureFixture) -> None:
+    judged, store = tmp_path / "judged.json", tmp_path / "r.db"
+    limits = ["--criteria", "aws-d1.1-2020-static", "--require", "leg >= 9 mm"]
+    toeline(capsys, "assess", measured, *limits, "--json", judged)
+    toeline(capsys, "records", "add", judged, "--records", store)
+    shown = " ".join(toeline(capsys, "records", "show", "W-000001", "--records", store).split())
+    assert "✗ does not meet leg >= 9 mm left" in shown
+    assert "* from memory, no source was at hand" in shown
+    assert "the governing code in its valid edition prevails, and a qualified person decides" in shown
+
+
 def test_a_changed_store(tmp_path: Path, measured: Path, capsys: pytest.CaptureFixture) -> None:
     store = tmp_path / "r.db"
     toeline(capsys, "records", "add", measured, "--records", store)

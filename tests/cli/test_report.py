@@ -119,6 +119,18 @@ def test_html_stands_alone_and_escapes(folder: Path) -> None:
     assert "NOT CONFIRMED" in page
 
 
+def test_what_would_settle_a_doubt_stands_in_the_report(folder: Path, tmp_path: Path) -> None:
+    """The leg of the sample was drawn with 6.40 mm; and what is from memory says so where it is not assessed, too."""
+    judged, out = tmp_path / "judged.json", tmp_path / "judged.html"
+    limits = ["--require", "leg_left >= 6.4 mm", "--criteria", "api-1104-20"]
+    assert run(["assess", str(folder / "result.json"), *limits, "--json", str(judged)]) == 0
+    assert run(["report", str(judged), "--out", str(out)]) == 0
+    shown = re.sub(r"<[^>]+>", " ", out.read_text())
+    assert re.search(r"undecided: required: leg_left &gt;= 6.4 mm, left: .* what would settle it", shown)
+    assert "not assessed: api-1104-20 undercut (from memory): depth within" in shown
+    assert "A modelled reading is not a reading" in shown
+
+
 def test_a_picture_that_is_gone_is_told(folder: Path, tmp_path: Path) -> None:
     alone = tmp_path / "result.json"
     document = json.loads((folder / "result.json").read_text())
@@ -180,6 +192,17 @@ def test_page_of_a_seam(tmp_path: Path) -> None:
         },
         "over": [{"quantity": "undercut_left", "limit": 0.5, "unit": "mm", "length_mm": 0.0}],
         "gaps": [{"from_mm": 1.0, "to_mm": 2.0, "reason": "no line is seen"}],
+        "outcomes": [
+            {"criterion": "own undercut", "source": "own", "quantity": "undercut_left", "unit": "mm", "upper": 0.5,
+             "lower": None, "verified": "from memory", "meets": 1, "does_not_meet": 2, "undecided": 0,
+             "not_assessed": 0, "not_assessed_because": None,
+             "does_not_meet_length": {"length_mm": 2.0, "longest_run_mm": 1.5}},
+            {"criterion": "own throat", "source": "own", "quantity": "throat", "unit": "mm", "upper": None,
+             "lower": 4.0, "verified": "given", "meets": 2, "does_not_meet": 0, "undecided": 0,
+             "not_assessed": 1, "not_assessed_because": "give the seam",
+             "does_not_meet_length": {"length_mm": 0.0, "longest_run_mm": 0.0}},
+        ],
+        "assessment": {"rule": "guarded, guard band U (k = 2)"},
     }  # fmt: skip
     path = tmp_path / "seam.json"
     path.write_text(json.dumps(seam))
@@ -191,3 +214,7 @@ def test_page_of_a_seam(tmp_path: Path) -> None:
     assert "undercut left over 0.5 mm: 0 mm" in page
     assert "nothing measured from 1 to 2 mm: no line is seen" in page
     assert "NOT CONFIRMED" in page
+    assert "does not meet undercut, left 2 of 3 ≤ 0.5 mm own (from memory)" in page
+    assert "does not meet: undercut, left: 2 mm of the seam in all, longest run 1.5 mm" in page
+    assert "not assessed: throat, 1 of 3: give the seam" in page
+    assert "Decision rule: guarded" in page

@@ -29,11 +29,16 @@ def test_published_study(tmp_path: Path, capsys: pytest.CaptureFixture) -> None:
 
 def test_limits_in_fractions_are_a_tolerance(capsys: pytest.CaptureFixture) -> None:
     shares = []
-    for option in (["--limits", "1/4 in..3/8 in"], ["--tolerance", "1/8 in"], ["--tolerance", "3.175 mm"]):
+    for option in (
+        ["--limits", "1/4 in..3/8 in"],
+        ["--limits", "1/4..3/8 in"],
+        ["--tolerance", "1/8 in"],
+        ["--tolerance", "3.175 mm"],
+    ):
         assert run(["study", str(TABLE), "--unit", "in", *option, "--json", "-"]) == 0
         content = json.loads(capsys.readouterr().out)
         shares.append(content["analysis_of_variance"]["components"]["GRR"]["share_of_tolerance"])
-    assert shares == pytest.approx([6 * 0.3023715 / 0.125] * 3, rel=1e-6)
+    assert shares == pytest.approx([6 * 0.3023715 / 0.125] * 4, rel=1e-6)
 
 
 def test_inches_on_the_screen(capsys: pytest.CaptureFixture) -> None:
@@ -68,7 +73,7 @@ def test_a_gauge_that_never_varies(tmp_path: Path, capsys: pytest.CaptureFixture
         (["--limits", "2 mm..1 mm"], "wider than nothing"),
         (["--limits", "2 mm"], "--limits takes two limits"),
         (["--limits", "2 mm..3 deg"], "a length and an angle"),
-        (["--tolerance", "4"], "names no unit"),
+        (["--tolerance", "4"], "--tolerance '4' names no unit"),
         (["--pool-above", "2"], "between 0 and 1"),
         (["--pool-above", "nan"], "between 0 and 1"),
         (["--unit", "kg"], "--unit 'kg' is not known"),

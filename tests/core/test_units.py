@@ -91,3 +91,8 @@ def test_common_units_need_no_unit_library() -> None:
         "import sys; from core.units import parse_length_mm as p; p('3/8 in'); p('5 um'); print('pint' in sys.modules)"
     )
     assert subprocess.check_output([sys.executable, "-c", code], text=True).strip() == "False"
+
+
+def test_a_decimal_comma_is_told_as_such() -> None:
+    with pytest.raises(UsageError, match="decimals with a point"):
+        parse_length_mm("9,5 mm", name="--thickness")

@@ -109,6 +109,15 @@ def test_short_imperfections_with_lengths_from_a_scan(total: float, weld: float,
     extents = {"undercut_left": Extent(total, weld)}
     found = outcomes("iso5817-2014-C", "undercut", measured, thickness_mm=2, extents=extents)
     assert found["undercut_left"].outcome == outcome
+    # the depth was read on a secondary source, the length that decides here was not
+    assert [found[name].verified for name in measured] == ["from memory", "secondary"]
+
+
+def test_lengths_that_were_read_are_not_said_to_be_from_memory() -> None:
+    """AWS D1.1, Table 8.1 (7): 2 in in any 12 in."""
+    measured, extents = {"undercut_left": mm(1.2), "undercut_right": mm(0)}, {"undercut_left": Extent(40, 300)}
+    found = outcomes("aws-d1.1-2020-static", "undercut", measured, "tee", "inch", thickness_mm=12.7, extents=extents)
+    assert (found["undercut_left"].outcome, found["undercut_left"].verified) == ("meets", "secondary")
 
 
 def test_nothing_permitted() -> None:
@@ -164,6 +173,13 @@ def test_the_lesser_of_two_heights() -> None:
     measured = {"reinforcement_from_left": mm(2.0), "reinforcement_from_right": mm(1.2)}
     found = one("asme-b31.3-2016", "reinforcement", measured, thickness_mm=6, service="normal")
     assert (found.quantity, found.outcome) == ("reinforcement_from_right", "meets")
+    # with one height alone: if it is low enough the lesser is, too; if not, nothing is known of the lesser
+    for height, outcome in ((1.2, "meets"), (2.0, "not_assessed")):
+        half = {"reinforcement_from_left": mm(height), "reinforcement_from_right": NotMeasurable("no plate")}
+        found = outcomes("asme-b31.3-2016", "reinforcement", half, thickness_mm=6, service="normal")
+        assert found["reinforcement_from_left"].outcome == outcome
+        assert found["reinforcement_from_right"].outcome == "not_assessed"
+    assert "the lesser of both decides" in found["reinforcement_from_left"].message
     bevels = {"bevel_angle_left": Quantity(0, "deg", (Component("edge", 0.1),)),
               "bevel_angle_right": Quantity(45, "deg", (Component("edge", 0.1),))}  # fmt: skip
     found = one("iso9692-1-2013-1.9.1", "1.9.1-bevel-angle", bevels, "groove", thickness_mm=8)
@@ -237,3 +253,8 @@ def test_evidence_goes_along() -> None:
     assert found.verified == "from memory"
     (found,) = assess({"throat": mm(6)}, "tee", Given(), [parse_requirement("a5")], RULE)
     assert found.verified == "given"
+
+
+def test_what_falls_short_is_told_what_is_required() -> None:
+    (found,) = assess({"throat": mm(3)}, "tee", Given(), [parse_requirement("throat >= 4 mm")], RULE)
+    assert found.message == "3.000 mm, at least 4 mm is required"

@@ -5,6 +5,7 @@ import math
 import pytest
 
 from core.quantity import Component, Quantity
+from core.units import parse_length_mm
 from criteria import Given, Rule, assess, built_in, chosen_limits, evidence, find
 from criteria.limit import VERIFIED
 from criteria.quantities import names_of
@@ -219,3 +220,27 @@ def test_ranges_leave_no_gap_and_no_overlap(name: str, system: str) -> None:
             for value in [step + by for step in STEPS[system] for by in (-0.01, 0, 0.01)]:
                 holding = sum(case.when.holds({variable: value}) for case in cases)
                 assert holding == 1 or (name.startswith("asme-b16") and holding == 0), (limit.id, value, holding)
+
+
+@pytest.mark.parametrize(
+    ("name", "row_id", "system", "joint", "words", "thickness", "wanted"),
+    [
+        ("asme-viii-1", "reinforcement", "metric", "butt", {"category": "A"}, "4.8 mm", 1.6),
+        ("asme-viii-1", "reinforcement", "metric", "butt", {"category": "B"}, "127 mm", 6),
+        ("asme-viii-1", "reinforcement", "inch", "butt", {"category": "B"}, "3/16 in", 25.4 / 8),
+        ("asme-viii-1", "reinforcement", "inch", "butt", {"category": "B"}, "4.7625 mm", 25.4 / 8),
+        ("asme-b16.25-2017-general", "root-face", "inch", "groove", {}, "0.12 in", None),
+        ("asme-b16.25-2017-general", "root-face", "inch", "groove", {}, "0.88 in", 25.4 * 3 / 32),
+        ("iso9692-1-2013-2.8", "2.8-root-gap", "metric", "groove", {}, "30 mm", 4),
+        ("iso9692-1-2013-2.11", "2.11-root-gap", "metric", "groove", {}, "30 mm", None),
+    ],
+)
+def test_a_thickness_at_a_step_takes_the_line_that_the_table_names(
+    name: str, row_id: str, system: str, joint: str, words: dict, thickness: str, wanted: float | None
+) -> None:
+    values = ("reinforcement", "root_gap", "root_face_left", "root_face_right")
+    measured = {value: Quantity(50, "mm", (Component("edge", 0.01),)) for value in values}
+    given = Given(thickness_mm=parse_length_mm(thickness, name="--thickness"), **words)
+    for outcome in assess(measured, joint, given, [row(name, row_id, system)], Rule()):
+        assert outcome.outcome == ("not_assessed" if wanted is None else "does_not_meet")
+        assert outcome.upper == (None if wanted is None else pytest.approx(wanted))

@@ -75,7 +75,10 @@ DEEP = "(" * 1_000_000 + "1" + ")" * 1_000_000
         (replaced('"min(2, 0.2*t)"', '"2*q"'), "not understood"),
         (replaced('limit = "min(2, 0.2*t)"', ""), "limit is missing"),
         (replaced('"t > 3"', '"t"'), "must be a comparison"),
-        (replaced('"root_gap"', '"rootgap"'), "is no measured value"),
+        (replaced('"root_gap"', '"rootgap"'), "is no measured value, see root_gap"),
+        (replaced('"min(2, 0.2*t)"', '"0.1*b"'), "b is a measured width: say which one"),
+        (replaced('"min(2, 0.2*t)"', '"0.1*l"'), "stands in extent alone"),
+        (f"# café\n{GOOD}".encode("cp1252"), "no UTF-8 text"),
         (replaced('"root_gap"', '"weld_area"'), "cannot be limited"),
         (replaced('"tee", "lap"', '"tee", "corner"'), "'corner' must be one of tee"),
         (replaced('"range"', '"both"'), "direction 'both' must be one of upper"),
@@ -128,3 +131,10 @@ def test_units_are_the_sets_own() -> None:
     assert {limit.own_unit for limit in chosen_limits("api-1104-20", "inch")[1]} == {"in"}
     assert {limit.system for limit in chosen_limits("asme-b16.25-2017-general", "inch")[1]} == {"inch"}
     assert {limit.system for limit in chosen_limits("asme-b16.25-2017-gtaw", "inch")[1]} == {"metric"}
+
+
+def test_a_name_with_spaces_stays_apart_from_its_rows(tmp_path: Path) -> None:
+    path = tmp_path / "drawing 12 B.toml"
+    path.write_text('require = ["leg >= 5 mm"]')
+    (limit,) = read_set(path).limits("", "metric")
+    assert limit.criterion == "drawing-12-B"

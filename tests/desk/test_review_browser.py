@@ -313,7 +313,16 @@ def test_names_from_outside_are_text(browser, sit, measured: Path) -> None:
             "limit": 4.0,
             "unit": "mm",
             "outcome": "<u>ok</u>",
-        }
+        },
+        {
+            "criterion": "own burn-through",
+            "source": "own",
+            "quantity": "burn_through",
+            "limit": None,
+            "unit": "mm",
+            "outcome": "not_assessed",
+            "message": "no section measures it: look for it",
+        },
     ]
     entry["welds"][0]["measurements"]["throat"]["label"] = "<svg onload=alert(4)>"
     result["tool"]["name"] = "javascript:alert(5)"
@@ -330,11 +339,24 @@ def test_names_from_outside_are_text(browser, sit, measured: Path) -> None:
         "<b onclick=alert(3)>&amp;</b>",
         "<svg onload=alert(4)>",
         "<i>c</i>",
+        "own burn-through",
+        "look for it",
     ):
         assert words in text, words
     page.wait_for_timeout(300)
     assert page.locator("img, script:not([src]), b[onclick], i").count() == 0
     assert (dialogs, page.troubles) == ([], [])
+
+
+def test_a_share_claims_no_more_than_the_whole(browser, sit, measured: Path) -> None:
+    result = json.loads((measured / "result.json").read_text())
+    item = {"state": "measured", "value": 98.0, "unit": "percent", "expanded_uncertainty": 5.0, "coverage_factor": 2.0,
+            "interval": [93.0, 100.0], "label": "share"}  # fmt: skip
+    result["results"][0]["welds"][0]["measurements"]["sidewall_fusion_left"] = item
+    write_text(measured / "result.json", as_text(result))
+    sat = sit(measured)
+    page = at_desk(browser, sat.port, sat.address)
+    assert "93.0–100.0" in page.locator('tr[data-quantity="sidewall_fusion_left"]').inner_text()
 
 
 def test_touch_drags_a_point_and_two_fingers_zoom(browser, sitting) -> None:

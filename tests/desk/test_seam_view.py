@@ -4,7 +4,7 @@ import cv2
 import numpy as np
 import pytest
 
-from desk.seam_view import for_screen, seam_view
+from desk.seam_view import at_one_height, for_screen, seam_view
 from inspection.seam_summary import Columns, Threshold, gaps, over, quantities, worst
 
 ACCENT = (0, 60, 200)
@@ -59,6 +59,11 @@ def test_a_limit_that_is_far_off_does_not_press_the_values_flat() -> None:
     far = {"criterion": "own leg", "quantity": "leg_left", "upper": 60.0, "lower": None}
     pictures = [drawn(np.zeros(20), outcomes=outcomes) for outcomes in ((), (far,))]
     assert all(picture.std() > 10 for picture in pictures)
+
+
+def test_limits_of_one_height_are_not_written_over_each_other() -> None:
+    limits = ((5.0, "undersize"), (2.0, "convexity (from memory)"), (5.0 + 1e-9, "minimum-size"))
+    assert at_one_height(limits) == [(5.0, ["undersize", "minimum-size"]), (2.0, ["convexity (from memory)"])]
 
 
 @pytest.mark.parametrize("count", [1, 2, 1000])

@@ -117,6 +117,14 @@ def test_few_readings_give_no_limits() -> None:
     assert three.slope is None
 
 
+def test_equal_differences_have_no_slope() -> None:
+    """What the machine's rounding leaves of equal differences is not tested for significance."""
+    sizes = [3 * 25.4 / 16, 0.25 * 25.4, 0.25 * 25.4, 5 * 25.4 / 16]
+    for off in (0.0, 0.1):
+        slope = agreement([size + off for size in sizes], [round(size, 6) for size in sizes]).slope
+        assert (slope.value, slope.p) == (0.0, 1.0)
+
+
 def test_one_size_read_again_gives_no_slope() -> None:
     """Over a constant reference the slope would be 2 for every gauge."""
     assert agreement([1.7, 1.8, 1.9, 2.0], [1.7, 1.7, 1.7, 1.7]).slope is None
@@ -196,6 +204,7 @@ def test_a_picture_is_found_by_name_path_and_hash(source: str) -> None:
         (reading("tee.jpg", "leg_left", 6.0, weld="9"), "no weld '9', only 1, 2"),
         (reading("tee.jpg", "beauty", 6.0), "no value 'beauty'"),
         (reading("tee.jpg", "toe_radius_left", 6.0, weld="2"), "not measurable: too fine"),
+        (reading("tee.jpg", "leg_left", -6.0), "leg_left cannot be negative"),
         (reading("tee.jpg", "leg_left", 6.0, "deg"), "is measured in mm, the reading '6.0 deg' is in deg"),
     ],
 )
@@ -269,6 +278,16 @@ def test_modelled_reading_is_that_of_the_same_gauge_and_quantity() -> None:
         "the result models no gauge called 'calliper'": 1,
         "the result holds no modelled gauges, which toeline measure --gauges adds": 1,
     }
+
+
+@pytest.mark.parametrize(("number", "bias"), [(0.5, -0.1), (-0.5, 0.1)])
+def test_an_offset_without_a_sign_is_its_size(number: float, bias: float) -> None:
+    """A right plate that lies 0.6 mm lower: hi-lo is read as 0.5 mm; who writes a sign means the side, too."""
+    hook = {"gauge": "hook", "quantity": "root_misalignment", "reading": -0.6, "step_reading": -0.6}
+    butt = entry("butt.jpg", "b", [weld("1", [hook], root_misalignment=value(-0.6, "misalignment, root side"))])
+    done = compare(readings(reading("butt.jpg", "root_misalignment", number, gauge="hook")), [butt])
+    for item in done.comparisons:
+        assert item.groups[0].agreement.bias == pytest.approx(bias)
 
 
 def test_document_is_plain_json() -> None:

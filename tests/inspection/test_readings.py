@@ -47,11 +47,14 @@ def test_a_reading_is_taken_as_written(text: str, unit: str | None, value: float
 @pytest.mark.parametrize(
     ("text", "unit", "words"),
     [
-        ("9.5", None, "names no unit"),
+        ("9.5", None, 'names no unit: write "9.5 mm"'),
+        ("3/8", None, 'names no unit: write "3/8 in"'),
         ("1,250 mm", None, "could mean two numbers"),
         ("12,000", "mm", "could mean two numbers"),
         ("about 6 mm", None, "not understood"),
         ("6 mm", "deg", "contradict"),
+        ("6 mm", "in", "contradict"),
+        ("1/4 in", "mm", "contradict"),
         ("3/0 in", None, "divides by zero"),
         ("1/2°", None, "not understood"),
         ("6 kg", None, "needs a unit of length"),

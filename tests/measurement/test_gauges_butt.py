@@ -78,6 +78,28 @@ def test_bridge_across_misaligned_plates(draw, offset):
     assert "not in line" in taken.why
 
 
+@pytest.mark.parametrize("feet", [(-12.0, 18.0), (-20.0, 12.0)])
+@pytest.mark.parametrize("offset", [0.8, -1.5])
+def test_bridge_with_uneven_feet_across_misaligned_plates(draw, feet, offset):
+    """A flat needle over a round cap: in the frame of the bridge the cap is a circle about M."""
+    found = draw.butt(10.0, 2.0, misalignment=offset)
+    taken = reading(BridgeGauge("bridge", feet, Tip(width_mm=2.0)), found, "reinforcement")
+    left, right = found.face.toe_left, found.face.toe_right
+    chord = right - left
+    radius = (float(chord @ chord) / 4 + 4.0) / 4.0
+    normal = np.array([-chord[1], chord[0]]) / np.hypot(*chord)
+    middle = (left + right) / 2 - (radius - 2.0) * normal
+    # the foot on the lower plate stands on its left end when the right plate is the higher one, and so the other does
+    ends = [foot - math.copysign(1.5, offset) for foot in feet]
+    sine = offset / (ends[1] - ends[0])
+    along = np.array([math.sqrt(1 - sine**2), sine])
+    top = middle + radius * normal
+    start = np.array([top[0] + ((top[1] - left[1]) * sine + ends[0]) / along[0], left[1]])
+    aside = float((middle - start) @ along) + ends[0]
+    height = float((middle - start) @ np.array([-along[1], along[0]]))
+    assert taken.reading == pytest.approx(height + math.sqrt(radius**2 - max(abs(aside) - 1.0, 0.0) ** 2), abs=2e-3)
+
+
 @pytest.mark.parametrize("tilt_deg", [2.0, 4.0])
 def test_bridge_across_peaked_plates(draw, tilt_deg):
     """On plates bent up by an angle the bridge stands on the ends of its feet; checked by the distance to its line."""
@@ -121,6 +143,31 @@ def test_sharp_cone_wider_than_the_undercut(draw):
     found = with_groove(draw.butt(10.0, 1.0), "right", [(0.2, 0.0), (0.7, 0.5), (1.2, 0.0)])
     gauge = BridgeGauge("needle", (3.0, 23.0), Tip(half_angle_deg=60.0, shank_mm=2.0))
     assert reading(gauge, found, "undercut_right").reading == pytest.approx(0.5 / math.tan(math.radians(60)), abs=2e-4)
+
+
+@pytest.mark.parametrize("half", [0.1, 0.16, 0.3, 0.45])
+def test_needle_in_a_slot_finds_its_middle(draw, half):
+    """Between upright walls a ball rests on the rims; a slot as wide as the ball's cone takes it in to that cone."""
+    radius, cone, depth, middle = 0.15, math.radians(20.0), 1.2, 0.6
+    corners = [(middle - half, 0.0), (middle - half + 1e-6, depth), (middle + half - 1e-6, depth), (middle + half, 0.0)]
+    found = with_groove(draw.butt(10.0, 1.0), "right", corners)
+    taken = reading(BridgeGauge("needle", (3.0, 23.0), Tip(radius_mm=radius, half_angle_deg=20.0)), found,
+                    "undercut_right")  # fmt: skip
+    tangent = radius * math.cos(cone)
+    on_rims = radius - math.sqrt(radius**2 - min(half, radius) ** 2)
+    on_cone = radius * (1 - math.sin(cone)) + (half - tangent) / math.tan(cone)
+    assert taken.reading == pytest.approx(min(depth, on_rims if half <= tangent else on_cone), abs=2e-3)
+
+
+def test_needle_in_a_pit_that_is_steep_on_one_side(draw):
+    """A ball of radius R touches an upright wall and a slope of angle a when it stands R (1 / cos a - 1 + tan a) up."""
+    radius, depth, run = 0.2, 0.6, 1.2
+    found = with_groove(draw.butt(10.0, 1.0), "right", [(6.0, 0.0), (6.0 + 1e-6, depth), (6.0 + run, 0.0)])
+    tip = Tip(radius_mm=radius, half_angle_deg=1.0, shank_mm=0.4)
+    gauge = BridgeGauge("pit bridge", (-4.0, 4.0), tip, foot_mm=2.0)
+    slope = math.atan2(depth, run)
+    lifted = radius * (1 / math.cos(slope) - 1 + math.tan(slope))
+    assert reading(gauge, found, "pit_depth").reading == pytest.approx(depth - lifted, abs=5e-3)
 
 
 def test_spatter_under_a_foot_of_the_needle_bridge(draw):
@@ -226,7 +273,9 @@ def test_bevel_blade(draw, angle):
     [
         (0.5, "under 1/16 in"),
         (1.5, "under 1/16 in"),
+        (25.4 / 16, "1/16 in to 3/32 in"),
         (1.65, "1/16 in to 3/32 in"),
+        (25.4 * 3 / 32, "1/16 in to 3/32 in"),
         (2.35, "1/16 in to 3/32 in"),
         (2.45, "over 3/32 in"),
         (4.0, "over 3/32 in"),

@@ -66,6 +66,27 @@ def test_seat_on_a_joint_that_is_not_square(draw, psi_deg, touches_mm):
     assert sum(part.amount for part in taken.parts) == pytest.approx(taken.difference, abs=0.02)
 
 
+@pytest.mark.parametrize(("psi_deg", "stands_mm"), [(86.0, 35.0), (95.0, 15.0)])
+@pytest.mark.parametrize(("legs", "sagitta"), [((6.0, 9.0), 0.0), ((9.0, 5.5), 0.6), ((6.0, 6.0), -0.5)])
+def test_wide_slide_on_a_joint_that_is_not_square(draw, psi_deg, stands_mm, legs, sagitta):
+    """Flat, convex and concave faces: the slide comes down on the highest place of the face within its width."""
+    taken = reading(SEAT, draw.fillet(psi_deg, *legs, sagitta))
+    half = math.radians(psi_deg / 2)
+    ends = [legs[0] * np.array([-math.sin(half), math.cos(half)]), legs[1] * np.array([math.sin(half), math.cos(half)])]
+    chord = ends[1] - ends[0]
+    x = np.linspace(-1.0, 1.0, 20001)
+    if sagitta == 0:
+        face = ends[0][1] + chord[1] / chord[0] * (x - ends[0][0])
+    else:
+        radius = (float(chord @ chord) / 4 + sagitta**2) / (2 * abs(sagitta))
+        normal = np.array([-chord[1], chord[0]]) / np.hypot(*chord)
+        bulge = math.copysign(1.0, sagitta)
+        middle = (ends[0] + ends[1]) / 2 - bulge * (radius - abs(sagitta)) * normal
+        face = middle[1] + bulge * np.sqrt(radius**2 - (x - middle[0]) ** 2)
+    corner = stands_mm * math.sqrt(0.5) * (1 / math.tan(half) - 1)
+    assert taken.reading == pytest.approx(float(face.max()) - corner, abs=3e-4)
+
+
 def test_wide_slide_on_a_concave_face_rests_on_its_corners(draw):
     leg, sagitta = 8.0, 0.8
     taken = reading(SEAT, draw.fillet(90, leg, leg, -sagitta))

@@ -192,6 +192,16 @@ def test_trials_of_a_value_near_0_claim_no_less_than_nothing(draw) -> None:
         assert trials[name].high <= measured[name].value + measured[name].expanded_uncertainty + 0.005
 
 
+def test_trials_of_a_share_claim_no_more_than_the_whole_and_those_of_a_direction_go_below_0(draw) -> None:
+    found = draw.fillet(90.0, 6.0, 6.0)
+    share = Quantity(98.0, "percent", (Component("edge", 4.0),))
+    depth = Quantity(0.02, "mm", (Component("edge", 0.1),))
+    trials = simulate(found, {"sidewall_fusion_left": share, "root_penetration": depth, "penetration_left": depth})
+    assert trials["sidewall_fusion_left"].high == 100
+    assert trials["root_penetration"].low == pytest.approx(0.02 - 1.96 * 0.1, abs=0.02)
+    assert trials["penetration_left"].low == 0
+
+
 def test_a_marked_toe_is_the_operators_part(draw) -> None:
     from dataclasses import replace
 

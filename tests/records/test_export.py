@@ -20,7 +20,10 @@ def records(tmp_path: Path, body: dict) -> list[Record]:
     body["identification"] = {"job": EVIL, "welder": "Ö. Smith"}
     body["source"] = {"name": "+tee.jpg", "sha256": "a" * 64}
     body["weld"] = {**body["weld"], "outcomes": [
-        {"criterion": "ISO 5817 B", "source": "s", "quantity": "leg_left", "limit": 1, "unit": "mm", "outcome": "meets"}
+        {"criterion": "ISO 5817 B", "source": "s", "quantity": "leg_left", "limit": 1, "unit": "mm",
+         "outcome": "meets", "verified": "secondary"},
+        {"criterion": "API 1", "source": "s", "quantity": "leg_left", "limit": 1, "unit": "mm", "outcome": "meets",
+         "verified": "from memory"},
     ]}  # fmt: skip
     with open_store(tmp_path / "r.db") as store:
         store.add(None, "measured", body, who="A")
@@ -41,7 +44,7 @@ def test_csv(records: list[Record]) -> None:
     ]  # fmt: skip
     leg, radius = rows[2], rows[3]
     assert (leg["value"], leg["expanded_uncertainty"], leg["unit"]) == ("6.39", "0.06", "mm")
-    assert leg["outcomes"] == "ISO 5817 B: meets"
+    assert leg["outcomes"] == "ISO 5817 B: meets; API 1: meets (from memory)"
     assert (leg["state"], leg["decided_by"]) == ("rejected", "C")
     assert leg["hash"] == records[1].last.hash
     assert (radius["value"], radius["not_measurable_because"]) == ("", "an undercut")

@@ -35,6 +35,7 @@ export function written(item, system) {
   let doubt = fixed(expanded * factor, decimals);
   const interval = item.interval;
   if (interval && interval[0] === 0 && item.value < expanded) doubt = `0–${fixed(interval[1] * factor, decimals)}`;
+  else if (interval && item.unit === "percent" && item.value + expanded > 100) doubt = `${fixed(interval[0], decimals)}–${fixed(interval[1], decimals)}`;
   return { value: fixed(item.value * factor, decimals), doubt, unit: symbol, fraction };
 }
 

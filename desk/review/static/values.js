@@ -62,6 +62,11 @@ function table(weld, found, system, chosen, drawable, choose) {
   const bodies = groups.filter(([, rows]) => rows.length > 0).map(([title, rows]) =>
     make("tbody", {}, make("tr", { class: "group" }, make("th", { scope: "rowgroup", colspan: inch ? 5 : 4 }, title)),
       ...rows.flatMap(([name, item]) => row(name, item))));
+  const unseen = (weld.outcomes || []).filter((part) => !(part.quantity in weld.measurements));
+  if (unseen.length > 0) {
+    bodies.push(make("tbody", {}, make("tr", { class: "group" }, make("th", { scope: "rowgroup", colspan: inch ? 5 : 4 }, "limits of what is not measured")),
+      ...unseen.map(limit)));
+  }
   return make("table", { class: inch ? "figures inch" : "figures" }, make("caption", { class: "unseen" }, "Measured values"), columns, head, ...bodies);
 
   function row(name, item) {
