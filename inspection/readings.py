@@ -21,6 +21,10 @@ MAX_READING = 1e5
 _DEGREES = ("°", "deg", "degree", "degrees")
 _DECIMAL_COMMA = re.compile(r"(?P<whole>[+-]?\d*),(?P<rest>\d+)(?![\d,./])")
 _ENDS_IN_UNIT = re.compile(r"[^\d\s.,/]\s*$")
+_SCALE = re.compile(r"[+-]?(?:(?:\d+[ -])?\d+/(?:4|8|16|32|64)|\d+/2)")
+"""Fractions as inch scales and gauges are marked (common practice, no source). "6 1/2" is none: people write so many
+millimetres, too."""
+
 _BARE = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?")
 
 
@@ -126,7 +130,7 @@ def read_study(path: str | Path, *, unit: str | None = None) -> StudyReadings:
 def parse_reading(
     text: str, unit: str | None = None, *, default: str | None = None, name: str = "the reading"
 ) -> tuple[float, str]:
-    """Return value and unit ("mm" or "deg") of a reading like ``3/8 in``, ``9.5 mm``, ``9,5 mm`` or ``37°``.
+    """Return value and unit ("mm" or "deg") of a reading like ``3/8 in``, ``3/8``, ``9.5 mm``, ``9,5 mm`` or ``37°``.
 
     ``unit`` is what a column says; a unit beside the number must then be the same. ``default`` holds where
     neither names one; ``name`` is what an error calls the text.
@@ -139,6 +143,8 @@ def parse_reading(
     written = _without_decimal_comma(text.replace("−", "-"))
     if not _ENDS_IN_UNIT.search(written):
         unit = unit or default
+        if not unit and name == "the reading" and _SCALE.fullmatch(written.strip()):
+            unit = "in"
         if not unit:
             column = ', or add a column "unit"' if name == "the reading" else ""
             likely = "in" if "/" in text else "mm"

@@ -139,15 +139,17 @@ def test_bad_rows_are_named_and_the_rest_is_compared(
 
 
 def test_fractions_as_they_are_called_out(result: Path, tmp_path: Path, capsys: pytest.CaptureFixture) -> None:
-    """A bare 1/4 is refused, since 6 1/2 may be mm; --unit says what it is, and a reading with a unit keeps its own."""
+    """A bare 1/4 is in inches, 6 1/2 may be mm: --unit says what it is, and a reading with a unit keeps its own."""
     table = tmp_path / "readings.csv"
-    table.write_text(HEAD + "tee.jpg,leg_left,1/4,g,A\ntee.jpg,leg_left,6.35 mm,g,A\n")
+    rows = ("1/4", "6.35 mm", "6 1/2")
+    table.write_text(HEAD + "".join(f"tee.jpg,leg_left,{text},g,A\n" for text in rows))
     call = ["compare", str(table), "--results", str(result), "--json", "-"]
-    assert run([*call, "--unit", "in"]) == 0
-    group = json.loads(capsys.readouterr().out)["comparisons"][0]["groups"][0]
-    assert [pair["reading"] for pair in group["pairs"]] == [6.35, 6.35]
-    assert run(call) == 3
-    assert 'write "1/4 in"' in capsys.readouterr().err
+    for unit, status, read in ((["--unit", "in"], 0, [6.35, 6.35, 165.1]), ([], 3, [6.35, 6.35])):
+        assert run([*call, *unit]) == status
+        told = capsys.readouterr()
+        group = json.loads(told.out)["comparisons"][0]["groups"][0]
+        assert [pair["reading"] for pair in group["pairs"]] == pytest.approx(read)
+    assert 'write "6 1/2 in"' in told.err
 
 
 def test_the_line_of_every_bad_row_is_told(result: Path, tmp_path: Path, capsys: pytest.CaptureFixture) -> None:
