@@ -119,24 +119,24 @@ def coverage(cases_of: Drawn) -> list[Entry]:
     interval of something is: such values are counted apart.
     """
     order = {name: index for index, name in enumerate(FLOORS)}
-    by_name: dict[str, list[tuple[str, Trial]]] = defaultdict(list)
-    for name, kind, trial in sorted(
-        ((trial.name, want.kind, trial) for want, case in cases_of for trial in case.trials),
+    by_name: dict[str, list[tuple[Wanted, Trial]]] = defaultdict(list)
+    for name, want, trial in sorted(
+        ((trial.name, want, trial) for want, case in cases_of for trial in case.trials),
         key=lambda each: order.get(each[0], len(order)),
     ):
-        by_name[without_side(name)].append((kind, trial))
+        by_name[without_side(name)].append((want, trial))
     entries = []
     for name, trials in by_name.items():
-        seen = [(kind, trial) for kind, trial in trials if trial.measured is not None]
-        there = [(kind, trial) for kind, trial in seen if abs(trial.true) > NOTHING]
+        seen = [(want, trial) for want, trial in trials if trial.measured is not None]
+        there = [(want, trial) for want, trial in seen if abs(trial.true) > NOTHING]
         absent = [trial for _, trial in seen if abs(trial.true) <= NOTHING]
         entries.append(
             {
                 "name": name,
                 "n": len(there),
                 "coverage": _held([trial for _, trial in there]),
-                **_interval_ratios([trial for _, trial in there]),
-                "by_kind": {kind: _held([t for own, t in there if own == kind]) for kind in KINDS},
+                **_interval_ratios(there),
+                "by_kind": {kind: _held([trial for want, trial in there if want.kind == kind]) for kind in KINDS},
                 "absent": len(absent),
                 "absent_held": _held(absent),
             }
@@ -153,21 +153,40 @@ HALF_NORMAL = np.array([NormalDist().inv_cdf(0.5 + (step + 0.5) / 200) for step 
 """A hundred quantiles of the size of a normal error of standard deviation 1."""
 
 
-def _interval_ratios(trials: Sequence[Trial]) -> Entry:
+LEAST_ALIKE = 5
+"""Fewer values of one kind of picture and size of pixel do not tell what is usual for them."""
+
+
+def _interval_ratios(drawn: Sequence[tuple[Wanted, Trial]]) -> Entry:
     """Return the median interval over the median error, and what it were if each interval was stated exactly (k = 2).
 
-    It is 2.97 where all intervals are equal, more where pictures differ in how well they can be measured.
+    It is 2.97 where all intervals are equal, more where pictures differ in how well they can be measured. Errors and
+    intervals are taken in what is usual for their own kind of picture and size of pixel, and once more all together.
     """
-    if not trials:
-        return {"interval_ratio": None, "exact_ratio": None}
-    widths = np.array([trial.expanded or 0.0 for trial in trials])
-    interval = float(np.median(widths))
-    error = float(np.median([abs(trial.error) for trial in trials]))
-    exact = float(np.median(np.outer(widths / 2, HALF_NORMAL)))
+    if not drawn:
+        return {"interval_ratio": None, "exact_ratio": None, "pooled_ratio": None}
+    by_kind: dict[tuple[str, tuple[float, float]], list[Trial]] = defaultdict(list)
+    for want, trial in drawn:
+        by_kind[want.kind, want.pixel_mm].append(trial)
+    widths, errors = [np.empty(0)], [np.empty(0)]
+    for trials in by_kind.values():
+        stated = np.array([trial.expanded or 0.0 for trial in trials])
+        usual = float(np.median(stated))
+        if len(trials) >= LEAST_ALIKE and usual > 0:
+            widths.append(stated / usual)
+            errors.append(np.array([abs(trial.error) for trial in trials]) / usual)
+    found = np.concatenate(widths)
+    exact = np.median(np.outer(found / 2, HALF_NORMAL)) if len(found) else 0.0
+    stated, off = np.array([(trial.expanded or 0.0, abs(trial.error)) for _, trial in drawn]).T
     return {
-        "interval_ratio": _number(interval / error if error else np.nan),
-        "exact_ratio": _number(interval / exact if exact else np.nan),
+        "interval_ratio": _over(np.median(found), np.median(np.concatenate(errors))) if len(found) else None,
+        "exact_ratio": _over(np.median(found), exact) if len(found) else None,
+        "pooled_ratio": _over(np.median(stated), np.median(off)),
     }
+
+
+def _over(interval: float | np.floating[Any], error: float | np.floating[Any]) -> float | None:
+    return _number(float(interval) / float(error) if error else np.nan)
 
 
 NOTHING = 1e-6

@@ -138,12 +138,13 @@ def held(run: Run) -> str:
                 percent(item["coverage"]) + ("*" if off else ""),
                 number(item["interval_ratio"], 1),
                 number(item["exact_ratio"], 1),
+                number(item["pooled_ratio"], 1),
                 *(percent(item["by_kind"][kind]) for kind in KINDS),
                 str(item["absent"]),
                 percent(item["absent_held"]),
             )
         )
-    head = ("value", "n", "in interval, %", "interval / error", "exact", *KINDS, "not there", "0 held, %")
+    head = ("value", "n", "in interval, %", "interval / error", "exact", "pooled", *KINDS, "not there", "0 held, %")
     return table(head, rows)
 
 
@@ -411,10 +412,12 @@ are as bright as it is, and can be told by colour alone, or not at all.
 """,
     "Coverage by value": """
 All sizes of pixels and both sides together. A share between 93 and 98 % was set; `*` marks one outside it that more
-than forty values tell. *Interval / error* was set to 3 at most, which it is for normal errors that are stated alike. It
-is larger where pictures differ in how well they can be measured: *exact* is what it were if every interval of these
-pictures was exact. Values that are not there (no undercut, a flat face) are measured as 0 within a bound: *0 held*. In
-*camera* pictures light is stored on a curve, elsewhere in proportion; the program is told which (`--tone-curve`).
+than forty values tell. *Interval / error* was set to 3 at most for every kind of picture: interval and error are taken
+in what is usual for their own kind and size of pixel. It is 2.97 for normal errors that are stated alike, and larger
+where pictures differ in how well they can be measured: *exact* is what it were if every interval of these pictures was
+exact, *pooled* what it is over all kinds and sizes at once. Values that are not there (no undercut, a flat face) are
+measured as 0 within a bound: *0 held*. In *camera* pictures light is stored on a curve, elsewhere in proportion; the
+program is told which (`--tone-curve`).
 """,
     "Against OpenCV and scikit-image alone": """
 The same pictures, the same truth, one process. Photographs: Otsu's threshold and its contours; the naive ways are

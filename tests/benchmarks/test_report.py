@@ -164,7 +164,21 @@ def test_coverage_is_told_by_value_and_what_is_not_there_apart(run: dict) -> Non
     assert leg["exact_ratio"] == pytest.approx(2 / 0.6745, rel=0.02)
     assert leg["by_kind"] == {"normal": pytest.approx(0.94), "hard": None, "smooth": None, "camera": None}
     assert (undercut["n"], undercut["coverage"], undercut["absent"], undercut["absent_held"]) == (0, None, 50, 1.0)
-    assert "| leg | 50 | 94.0 | 3.0 | 3.0 | 94.0 |" in report.markdown(run)
+    assert "| leg | 50 | 94.0 | 3.0 | 3.0 | 3.0 | 94.0 |" in report.markdown(run)
+
+
+def test_intervals_are_held_against_errors_of_their_own_kind_of_picture() -> None:
+    """Normal errors, stated exactly: 2 over 0.6745 of each kind, and more where coarse pixels join fine ones."""
+
+    def drawn(pixel_mm: tuple[float, float], std: float) -> tuple[groups.Wanted, Case]:
+        sizes = [std * share for share in groups.HALF_NORMAL]
+        legs = [Trial(i, "tee", "normal", "leg_left", 6.0, 6.0 + size, 2 * std) for i, size in enumerate(sizes)]
+        return groups.Wanted(0, 1, "normal", pixel_mm, (40, 30)), Case(0, "tee", "normal", True, 0, "", tuple(legs))
+
+    (leg,) = groups.coverage([drawn((0.015, 0.025), 0.01), drawn((0.04, 0.06), 0.1)])
+    assert leg["interval_ratio"] == pytest.approx(2 / 0.6745, rel=0.01)
+    assert leg["exact_ratio"] == pytest.approx(leg["interval_ratio"], rel=0.01)
+    assert leg["pooled_ratio"] > 5
 
 
 def test_intervals_too_wide_or_too_narrow_are_told(run: dict) -> None:
