@@ -249,11 +249,7 @@ def _cloud(path: Path, settings: Settings, pitch_mm: float, along: Direction | N
     notes = (
         f"seam {info.length_mm:.1f} mm long, its direction {info.seam_how}",
         f"side of the air {info.air_how}",
-        *(
-            (f"each section takes {cut.slab_mm:.1f} mm of the seam: points are sparse",)
-            if cut.slab_mm > pitch_mm
-            else ()
-        ),
+        *_sparse(cut.slab_mm, pitch_mm),
         *(flag.message for flag in info.flags),
     )
     digest = hashlib.sha256(f"{cloud.sha256} {along} {air}".encode()).hexdigest()
@@ -263,7 +259,7 @@ def _cloud(path: Path, settings: Settings, pitch_mm: float, along: Direction | N
 def _sparse(slab_mm: float, pitch_mm: float) -> tuple[str, ...]:
     if slab_mm <= pitch_mm:
         return ()
-    return (f"points are sparse or lie in rows: each section takes {slab_mm:.1f} mm of the seam",)
+    return (f"points are few, lie in rows or scatter: each section takes {slab_mm:.1f} mm of the seam",)
 
 
 def _fingerprint(files: list[Path]) -> str:
