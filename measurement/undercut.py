@@ -25,7 +25,7 @@ UNSURE_TOE_MM = 0.5
 MOST_HIDDEN_MM = 0.8
 """An undercut that may be so deep without being seen is not reported as none."""
 
-WIDTH_IN_DEVIATIONS, MOST_FILLED, FILL_DOUBT, LINE_FILL_DOUBT = 3.7, 0.75, 0.6, 1.2
+WIDTH_IN_DEVIATIONS, MOST_FILLED, FILL_DOUBT, LINE_FILL_DOUBT = 3.7, 0.75, 0.6, 1.8
 """Width of an undercut at the plate line in standard deviations of the Gaussian most like it; the most that blur
 is taken to have taken of its variance; share of the correction that is doubt. Judged on rendered pictures."""
 
