@@ -21,7 +21,7 @@ from measurement.uncertainty import Noise
 COARSE_MM = 0.075
 """Points farther apart than this leave some ten on a groove of a usual width."""
 
-WIDTHS_MM = (0.6, 0.8, 1.1, 1.5, 2.0)
+WIDTHS_MM = (0.6, 0.7, 0.8, 0.9, 1.0, 1.1, 1.2, 1.35, 1.5, 1.75, 2.0)
 """Widths of grooves that are looked for; what is narrower than the least one is a scratch to a cloud."""
 
 LATEST_START_MM, START_STEP_MM = 0.8, 0.1
@@ -33,10 +33,11 @@ STANDS_OUT = 4.5
 AGREE = 4.0
 """Growth of the sum of squares up to which a groove agrees with the points: two standard deviations."""
 
-FORM_DOUBT = 0.15
-"""Share of a depth by which a groove of another form would be deeper or shallower (judged on drawn grooves)."""
+FORM_DOUBT, FORM_POINTS = 0.13, 4.0
+"""Share of a depth by which a groove of another form would be deeper or shallower, and the number of points on a groove
+beyond which they tell its form the better the more they are (judged on drawn grooves)."""
 
-PARTS = 9
+PARTS = 7
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,32 +79,42 @@ def sparse_groove(along: Points, depth: Points, noise: Noise, base_std: float) -
     """
     starts, widths = _grid()
     window = math.sqrt(12.0) * noise.blur_mm
-    form = np.vstack([_form(along, starts, widths, window, sharp=sharp) for sharp in (False, True)])
-    starts, widths = np.tile(starts, 2), np.tile(widths, 2)
+    form = _forms(along, starts, widths, window)
+    starts, widths = (np.tile(values, len(form) // len(values)) for values in (starts, widths))
     size = np.sum(form**2, axis=1)
     seen = size > 1e-9
     starts, widths, form, size = starts[seen], widths[seen], form[seen], size[seen]
     if len(size) == 0:
         return Groove(0.0, math.inf, 0.0, 0.0, 0.0, present=False)
     fitted = form @ depth / size
-    point = noise.of_mean(1.0)
+    white = noise.of_mean(1.0) * math.sqrt(noise.correlation_points)
+    gain = fitted * np.abs(fitted) * size / white**2
     # The line moves all depths alike: what a form's weights make of that comes on top.
-    std = np.hypot(point * math.sqrt(noise.correlation_points) / np.sqrt(size), base_std * form.sum(axis=1) / size)
-    gain = fitted * np.abs(fitted) / std**2
+    base = base_std * form.sum(axis=1) / size
+    std = np.hypot(white / np.sqrt(size), base)
     best = int(np.argmax(gain))
-    if gain[best] > STANDS_OUT**2:
+    if fitted[best] > STANDS_OUT * std[best]:
+        beside = along < starts[best] + widths[best] + LATEST_START_MM
+        left = depth[beside] - fitted[best] * form[best, beside]
+        misfit = max(1.0, float(left @ left) / white**2 / max(len(left) - 3, 1))
         # Those that agree: their depth may go as far from their own best as is left of the agreement.
-        spare = AGREE - (gain[best] - gain)
+        spare = AGREE * misfit - (gain[best] - gain)
         near = spare >= 0
-        reach = np.sqrt(spare[near]) * std[near]
+        reach = np.sqrt(spare[near] / size[near]) * white
         deepest, least = float((fitted[near] + reach).max()), float((fitted[near] - reach).min())
         found = float(fitted[best])
         half = max(deepest - found, found - least) / 2
         spread = float(np.ptp(widths[near])) / 2
         return Groove(
-            found, math.hypot(half, FORM_DOUBT * found), float(starts[best]), float(widths[best]),
-            max(spread, START_STEP_MM), present=True,
-        )  # fmt: skip
+            found,
+            math.hypot(
+                half, base[best], FORM_DOUBT * min(1.0, FORM_POINTS * noise.resolution_mm / widths[best]) * found
+            ),
+            float(starts[best]),
+            float(widths[best]),
+            max(spread, START_STEP_MM),
+            present=True,
+        )
     hidden = float((np.maximum(fitted, 0.0) + math.sqrt(AGREE) * std).max())
     return Groove(0.0, (1.0 + FORM_DOUBT) * hidden / 2, 0.0, 0.0, 0.0, present=False)
 
@@ -115,16 +126,16 @@ def _grid() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     return first.ravel(), wide.ravel()
 
 
-def _form(
-    along: Points, starts: NDArray[np.float64], widths: NDArray[np.float64], window: float, *, sharp: bool
+def _forms(
+    along: Points, starts: NDArray[np.float64], widths: NDArray[np.float64], window: float
 ) -> NDArray[np.float64]:
-    """Return what grooves of depth 1 give at the points, averaged over each point's stretch, (grooves, N).
+    """Return what grooves of depth 1 give at the points, averaged over each point's stretch, (3 times grooves, N).
 
-    They are round (half a wave) or sharp (two straight walls).
+    They are round (half a wave), round with rounded rims (a whole one), or sharp (two straight walls).
     """
-    total = np.zeros((len(starts), len(along)))
+    total = np.zeros((3, len(starts), len(along)))
     for part in (np.arange(PARTS) + 0.5) / PARTS - 0.5:
-        share = (along[None] + part * window - starts[:, None]) / widths[:, None]
-        inside = np.clip(share, 0.0, 1.0)
-        total += 1.0 - np.abs(2.0 * inside - 1.0) if sharp else np.sin(math.pi * inside)
-    return total / PARTS
+        inside = np.clip((along[None] + part * window - starts[:, None]) / widths[:, None], 0.0, 1.0)
+        wave = np.sin(math.pi * inside)
+        total += np.stack([wave, wave * wave, 1.0 - np.abs(2.0 * inside - 1.0)])
+    return np.asarray(total.reshape(-1, len(along)) / PARTS)

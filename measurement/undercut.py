@@ -27,7 +27,8 @@ MOST_HIDDEN_MM = 0.8
 
 WIDTH_IN_DEVIATIONS, MOST_FILLED, FILL_DOUBT, LINE_FILL_DOUBT = 3.7, 0.75, 0.6, 1.8
 """Width of an undercut at the plate line in standard deviations of the Gaussian most like it; the most that blur
-is taken to have taken of its variance; share of the correction that is doubt. Judged on rendered pictures."""
+is taken to have taken of its variance; share of the correction that is doubt. Judged on rendered pictures. How much of
+a laser line's width is blur along the line, too, and how much is the thickness of the light, a frame does not tell."""
 
 
 @dataclass(frozen=True, slots=True)
