@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from core.geometry import Points, distance_to_segments
+from core.geometry import Line, Points, distance_to_segments
 from measurement.uncertainty import combined
 from vision.face_gap import bridged
 from vision.profile import Gap, Profile
@@ -35,6 +35,10 @@ LONGEST_WALL = 2.0
 MOST_DEEPER = 0.2
 """A hollow that would go deeper in a gap by more than this share of what is seen is not measured."""
 
+MOST_BELOW_RIM = 0.7
+"""The same where only the rim above the gap says how far the hollow can go on; its interval is as wide then."""
+
+TANGENT_POINTS = 6
 LEAST_GAP_MM = 0.3
 NEAR_TOE_MM = 0.25
 
@@ -128,6 +132,8 @@ def _hollow_beside(face: WeldSurface, ends: Points) -> list[tuple[str, float | N
                 seen = (along > 0) & (along <= away[inner])
                 depth = line.offset(plate.points[seen]) * down
                 doubt = _deeper_in_gap(along[seen], depth, float(away[outer]))
+                if doubt is None:
+                    doubt = _deeper_below_rim(plate.points[seen], ends[inner], ends[outer], line, down)
             sides.append((side, doubt))
     return sides
 
@@ -148,6 +154,34 @@ def _deeper_in_gap(along: NDArray[np.float64], depth: NDArray[np.float64], end: 
     turn = min(max(-slope / (2 * bend), 0.0), reach) if bend < 0 else 0.0
     deeper = float(height + slope * turn + bend * turn**2) - deepest
     return None if deeper > MOST_DEEPER * deepest else max(deeper, 0.0) / math.sqrt(3.0)
+
+
+def _deeper_below_rim(seen: Points, last: Points, rim: Points, line: Line, down: float) -> float | None:
+    """Return how much deeper a hollow may be below the rim that hides its outer wall, None if by much.
+
+    Line, camera and scanner look down on the surface: what a rim hides lies below it. The hollow's floor goes on at
+    most as it was last seen to, until it is below the rim.
+
+    Parameters
+    ----------
+    seen
+        (N, 2) points of the hollow, the air above.
+    last, rim
+        The points on both sides of the gap.
+    line, down
+        Of the plate; what the sign of a depth below it is.
+    """
+    if len(seen) < TANGENT_POINTS:
+        return None
+    floor = seen[np.argsort(np.hypot(*(seen - last).T))[:TANGENT_POINTS]]
+    way = last - floor.mean(axis=0)
+    across = float(rim[0] - last[0])
+    if way[0] * across <= 0:
+        return None
+    deepest = float((line.offset(seen) * down).max())
+    below = last + way * (across / way[0])
+    deeper = float(line.offset(below)) * down - deepest
+    return None if deeper > MOST_BELOW_RIM * deepest else max(deeper, 0.0) / math.sqrt(3.0)
 
 
 def _over_gap(face: WeldSurface, ends: Points) -> tuple[WeldSurface, dict[str, float]]:

@@ -26,6 +26,9 @@ Kind = Literal["frames", "video", "profiles", "cloud"]
 Direction = tuple[float, float, float]
 CLOUD_PITCH_MM = 0.5
 PROFILES = (".csv", ".npy", ".x3p")
+TEXTS = (".txt", ".asc")
+"""Profiles, too, in a folder that holds nothing else: beside frames or tables they are notes."""
+
 MULTI_PAGE = (".tif", ".tiff")
 
 
@@ -147,7 +150,7 @@ def kind_of(path: Path) -> Kind:
         pictures, profiles = (sum(name.endswith(kind) for name in names) for kind in (PICTURES, PROFILES))
         if pictures and profiles:
             raise UnreadableFile(f"{path}: the folder holds pictures and profiles: keep the frames of a seam apart.")
-        if not pictures and not profiles:
+        if not pictures and not profiles and not any(name.endswith(TEXTS) for name in names):
             raise UnreadableFile(f"{path}: the folder holds no frame and no profile.")
         return "frames" if pictures else "profiles"
     kind = frame_kind(path)
@@ -216,10 +219,9 @@ def _pages(path: Path) -> int | None:
 
 
 def _profiles(folder: Path, pitch_mm: float) -> Source:
-    files = sorted(
-        (entry for entry in _listed(folder) if entry.name.lower().endswith(PROFILES)),
-        key=lambda entry: natural_key(entry.name),
-    )
+    listed = sorted(_listed(folder), key=lambda entry: natural_key(entry.name))
+    tables, texts = ([e for e in listed if e.name.lower().endswith(kind)] for kind in (PROFILES, TEXTS))
+    files = tables or texts
 
     def pieces(first: int) -> Iterator[Piece]:
         for number in range(first, len(files)):
@@ -249,11 +251,7 @@ def _cloud(path: Path, settings: Settings, pitch_mm: float, along: Direction | N
     notes = (
         f"seam {info.length_mm:.1f} mm long, its direction {info.seam_how}",
         f"side of the air {info.air_how}",
-        *(
-            (f"each section takes {cut.slab_mm:.1f} mm of the seam: points are sparse",)
-            if cut.slab_mm > pitch_mm
-            else ()
-        ),
+        *_sparse(cut.slab_mm, pitch_mm),
         *(flag.message for flag in info.flags),
     )
     digest = hashlib.sha256(f"{cloud.sha256} {along} {air}".encode()).hexdigest()
@@ -263,7 +261,7 @@ def _cloud(path: Path, settings: Settings, pitch_mm: float, along: Direction | N
 def _sparse(slab_mm: float, pitch_mm: float) -> tuple[str, ...]:
     if slab_mm <= pitch_mm:
         return ()
-    return (f"points are sparse or lie in rows: each section takes {slab_mm:.1f} mm of the seam",)
+    return (f"points are few, lie in rows or scatter: each section takes {slab_mm:.1f} mm of the seam",)
 
 
 def _fingerprint(files: list[Path]) -> str:

@@ -12,6 +12,7 @@ from core.geometry import Points
 from core.quantity import Measured, NotMeasurable, Quantity
 from measurement.peak import Peak, blur_part, standing_out
 from measurement.plate import TOE_REACH_MM
+from measurement.sparse_groove import Groove, is_coarse, sparse_groove
 from measurement.toe import Toe
 from measurement.uncertainty import Noise, quantity
 
@@ -21,9 +22,13 @@ LONGEST_MM = 6.0
 UNSURE_TOE_MM = 0.5
 """A toe that is known no better (standard uncertainty) does not tell a shallow groove from a hollow face."""
 
-WIDTH_IN_DEVIATIONS, MOST_FILLED, FILL_DOUBT, LINE_FILL_DOUBT = 3.7, 0.75, 0.6, 1.2
+MOST_HIDDEN_MM = 0.8
+"""An undercut that may be so deep without being seen is not reported as none."""
+
+WIDTH_IN_DEVIATIONS, MOST_FILLED, FILL_DOUBT, LINE_FILL_DOUBT = 3.7, 0.75, 0.6, 1.8
 """Width of an undercut at the plate line in standard deviations of the Gaussian most like it; the most that blur
-is taken to have taken of its variance; share of the correction that is doubt. Judged on rendered pictures."""
+is taken to have taken of its variance; share of the correction that is doubt. Judged on rendered pictures. How much of
+a laser line's width is blur along the line, too, and how much is the thickness of the light, a frame does not tell."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +53,13 @@ def undercut(toe: Toe, noise: Noise) -> Undercut:
     base_std = max(toe.fit.std_at(toe.along_plate), toe.fit.std_at(toe.along_plate + TOE_REACH_MM))
     if np.count_nonzero(near) < 5:
         near = along <= along[min(4, len(along) - 1)]
+    coarse = is_coarse(noise)
+    groove = sparse_groove(along, depth, noise, base_std) if coarse else None
+    if groove is not None and groove.present:
+        return _of_few_points(groove, toe, noise)
     peak, reach = standing_out(along[near], depth[near], noise, base_std)
+    if groove is not None:
+        peak, reach = None, max(reach, 2.0 * groove.std)
     if peak is None:
         if toe.std > UNSURE_TOE_MM and bool(np.any(toe.face[toe.face[:, 0] < 2 * toe.std, 1] < -2 * reach)):
             either = NotMeasurable(
@@ -56,6 +67,11 @@ def undercut(toe: Toe, noise: Noise) -> Undercut:
                 "beside it may be undercut or the face itself; mark the toe"
             )
             return Undercut(either, either)
+        if reach > MOST_HIDDEN_MM:
+            hidden = NotMeasurable(
+                f"points lie so far apart beside the toe that an undercut {reach:.1f} mm deep may lie between them"
+            )
+            return Undercut(hidden, hidden)
         note = f"no undercut above the noise of {reach:.3f} mm"
         none = quantity(0.0, "mm", {"edge": reach / 2}, noise, note=note)
         return Undercut(none, none)
@@ -68,6 +84,13 @@ def undercut(toe: Toe, noise: Noise) -> Undercut:
         "blur": max(blur_part(peak, noise), doubt * filled),
     }
     return Undercut(quantity(peak.height + filled, "mm", parts, noise), width)
+
+
+def _of_few_points(groove: Groove, toe: Toe, noise: Noise) -> Undercut:
+    """Return depth and width of a groove by its form; that of its points' stretches is in it already."""
+    parts = {"edge": groove.std, "plate fit": toe.fit.std_at(toe.along_plate + groove.start)}
+    width = quantity(groove.start + groove.width, "mm", {"edge": groove.width_std, toe.source: toe.std}, noise)
+    return Undercut(quantity(groove.depth, "mm", parts, noise), width)
 
 
 def _filled_share(width: Measured, noise: Noise) -> float:

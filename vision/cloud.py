@@ -168,8 +168,8 @@ def sections(
         seen along the seam with the air above.
     slab_mm
         Length of seam whose points make one section: ``pitch_mm`` or as much more as the points need that lie
-        sparsely or in rows (`vision.cloud_slab`). More points make a section better known, and average over what
-        changes along the seam.
+        sparsely, in rows, or scatter (`vision.cloud_slab`). More points make a section better known, and average over
+        what changes along the seam.
 
     Raises
     ------
@@ -219,7 +219,9 @@ def sections(
         flags=_flags(doubtful),
     )
     neighbours = _neighbours(place, section, length)
-    return Sections(info, pitch_mm, slab_mm or slab_length(place, section, pitch_mm), place, section, neighbours)
+    return Sections(
+        info, pitch_mm, slab_mm or slab_length(place, section, pitch_mm, surface.noise_mm), place, section, neighbours
+    )
 
 
 def direction_of(text: str, option: str) -> tuple[float, float, float]:

@@ -128,13 +128,17 @@ def _explained(section: Section, points: Points) -> float:
 
 
 def is_cap(section: Section) -> bool:
-    """Tell whether a butt weld's face rises over its toes, and by no more than a cap does."""
+    """Tell whether a butt weld's face rises over its toes, and by no more than a cap does.
+
+    It does so along most of its width: a hollow between two narrow ridges is a low cap beside whose toes there is
+    undercut, seen through the metal.
+    """
     face = section.face
     if face is None:
         return False
     chord = face.toe_right - face.toe_left
     offset = (face.face - face.toe_left) @ np.array([-chord[1], chord[0]])
-    return bool(-offset.min() < offset.max() < HIGHEST_CAP * float(chord @ chord))
+    return bool(offset.mean() > 0 and -offset.min() < offset.max() < HIGHEST_CAP * float(chord @ chord))
 
 
 def is_preparation(section: Section) -> bool:

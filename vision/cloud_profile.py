@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from core.geometry import Points, arc_length
+from vision.cloud_bench import bench_ends
 from vision.profile import Gap, Profile
 
 LEAST_POINTS = 40
@@ -230,6 +231,11 @@ def _averaged(points: Points, along: Points, across: Points, total: int) -> Slab
     if len(count) < LEAST_MEANS:
         return None
     means = np.column_stack([np.bincount(stretch, points[:, i]) / count for i in (0, 1)])
+    first, last = bench_ends(means, noise / math.sqrt(float(np.median(count))))
+    if last - first < len(means):
+        inside = (stretch >= first) & (stretch < last)
+        points, along, stretch = points[inside], along[inside], stretch[inside] - first
+        means, count = means[first:last], count[first:last]
     steps = np.hypot(*np.diff(means, axis=0).T)
     spacing = float(np.median(steps))
     # Where a face is steep its points lie farther apart than elsewhere, and nothing is missing between them.

@@ -39,6 +39,8 @@ LEAST_BUTT = 2.0
 plate is long counts one, a bead one more."""
 WIDEST_BUTT, SHORTEST_PLATE = 0.6, 0.35
 """A bead is no wider than this share of the part, its plates no shorter than this share of its width."""
+FREE_EDGE_MM, FREE_EDGE_STEEP = 2.0, 2.5
+"""A step from point to point of an open outline, and its height over its width, that is the free edge of a plate."""
 NEAR_ENOUGH, TRIMMED_TURN_DEG = 0.9, 15.0
 """A plate that is cut where the face comes off it is no longer than before, but for how straight it is, and its line
 turns by less than this."""
@@ -297,6 +299,8 @@ def _butt(
     normal = np.array([-direction[1], direction[0]])
     offset = (face - face[0]) @ normal
     rise = float(offset[np.argmax(np.abs(offset))])
+    if not closed and _has_free_edge(face @ direction, offset):
+        return None
     step = abs(float(first.line.offset(points[path[-1]])))
     if abs(rise) < smallest_rise and step < 2 * smallest_rise:
         return None
@@ -311,6 +315,12 @@ def _butt(
     # The shorter plate decides: a facet of the face beside one plate must not pass for the other.
     shorter = min(first.length, second.length)
     return ButtPair(first, second, width, rise, min(12.0 * shorter / extent, 5.0) + (1.0 if rise > 0 else 0.0))
+
+
+def _has_free_edge(along: NDArray[np.float64], offset: NDArray[np.float64]) -> bool:
+    """Tell whether a face rises or falls at once as no weld does: it is a part that lies on a bench."""
+    jump = np.abs(np.diff(offset))
+    return bool(np.any((jump > FREE_EDGE_MM) & (jump > FREE_EDGE_STEEP * np.abs(np.diff(along)))))
 
 
 def root_pair(

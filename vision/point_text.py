@@ -12,7 +12,7 @@ import io
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from itertools import islice
+from itertools import islice, pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,6 +39,10 @@ NOTHING = (
     "-1.#ind",
 )
 UNIT_WORDS = ("mm", "cm", "m", "um", "µm", "μm", "in", "inch", "ft")
+WORDS = {"height": "z", "depth": "z", "position": "x", "width": "x", "distance": "x"}
+"""What columns of a profile are called by some."""
+
+LEAST_COUNTED = 8
 LEADING_LINES = 200
 """Lines before the first point, at most."""
 
@@ -71,6 +75,8 @@ class Layout:
         Its cells, empty without one.
     units
         Cells of a line of units below the header.
+    counted
+        Whether the first column does nothing but number the points.
     """
 
     separator: str
@@ -81,6 +87,7 @@ class Layout:
     names: Mapping[str, int] = field(default_factory=dict)
     header: tuple[str, ...] = ()
     units: tuple[str, ...] = ()
+    counted: bool = False
 
 
 def text_table(data: bytes, name: str, columns: int) -> Table:
@@ -115,7 +122,7 @@ def text_columns(data: bytes) -> int | None:
         return None
     if _profile_columns(layout) is not None:
         return 2
-    return 3 if set(layout.names) == {"x", "y", "z"} else layout.columns
+    return 3 if set(layout.names) == {"x", "y", "z"} else layout.columns - layout.counted
 
 
 def decoded(data: bytes, name: str, *, partly: bool = False) -> str:
@@ -156,7 +163,8 @@ def layout_of(text: str, name: str) -> Layout | None:
                 following = [line, *(more for _, more in islice(lines, LOOKED_AT) if not more.startswith(REMARKS))]
                 columns = max(_filled(_cells(each, separator)) for each in following)
                 whole = separator == "," and not any(sign in each for each in following for sign in ".eE")
-                return _with_header(Layout(separator, comma, number, columns, whole), before)
+                counted = _is_counted([_cells(each, separator) for each in following], comma)
+                return _with_header(Layout(separator, comma, number, columns, whole, counted=counted), before)
             if _is_number(cells[0], comma) and cells[0] and not (len(cells) == 1 and not before):
                 what = f"has {len(cells)} columns" if len(cells) == 1 else f"is not made of numbers: {line[:40]!r}"
                 raise UnreadableFile(f"{name}: line {number} {what}.")
@@ -188,8 +196,22 @@ def _with_header(layout: Layout, before: Sequence[tuple[int, str]]) -> Layout:
 
 def _base(cell: str) -> str:
     """Return the name of a column without its unit, in small letters; ``?`` for none."""
-    match = re.fullmatch(r"([A-Za-z])(?:\s*[_\[(].*)?", cell)
-    return match[1].lower() if match else "?"
+    match = re.fullmatch(r"([A-Za-z]+)(?:\s*[_\[(].*)?", cell)
+    name = match[1].lower() if match else "?"
+    return name if len(name) == 1 else WORDS.get(name, "?")
+
+
+def _is_counted(rows: Sequence[Sequence[str]], comma: bool) -> bool:
+    """Tell whether the first of three columns or more only numbers the points, and the second is not the same for all.
+
+    The numbers go up by one; a table of heights on a grid does that, too, along one of its rows.
+    """
+    if len(rows) < LEAST_COUNTED or min(len(cells) for cells in rows) < 3:
+        return False
+    numbers = [int(cells[0]) if cells[0].isdecimal() else None for cells in rows]
+    if None in numbers or any(after != before + 1 for before, after in pairwise(numbers)):  # type: ignore[operator]
+        return False
+    return len({_number(cells[1], comma) for cells in rows}) > 1
 
 
 def _profile_columns(layout: Layout) -> tuple[int, int] | None:
@@ -199,6 +221,8 @@ def _profile_columns(layout: Layout) -> tuple[int, int] | None:
         return names["x"], names.get("z", names.get("y", 0))
     if set(names) == {"y", "z"}:
         return names["y"], names["z"]
+    if layout.counted and layout.columns == 3:
+        return 1, 2
     return (0, 1) if layout.columns == 2 else None
 
 
@@ -220,6 +244,8 @@ def _chosen(layout: Layout, columns: int, name: str) -> tuple[int, ...]:
             raise UnreadableFile(f"{cloud_hint(name)[:-1]}{hint}.")
     elif set(layout.names) == {"x", "y", "z"}:
         return tuple(layout.names[axis] for axis in "xyz")
+    elif layout.counted and count > 3 and profile is None:
+        return (1, 2, 3)
     elif count == 3 or (count > 3 and profile is None):
         if count == 6 and layout.whole_numbers:
             raise UnreadableFile(

@@ -108,6 +108,16 @@ def test_what_cannot_be_scanned(profiles: Path, tmp_path: Path) -> None:
         kind_of(tmp_path / "empty")
 
 
+def test_profiles_as_text_are_scanned_where_there_is_nothing_else(profiles: Path) -> None:
+    assert [piece.name for piece in seam_source(profiles, Settings(), 1.0).pieces(0)] == ["p1.csv", "p2.csv", "p10.csv"]
+    (profiles / "notes.txt").unlink()
+    for path in profiles.glob("*.csv"):
+        path.rename(path.with_suffix(".txt"))
+    source = seam_source(profiles, Settings(), 1.0)
+    assert source.kind == "profiles"
+    assert [piece.name for piece in source.pieces(0)] == ["p1.txt", "p2.txt", "p10.txt"]
+
+
 def test_a_cloud_is_one_more_source(tmp_path: Path) -> None:
     ends = {"through_left": PlateEnd(25), "through_right": PlateEnd(35), "standing": PlateEnd(35)}
     drawing = tee(through_thickness_mm=10, standing_thickness_mm=8, right=FilletShape(6.0, 7.0, 0.5), **ends)

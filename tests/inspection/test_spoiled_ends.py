@@ -125,6 +125,36 @@ def test_a_gap_that_hides_only_the_wall_of_a_hollow_leaves_its_depth_known(side:
     assert hidden_sides(0.7, (0.6, 3.0)) == [(side, None)]
 
 
+@pytest.mark.parametrize("side", ["left", "right"])
+@pytest.mark.parametrize("lost_mm", [0.0, 0.15, 0.5])
+def test_a_hollow_below_the_rim_of_a_slanted_plate_goes_on_no_farther_than_below_it(side: str, lost_mm: float) -> None:
+    """A plate at 45 degrees, an undercut of 0.6 mm whose outer wall hangs over, and what a line loses at its end."""
+    turn = 1.0 if side == "right" else -1.0
+    along = np.arange(0.0, 12.0, 0.03)
+    depth = np.where(along < 1.2, 0.6 * np.sin(np.pi * np.clip(along / 1.2, 0, 1)), 0.0)
+    slant = np.sqrt(0.5)
+    points = np.column_stack([turn * (along + depth) * slant, (along - depth) * slant])
+    lit = turn * points[:, 0] < 1.2 * slant
+    last = int(np.flatnonzero(lit & (along < 0.9))[-1]) - round(lost_mm / 0.03)
+    rim = int(np.flatnonzero(along >= 1.2)[0])
+    line = Line(0.0, 0.0, turn * slant, slant)
+    plate = PlateSurface(
+        LineFit(line, 0.005, 0.001, 0.0001, np.ones(2, bool)), np.delete(points, np.s_[last + 1 : rim], 0)
+    )
+    far = PlateSurface(straight(-turn), np.array([[-turn * 5.0, 0.0], [-turn * 9.0, 0.0]]))
+    surfaces = {"left": plate, "right": far} if side == "left" else {"left": far, "right": plate}
+    face = WeldSurface(**surfaces, toe_left=np.zeros(2), toe_right=np.zeros(2), face=np.zeros((2, 2)),
+                       toe_std_left=0.01, toe_std_right=0.01)  # fmt: skip
+    ((found, doubt),) = _hollow_beside(face, points[[last, rim]])
+    assert found == side
+    seen = float(depth[: last + 1].max())
+    if lost_mm > 0.3:
+        assert doubt is None
+    else:
+        assert seen < 0.6
+        assert 0.6 - seen < 2 * doubt < 0.35
+
+
 def test_a_throat_that_lies_where_the_face_is_dark_is_told_with_its_doubt(calibration):
     """A hollow face without its middle: the nearest points that are seen lie 0.1 mm and more farther from the root."""
     drawing = tee(

@@ -181,6 +181,25 @@ def test_a_section_takes_as_much_of_the_seam_as_its_points_need() -> None:
         assert least <= taken <= most
 
 
+def test_points_that_scatter_make_a_section_longer_and_scatter_alone_not_the_longest() -> None:
+    rng = np.random.default_rng(3)
+    along, across = np.sort(rng.uniform(0, 30, 15_000)), rng.uniform(0, 20, 15_000)
+    taken = [slab_length(along, np.column_stack([across, 0 * across]), 0.5, noise) for noise in (0.02, 0.08, 0.15)]
+    assert 0.5 < taken[0] < taken[1] < taken[2] == 3.0
+
+
+def test_a_low_cap_between_undercuts_is_no_hollow_between_ridges() -> None:
+    """Seen through the metal the grooves rise higher than the cap is deep."""
+    across = np.linspace(-20, 20, 900)
+    cap = np.where(np.abs(across) < 5.5, 0.45 * (1 - (across / 5.5) ** 2), 0.0)
+    for side in (-6.2, 6.2):
+        cap -= 0.7 * np.clip(1 - ((across - side) / 0.7) ** 2, 0, None)
+    piece = np.column_stack([across, cap + np.random.default_rng(2).normal(0, 0.02, len(across))])
+    found = air_of([piece] * 3, "butt")
+    assert np.sin(found.angle_rad) > 0.99
+    assert found.how == "the weld rises on this side"
+
+
 def test_a_view_whose_joint_leaves_much_unexplained_counts_less() -> None:
     """A groove seen through the metal may pass for the corner of one plate and one bevel."""
 

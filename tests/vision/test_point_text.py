@@ -115,3 +115,25 @@ def test_a_picture_of_heights_is_no_cloud(tmp_path: Path) -> None:
     with pytest.raises(UnreadableFile, match="shape"):
         read_cloud(path)
     assert not is_cloud(path)
+
+
+def test_a_column_that_numbers_the_points_is_none_of_them(tmp_path: Path) -> None:
+    """A profile and a cloud without a header; a row of a grid of heights is not numbered."""
+    across = np.arange(20) * 0.25 - 2.0
+    surface = np.column_stack([across, 0.5 + 0.1 * across**2])
+    path = tmp_path / "numbered.csv"
+    path.write_text("\n".join(f"{i},{x},{z}" for i, (x, z) in enumerate(surface.tolist(), start=1)), encoding="utf-8")
+    assert not is_cloud(path)
+    assert read_profile(path).profile.points_mm == pytest.approx(surface)
+    path.write_text("\n".join(f"{i} {x} 1.5 {z}" for i, (x, z) in enumerate(surface.tolist())), encoding="utf-8")
+    assert is_cloud(path)
+    assert read_cloud(path).points_mm[:, [0, 2]] == pytest.approx(surface)
+    path.write_text("\n".join(f"{i} 3 {z}" for i, (_, z) in enumerate(surface.tolist())), encoding="utf-8")
+    assert is_cloud(path)
+
+
+def test_columns_called_by_words(tmp_path: Path) -> None:
+    path = tmp_path / "profile.csv"
+    lines = [f"{x},{7},{z}" for x, z in SURFACE.tolist()]
+    path.write_text("\n".join(["position [mm],quality,height [mm]", *lines]), encoding="utf-8")
+    assert read_profile(path).profile.points_mm == pytest.approx(SURFACE)
