@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
+from itertools import islice
 
 import cv2
 import numpy as np
@@ -41,6 +42,7 @@ from vision.plausible import (
     softness,
 )
 from vision.profile import Profile, usual_std_mm
+from vision.rule_beside import rule_edge, without_rule
 from vision.ruling import Ruling, bridged, find_ruling
 from vision.section import Flag
 from vision.segmentation import (
@@ -117,6 +119,14 @@ DRAWN_OVER = (
     "thin lines run over the outline of the section (an arrow, a pen stroke, a wire): it was led straight across them; "
     "look at the outline, or take the picture without them"
 )
+RULE_LEFT_OUT = (
+    "a rule lies against the section and was left out: what touches it has no edge of its own; look at the outline, "
+    "and lay the rule a few millimetres off"
+)
+RULE_TAKEN_IN = (
+    "a rule lies against the section and may have been taken for a part of it; look at the outline, and lay the rule a "
+    "few millimetres off"
+)
 BESIDE_BAND_REACH = 1.2
 """In pixels of the picture in which bands are looked for: farther off lies the outer edge of a narrow one."""
 BAND_LEFT_OUT = (
@@ -182,11 +192,74 @@ def find_welds(
             "the picture shows no contrast that could be the edge of a section; check the light and the focus"
         )
     shift = calibration if not (x0 or y0) else _shifted(calibration, origin)
+    search = partial(
+        _first_found,
+        ruled=ruling is not None,
+        calibration=shift,
+        origin=origin,
+        joint=joint,
+        marks=marks,
+        curve=curve,
+        coarseness=coarseness,
+    )
+    candidates = _candidates(reduced, shift, joint)
+    found, lost = search(window, reduced, ruling, candidates)
+    edge = rule_edge(window, _beside_rule(reduced, shift, candidates, found), shift)
+    if edge is not None:
+        beside = without_rule(window, edge, ruling)
+        without = reduce_picture(beside.gray)
+        alone, _ = search(beside.gray, without, beside, _candidates(without, shift, joint))
+        text = RULE_TAKEN_IN if alone is None else RULE_LEFT_OUT
+        found = alone or found
+        found = found and _all_flagged(found, Flag("rule_beside", text))
+    if found is not None:
+        return found
+    if marks:
+        raise NothingMeasurable(
+            "no outline of a section was found under the marks; give --region around the section or improve the light"
+        )
+    if lost:
+        raise NothingMeasurable(
+            "parts of the edge are lost in a shadow or a pattern of the metal's own tone beside it; light the section "
+            "from both sides, lay it on plain paper of another tone, or give --marks with toes and plate points"
+        )
+    wanted = "weld or open joint" if joint == "auto" else {"groove": "open joint"}.get(joint, f"{joint} joint")
+    raise NothingMeasurable(
+        f"no {wanted} was recognised in the picture: two straight plate surfaces with a weld (or a gap) between them "
+        "are needed; give --region around the section, --joint, or --marks with toes and plate points"
+    )
+
+
+def _beside_rule(
+    reduced: ReducedPicture, calibration: Calibration, candidates: Sequence[_Candidate], found: FoundWelds | None
+) -> Iterator[Shape]:
+    """Yield the coarse shapes that may hold a rule: what was seen as a joint, and where none was found every region."""
+    for candidate in candidates:
+        yield from candidate.structure.shapes
+    for name, mask in islice(proposals(reduced), 2 if found is None else 0):
+        shapes = (_coarse_shape(outline, reduced, calibration) for outline in silhouettes(mask, reduced, name))
+        yield from (shape for shape in shapes if shape is not None)
+
+
+def _first_found(
+    window: NDArray[np.uint8],
+    reduced: ReducedPicture,
+    ruling: Ruling | None,
+    candidates: Sequence[_Candidate],
+    *,
+    ruled: bool,
+    calibration: Calibration,
+    origin: Points,
+    joint: JointChoice,
+    marks: Sequence[WeldMarks] | None,
+    curve: ToneCurve,
+    coarseness: float,
+) -> tuple[FoundWelds | None, bool]:
+    """Return the welds of the first candidate that shows some, and whether parts of an edge were lost in a shadow."""
     follow = partial(_followed, window, reduced, ruling, curve=curve)
-    search = partial(_welds_in, reduced, shift, origin, joint=joint, marks=bool(marks), ruled=ruling is not None)
+    search = partial(_welds_in, reduced, calibration, origin, joint=joint, marks=bool(marks), ruled=ruled)
     fine: ReducedPicture | None = None
     lost = False
-    candidates = _candidates(reduced, shift, joint)
     for candidate in candidates:
         # Drawn finer: a wall a few tenths of a millimetre wide is a few pixels there.
         fine = fine or reduce_picture(window, SIDE_BAND_LONG_SIDE_PX)
@@ -206,25 +279,11 @@ def find_welds(
         if found is None:
             continue
         if marks:
-            return applied_marks.apply(found, marks, shift, origin)
+            return applied_marks.apply(found, marks, calibration, origin), lost
         if any(_is_another(other, candidate, reduced) for other in candidates):
-            flag = Flag("another_section", ANOTHER_SECTION)
-            return replace(found, welds=tuple(_flagged(weld, flag) for weld in found.welds))
-        return found
-    if marks:
-        raise NothingMeasurable(
-            "no outline of a section was found under the marks; give --region around the section or improve the light"
-        )
-    if lost:
-        raise NothingMeasurable(
-            "parts of the edge are lost in a shadow or a pattern of the metal's own tone beside it; light the section "
-            "from both sides, lay it on plain paper of another tone, or give --marks with toes and plate points"
-        )
-    wanted = "weld or open joint" if joint == "auto" else {"groove": "open joint"}.get(joint, f"{joint} joint")
-    raise NothingMeasurable(
-        f"no {wanted} was recognised in the picture: two straight plate surfaces with a weld (or a gap) between them "
-        "are needed; give --region around the section, --joint, or --marks with toes and plate points"
-    )
+            found = _all_flagged(found, Flag("another_section", ANOTHER_SECTION))
+        return found, lost
+    return None, lost
 
 
 def _is_another(other: _Candidate, chosen: _Candidate, reduced: ReducedPicture) -> bool:
@@ -314,8 +373,10 @@ def _welds_in(
     sharp = [(profile.points_mm, outline) for profile, outline in zip(profiles, outlines, strict=True)]
     kept = (weld for weld in found.welds if marks or is_weld(weld.section, told=joint != "auto"))
     welds = tuple(weld for weld in map(partial(_without_glare, sharp), kept) if weld is not None)
-    if ruled or rough > ROUGH:
-        grain_mm = max(reach_of_grain(shape.points, shape.runs, shape.detail) for shape in structure.shapes)
+    grained = ruled or rough > ROUGH
+    if grained or any(outline.bridged_px is not None for outline in outlines):
+        reaches = (reach_of_grain(shape.points, shape.runs, shape.detail) for shape in structure.shapes)
+        grain_mm = max(reaches) if grained else 0.0
         welds = tuple(
             _on_this_ground(w, sharp, grain_mm) for w in welds if not is_of_ground(w.section, sharp, grain_mm)
         )
@@ -336,6 +397,10 @@ def _with_unlike_parts(weld: FoundWeld, outlines: Sequence[tuple[Points, Outline
 def _flagged(weld: FoundWeld, flag: Flag) -> FoundWeld:
     flags = (*weld.section.flags, flag)
     return replace(weld, section=replace(weld.section, flags=flags), flags=(*weld.flags, flag))
+
+
+def _all_flagged(found: FoundWelds, flag: Flag) -> FoundWelds:
+    return replace(found, welds=tuple(_flagged(weld, flag) for weld in found.welds))
 
 
 def _with_plain_gap(weld: FoundWeld, outlines: Sequence[Outline], reduced: ReducedPicture) -> FoundWeld | None:

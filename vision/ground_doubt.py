@@ -27,6 +27,9 @@ BESIDE_MM = 1.0
 MOST_HIDDEN, MOST_HIDDEN_FACE = 0.4, 0.7
 """Share of a plate's surface, and of a face, that may be hidden."""
 
+MOST_HIDDEN_BEAD = 0.05
+"""Share of a bead on the root side: its top may be what is hidden."""
+
 OF_CORNER = 0.25
 """Standard uncertainty of a corner in a stretch without an edge, over the length of the stretch."""
 
@@ -161,6 +164,8 @@ def _of_root_side(
     unseen: dict[str, str] = {}
     stds = [0.0]
     reason = "a line of the ground runs along the edge on the root side; lay the section on plain paper"
+    if _hidden_share(root.face, places[lengths > LONG_MM]) > MOST_HIDDEN_BEAD:
+        unseen |= dict.fromkeys(ROOT_SIDE, reason)
     for side, toe, plate in (("left", root.toe_left, root.left), ("right", root.toe_right, root.right)):
         away = np.hypot(*(places - toe).T)
         if _hidden_share(plate.points, places[lengths > LONG_MM]) > MOST_HIDDEN:
