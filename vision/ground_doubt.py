@@ -45,6 +45,7 @@ SMALLEST = 6.0
 """A face narrower than so many times that may be grain itself."""
 
 SMALL = ("toe_angle", "toe_radius", "undercut", "undercut_width", "overlap")
+LEGS = ("leg", "perpendicular_leg")
 ROOT_SIDE = ("root_width", "root_reinforcement", "root_concavity")
 OF_PLATE = ("joint_angle", "misalignment", "root_misalignment", "angular_misalignment")
 NO_LENGTHS = ("toe_angle", "toe_radius", "weld_area")
@@ -104,8 +105,8 @@ def _of_grain(section: Section, grain_mm: float) -> tuple[dict[str, str], dict[s
     if grain_mm <= 0:
         return {}, {}
     reason = (
-        f"grain of the ground as bright as the metal reaches out of the edge by up to {grain_mm:.2f} mm: nothing so "
-        "small can be told from it; lay the section on plain paper"
+        f"grain of the ground as bright as the metal, or a shadow as dark, moves the edge by up to {grain_mm:.2f} mm: "
+        "nothing so small can be told; lay the section on plain paper in even light"
     )
     small = (f"{name}_{side}" for name in SMALL for side in ("left", "right"))
     sides = [f"{name}_{side}" for name in OF_THIS_TOE if name not in SMALL for side in ("left", "right")]
@@ -145,7 +146,9 @@ def _of_face(
         of_toe = (*(f"{name}_{side}" for name in OF_THIS_TOE), *OF_BOTH_TOES, *OF_ANY_TOE)
         covered = _hidden_share(plate.points, places[lengths > LONG_MM])
         if covered > MOST_HIDDEN:
-            unseen |= dict.fromkeys((*of_toe, *OF_PLATE, f"thickness_{side}"), reason)
+            # The legs of both sides begin where the two plates meet.
+            legs = (f"{name}_{each}" for name in LEGS for each in ("left", "right"))
+            unseen |= dict.fromkeys((*of_toe, *legs, *OF_PLATE, f"thickness_{side}"), reason)
         elif ((away < NEAR_MM) & (lengths > LONG_MM)).any():
             unseen |= dict.fromkeys(of_toe, reason)
         elif (away < BESIDE_MM).any():
