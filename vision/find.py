@@ -130,6 +130,10 @@ RULE_TAKEN_IN = (
     "a rule lies against the section and may have been taken for a part of it; look at the outline, and lay the rule a "
     "few millimetres off"
 )
+RIM_OF_SHADOW = (
+    "{:.0f} % of the outline around the section is half as sharp as the rest, as the rim of a shadow is; look at the "
+    "overlay, and light the section from both sides"
+)
 MOVED_BY_SHADOW = 3.0
 """Steps of an outline by which the slope of a shadow beside an edge moves it (rendered pictures)."""
 SHADOW_BESIDE = (
@@ -218,6 +222,10 @@ def find_welds(
         sharper, _ = search(window, reduced, ruling, within)
         if sharper is not None and (found is None or sharper.unsharp < found.unsharp):
             found = _all_flagged(sharper, Flag("shadow_beside", SHADOW_BESIDE))
+    if found is not None and found.unsharp > MOST_UNSHARP:
+        told = Flag("soft_outline", RIM_OF_SHADOW.format(100 * found.unsharp))
+        welds = (w if any(f.code == told.code for f in w.flags) else _flagged(w, told) for w in found.welds)
+        found = replace(found, welds=tuple(welds))
     edge = rule_edge(window, _beside_rule(reduced, shift, candidates, found), shift)
     if edge is not None:
         beside = without_rule(window, edge, ruling)
@@ -287,6 +295,7 @@ def _first_found(
             for faces in [_Faces(outlines)] if sharp else _without_side_bands(outlines, (fine, reduced)):
                 followed = [_across_lost(outline) for outline in follow(faces)] if sharp else follow(faces)
                 lost |= of_one_tone and any(map(is_lost_in_shadow, followed))
+                lost |= any(outline.unsharp > MOST_UNSHARP for outline in followed)
                 seen = search(faces, followed, coarseness=coarseness)
                 if seen is not None:
                     found = seen if found is None or len(seen.welds) > len(found.welds) else found

@@ -95,6 +95,19 @@ def test_a_section_is_found_by_its_sharp_edges_beside_a_shadow(photograph) -> No
         assert math.dist(weld.points_px[name], point) < 1.8, name
 
 
+def test_a_soft_rim_on_sides_that_nothing_rests_on_is_told_all_the_same(photograph) -> None:
+    """The shadow lies beside the far end and below: legs and throat do not rest on these, but who looks should know."""
+    photo = photograph(fillet(), look="dark on bright", rotation_deg=4.0)
+    (weld,) = find_welds(beside_a_thick_section(photo.gray, 0.7, (-5, 20)), photo.calibration).welds
+    assert "soft_outline" in {flag.code for flag in weld.flags}
+
+
+def test_what_is_refused_for_a_shadow_says_so(photograph) -> None:
+    photo = photograph(fillet(), look="dark on bright", rotation_deg=4.0)
+    with pytest.raises(NothingMeasurable, match="lost in a shadow"):
+        find_welds(beside_a_thick_section(photo.gray, 0.65, (-12, -16)), photo.calibration)
+
+
 def test_an_outline_half_as_sharp_on_one_side_is_unsharp_there(photograph) -> None:
     photo = photograph(fillet(), look="dark on bright", rotation_deg=4.0)
     left = np.linspace(0, 1, photo.gray.shape[1])[None, :] < 0.5
