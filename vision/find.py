@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
+from itertools import islice
 
 import cv2
 import numpy as np
@@ -22,14 +23,14 @@ from vision.cut_out import redrawn
 from vision.filled_gap import MOST_FILLED, unlike_ground
 from vision.found import FoundWeld, FoundWelds, built, points_px_of
 from vision.ground import ROUGH, roughness
-from vision.ground_doubt import doubted, is_of_ground, reach_of_grain
+from vision.ground_doubt import ROOT_SIDE, doubted, is_of_ground, reach_of_grain
 from vision.joints import (
     ButtPair,
     FilletPair,
     path_between,
 )
 from vision.marks import WeldMarks
-from vision.outline import Outline, refine_outline
+from vision.outline import MOST_UNSHARP, Outline, refine_outline, with_soft_rim
 from vision.plate_line import Detail
 from vision.plausible import (
     MOST_SOFT,
@@ -37,11 +38,14 @@ from vision.plausible import (
     are_alike,
     is_edge_of_metal,
     is_lost_in_shadow,
+    is_sharp_all_round,
     is_weld,
+    seen_edge,
     softness,
 )
 from vision.profile import Profile, usual_std_mm
-from vision.ruling import Ruling, bridged, find_ruling
+from vision.rule_beside import rule_edge, without_rule
+from vision.ruling import Ruling, bridged, find_ruling, with_chords
 from vision.section import Flag
 from vision.segmentation import (
     OF_ONE_TONE,
@@ -53,6 +57,7 @@ from vision.segmentation import (
     reduce_picture,
     silhouettes,
 )
+from vision.sharp_edges import OF_SHARP_EDGES, sharp_splits
 from vision.side_band import LONG_SIDE_PX as SIDE_BAND_LONG_SIDE_PX
 from vision.side_band import beside_band, displacement, without_band
 from vision.strokes import bridged as across_strokes
@@ -117,6 +122,24 @@ GAP_NOT_PLAIN = (
 DRAWN_OVER = (
     "thin lines run over the outline of the section (an arrow, a pen stroke, a wire): it was led straight across them; "
     "look at the outline, or take the picture without them"
+)
+RULE_LEFT_OUT = (
+    "a rule lies against the section and was left out: what touches it has no edge of its own; look at the outline, "
+    "and lay the rule a few millimetres off"
+)
+RULE_TAKEN_IN = (
+    "a rule lies against the section and may have been taken for a part of it; look at the outline, and lay the rule a "
+    "few millimetres off"
+)
+RIM_OF_SHADOW = (
+    "{:.0f} % of the outline around the section is half as sharp as the rest, as the rim of a shadow is; look at the "
+    "overlay, and light the section from both sides"
+)
+MOVED_BY_SHADOW = 3.0
+"""Steps of an outline by which the slope of a shadow beside an edge moves it (rendered pictures)."""
+SHADOW_BESIDE = (
+    "a shadow about as dark as the metal lies beside the section: its outline was led along the sharp edges, and "
+    "straight across where none is seen; look at the outline, and light the section from both sides"
 )
 BESIDE_BAND_REACH = 1.2
 """In pixels of the picture in which bands are looked for: farther off lies the outer edge of a narrow one."""
@@ -183,34 +206,36 @@ def find_welds(
             "the picture shows no contrast that could be the edge of a section; check the light and the focus"
         )
     shift = calibration if not (x0 or y0) else _shifted(calibration, origin)
-    follow = partial(_followed, window, reduced, ruling, curve=curve)
-    search = partial(_welds_in, reduced, shift, origin, joint=joint, marks=bool(marks), ruled=ruling is not None)
-    fine: ReducedPicture | None = None
-    lost = False
+    search = partial(
+        _first_found,
+        ruled=ruling is not None,
+        calibration=shift,
+        origin=origin,
+        joint=joint,
+        marks=marks,
+        curve=curve,
+        coarseness=coarseness,
+    )
     candidates = _candidates(reduced, shift, joint)
-    for candidate in candidates:
-        # Drawn finer: a wall a few tenths of a millimetre wide is a few pixels there.
-        fine = fine or reduce_picture(window, SIDE_BAND_LONG_SIDE_PX)
-        of_one_tone = candidate.outlines[0].proposal.startswith(OF_ONE_TONE)
-        crossed = any(outline.crossed is not None for outline in candidate.outlines)
-        drawn = candidate.outlines if crossed else redrawn(candidate.outlines, reduced)
-        found: FoundWelds | None = None
-        # What was cut off an outline may have been a weld: then there are more of them without.
-        for outlines in dict.fromkeys((drawn, candidate.outlines)):
-            for faces in _without_side_bands(outlines, (fine, reduced)):
-                followed = follow(faces)
-                lost |= of_one_tone and any(map(is_lost_in_shadow, followed))
-                seen = search(faces, followed, coarseness=coarseness)
-                if seen is not None:
-                    found = seen if found is None or len(seen.welds) > len(found.welds) else found
-                    break
-        if found is None:
-            continue
-        if marks:
-            return applied_marks.apply(found, marks, shift, origin)
-        if any(_is_another(other, candidate, reduced) for other in candidates):
-            flag = Flag("another_section", ANOTHER_SECTION)
-            return replace(found, welds=tuple(_flagged(weld, flag) for weld in found.welds))
+    found, lost = search(window, reduced, ruling, candidates)
+    if found is None or found.unsharp > MOST_UNSHARP:
+        within = _candidates(reduced, shift, joint, sharp_splits(reduced.gray))
+        sharper, _ = search(window, reduced, ruling, within)
+        if sharper is not None and (found is None or sharper.unsharp < found.unsharp):
+            found = _all_flagged(sharper, Flag("shadow_beside", SHADOW_BESIDE))
+    if found is not None and found.unsharp > MOST_UNSHARP:
+        told = Flag("soft_outline", RIM_OF_SHADOW.format(100 * found.unsharp))
+        welds = (w if any(f.code == told.code for f in w.flags) else _flagged(w, told) for w in found.welds)
+        found = replace(found, welds=tuple(welds))
+    edge = rule_edge(window, _beside_rule(reduced, shift, candidates, found), shift)
+    if edge is not None:
+        beside = without_rule(window, edge, ruling)
+        without = reduce_picture(beside.gray)
+        alone, _ = search(beside.gray, without, beside, _candidates(without, shift, joint))
+        text = RULE_TAKEN_IN if alone is None else RULE_LEFT_OUT
+        found = alone or found
+        found = found and _all_flagged(found, Flag("rule_beside", text))
+    if found is not None:
         return found
     if marks:
         raise NothingMeasurable(
@@ -226,6 +251,64 @@ def find_welds(
         f"no {wanted} was recognised in the picture: two straight plate surfaces with a weld (or a gap) between them "
         "are needed; give --region around the section, --joint, or --marks with toes and plate points"
     )
+
+
+def _beside_rule(
+    reduced: ReducedPicture, calibration: Calibration, candidates: Sequence[_Candidate], found: FoundWelds | None
+) -> Iterator[Shape]:
+    """Yield the coarse shapes that may hold a rule: what was seen as a joint, and where none was found every region."""
+    for candidate in candidates:
+        yield from candidate.structure.shapes
+    for name, mask in islice(proposals(reduced), 2 if found is None else 0):
+        shapes = (_coarse_shape(outline, reduced, calibration) for outline in silhouettes(mask, reduced, name))
+        yield from (shape for shape in shapes if shape is not None)
+
+
+def _first_found(
+    window: NDArray[np.uint8],
+    reduced: ReducedPicture,
+    ruling: Ruling | None,
+    candidates: Sequence[_Candidate],
+    *,
+    ruled: bool,
+    calibration: Calibration,
+    origin: Points,
+    joint: JointChoice,
+    marks: Sequence[WeldMarks] | None,
+    curve: ToneCurve,
+    coarseness: float,
+) -> tuple[FoundWelds | None, bool]:
+    """Return the welds of the first candidate that shows some, and whether parts of an edge were lost in a shadow."""
+    follow = partial(_followed, window, reduced, ruling, curve=curve)
+    search = partial(_welds_in, reduced, calibration, origin, joint=joint, marks=bool(marks), ruled=ruled)
+    fine: ReducedPicture | None = None
+    lost = False
+    for candidate in candidates:
+        # Drawn finer: a wall a few tenths of a millimetre wide is a few pixels there.
+        fine = fine or reduce_picture(window, SIDE_BAND_LONG_SIDE_PX)
+        of_one_tone = candidate.outlines[0].proposal.startswith(OF_ONE_TONE)
+        crossed = any(outline.crossed is not None for outline in candidate.outlines)
+        sharp = candidate.outlines[0].proposal.startswith(OF_SHARP_EDGES)
+        drawn = candidate.outlines if crossed or sharp else redrawn(candidate.outlines, reduced)
+        found: FoundWelds | None = None
+        # What was cut off an outline may have been a weld: then there are more of them without.
+        for outlines in dict.fromkeys((drawn, candidate.outlines)):
+            for faces in [_Faces(outlines)] if sharp else _without_side_bands(outlines, (fine, reduced)):
+                followed = [_across_lost(outline) for outline in follow(faces)] if sharp else follow(faces)
+                lost |= of_one_tone and any(map(is_lost_in_shadow, followed))
+                lost |= any(outline.unsharp > MOST_UNSHARP for outline in followed)
+                seen = search(faces, followed, coarseness=coarseness)
+                if seen is not None:
+                    found = seen if found is None or len(seen.welds) > len(found.welds) else found
+                    break
+        if found is None:
+            continue
+        if marks:
+            return applied_marks.apply(found, marks, calibration, origin), lost
+        if any(_is_another(other, candidate, reduced) for other in candidates):
+            found = _all_flagged(found, Flag("another_section", ANOTHER_SECTION))
+        return found, lost
+    return None, lost
 
 
 def _is_another(other: _Candidate, chosen: _Candidate, reduced: ReducedPicture) -> bool:
@@ -278,7 +361,9 @@ def _followed(
         if silhouette.crossed is not None:
             crossed = silhouette.points_px[silhouette.crossed]
             outline = replace(outline, points_px=across_strokes(outline.points_px, crossed, near_px))
-        outlines.append(outline if band is None else beside_band(outline, band))
+        # Between the two edges of a band an edge is seen with less of its contrast: it is no softer for that.
+        known = with_soft_rim(outline) if band is None else replace(beside_band(outline, band), blunt=None)
+        outlines.append(known)
     return outlines
 
 
@@ -295,9 +380,13 @@ def _welds_in(
     coarseness: float,
 ) -> FoundWelds | None:
     """Return the welds between the plates of some outlines, None where there are none."""
-    if min(outline.support for outline in outlines) < LEAST_SUPPORT or not all(map(is_edge_of_metal, outlines)):
+    by_edges = faces.outlines[0].proposal.startswith(OF_SHARP_EDGES)
+    is_edge = is_sharp_all_round if by_edges else is_edge_of_metal
+    if min(outline.support for outline in outlines) < LEAST_SUPPORT or not all(map(is_edge, outlines)):
         return None
-    if len(outlines) > 1 and not are_alike(outlines):
+    if len(outlines) > 1 and not by_edges and not are_alike(outlines):
+        return None
+    if len(outlines) > 1 and max(outline.unsharp for outline in outlines) > MOST_UNSHARP:
         return None
     structure = recognise(tuple(_fine_shape(outline, calibration) for outline in outlines), joint, fine=True)
     if structure is None or min(long_share(shape) for shape in structure.shapes) < LEAST_LONG:
@@ -315,8 +404,12 @@ def _welds_in(
     sharp = [(profile.points_mm, outline) for profile, outline in zip(profiles, outlines, strict=True)]
     kept = (weld for weld in found.welds if marks or is_weld(weld.section, told=joint != "auto"))
     welds = tuple(weld for weld in map(partial(_without_glare, sharp), kept) if weld is not None)
-    if ruled or rough > ROUGH:
-        grain_mm = max(reach_of_grain(shape.points, shape.runs, shape.detail) for shape in structure.shapes)
+    grained = ruled or rough > ROUGH
+    if grained or any(outline.bridged_px is not None for outline in outlines):
+        reaches = (reach_of_grain(shape.points, shape.runs, shape.detail) for shape in structure.shapes)
+        grain_mm = max(reaches) if grained else 0.0
+        if by_edges:
+            grain_mm = max(grain_mm, MOVED_BY_SHADOW * max(shape.detail.step_mm for shape in structure.shapes))
         welds = tuple(
             _on_this_ground(w, sharp, grain_mm) for w in welds if not is_of_ground(w.section, sharp, grain_mm)
         )
@@ -325,7 +418,13 @@ def _welds_in(
     if structure.kind == "groove" and joint == "auto":
         looked = (_with_plain_gap(weld, outlines, reduced) for weld in welds)
         welds = tuple(weld for weld in looked if weld is not None)
-    return replace(found, welds=welds, ground_roughness=rough) if welds else None
+    unsharp = max(outline.unsharp for outline in outlines)
+    return replace(found, welds=welds, ground_roughness=rough, unsharp=unsharp) if welds else None
+
+
+def _across_lost(outline: Outline) -> Outline:
+    """Return an outline with chords where a shadow as dark as the metal leaves no edge."""
+    return with_chords(outline, ~seen_edge(outline))
 
 
 def _with_unlike_parts(weld: FoundWeld, outlines: Sequence[tuple[Points, Outline]]) -> FoundWeld:
@@ -337,6 +436,10 @@ def _with_unlike_parts(weld: FoundWeld, outlines: Sequence[tuple[Points, Outline
 def _flagged(weld: FoundWeld, flag: Flag) -> FoundWeld:
     flags = (*weld.section.flags, flag)
     return replace(weld, section=replace(weld.section, flags=flags), flags=(*weld.flags, flag))
+
+
+def _all_flagged(found: FoundWelds, flag: Flag) -> FoundWelds:
+    return replace(found, welds=tuple(_flagged(weld, flag) for weld in found.welds))
 
 
 def _with_plain_gap(weld: FoundWeld, outlines: Sequence[Outline], reduced: ReducedPicture) -> FoundWeld | None:
@@ -466,11 +569,16 @@ def _shifted(calibration: Calibration, origin: Points) -> Calibration:
     return replace(calibration, px_to_mm=calibration.px_to_mm @ move, centre_px=centre, lens=lens)
 
 
-def _candidates(reduced: ReducedPicture, calibration: Calibration, joint: JointChoice) -> list[_Candidate]:
-    """Return recognised structures of the coarse outlines, best first."""
+def _candidates(
+    reduced: ReducedPicture,
+    calibration: Calibration,
+    joint: JointChoice,
+    splits: Iterable[tuple[str, NDArray[np.uint8]]] | None = None,
+) -> list[_Candidate]:
+    """Return recognised structures of the coarse outlines, best first; of splits by grey level where none are given."""
     found: list[_Candidate] = []
     evened = replace(reduced, gray=flatten_light(reduced.gray))
-    for count, (name, mask) in enumerate(proposals(reduced, evened.gray)):
+    for count, (name, mask) in enumerate(proposals(reduced, evened.gray) if splits is None else splits):
         outlines = silhouettes(mask, reduced, name)
         shapes = [_coarse_shape(outline, reduced, calibration) for outline in outlines]
         for outline, shape in zip(outlines, shapes, strict=True):
@@ -603,7 +711,8 @@ def _coarse_shape(outline: Silhouette, reduced: ReducedPicture, calibration: Cal
     perimeter = float(step_lengths(outline.points_px).sum())
     if perimeter > MOST_PERIMETER * math.sqrt(outline.area_px):
         return None
-    if abs(contrast_of(outline, reduced)) < LEAST_CONTRAST_LEVELS:
+    either_way = outline.proposal.startswith(OF_SHARP_EDGES)
+    if not either_way and abs(contrast_of(outline, reduced)) < LEAST_CONTRAST_LEVELS:
         return None
     height, width = reduced.gray.shape
     points_px = outline.points_px
@@ -653,15 +762,16 @@ def _without_glare(outlines: Sequence[tuple[Points, Outline]], weld: FoundWeld) 
     places = {
         "beside the left toe": (soft.beside_left, ("undercut_left", "undercut_width_left", "toe_radius_left")),
         "beside the right toe": (soft.beside_right, ("undercut_right", "undercut_width_right", "toe_radius_right")),
-        "on the root side": (soft.root_side, ("root_width", "root_reinforcement", "root_concavity")),
+        "on the root side": (soft.root_side, (*ROOT_SIDE, "root_misalignment", "thickness_left", "thickness_right")),
     }
     unseen = {
-        name: f"the outline {place} is no sharp edge, as where a lamp is mirrored; change the light"
+        name: f"the outline {place} is no sharp edge, as the rim of a shadow or a glare; change the light"
         for place, (share, names) in places.items()
         for name in names
         if share >= TOLD_SOFT
     }
-    text = f"{100 * soft.all:.0f} % of its outline is no sharp edge, as where a lamp is mirrored; look at the overlay"
+    share = f"{100 * soft.all:.0f} % of its outline"
+    text = f"{share} is no sharp edge, as the rim of a shadow or a glare; look at the overlay"
     flags = (*weld.section.flags, Flag("soft_outline", text))
     section = replace(weld.section, flags=flags, unseen={**weld.section.unseen, **unseen})
     return replace(weld, section=section, flags=flags)

@@ -47,13 +47,15 @@ class FoundWeld:
 class FoundWelds:
     """Everything found in one picture or profile, welds from left to right.
 
-    ``ground_roughness`` says by which share of its step to the metal the ground around a section changes.
+    ``ground_roughness`` says by which share of its step to the metal the ground around a section changes, ``unsharp``
+    which share of an outline is much less sharp than the rest.
     """
 
     welds: tuple[FoundWeld, ...]
     outline_px: tuple[Points, ...]
     outline_mm: tuple[Points, ...]
     ground_roughness: float = 0.0
+    unsharp: float = 0.0
 
 
 def built(

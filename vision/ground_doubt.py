@@ -27,6 +27,9 @@ BESIDE_MM = 1.0
 MOST_HIDDEN, MOST_HIDDEN_FACE = 0.4, 0.7
 """Share of a plate's surface, and of a face, that may be hidden."""
 
+MOST_HIDDEN_BEAD = 0.05
+"""Share of a bead on the root side: its top may be what is hidden."""
+
 OF_CORNER = 0.25
 """Standard uncertainty of a corner in a stretch without an edge, over the length of the stretch."""
 
@@ -42,6 +45,7 @@ SMALLEST = 6.0
 """A face narrower than so many times that may be grain itself."""
 
 SMALL = ("toe_angle", "toe_radius", "undercut", "undercut_width", "overlap")
+LEGS = ("leg", "perpendicular_leg")
 ROOT_SIDE = ("root_width", "root_reinforcement", "root_concavity")
 OF_PLATE = ("joint_angle", "misalignment", "root_misalignment", "angular_misalignment")
 NO_LENGTHS = ("toe_angle", "toe_radius", "weld_area")
@@ -101,8 +105,8 @@ def _of_grain(section: Section, grain_mm: float) -> tuple[dict[str, str], dict[s
     if grain_mm <= 0:
         return {}, {}
     reason = (
-        f"grain of the ground as bright as the metal reaches out of the edge by up to {grain_mm:.2f} mm: nothing so "
-        "small can be told from it; lay the section on plain paper"
+        f"grain of the ground as bright as the metal, or a shadow as dark, moves the edge by up to {grain_mm:.2f} mm: "
+        "nothing so small can be told; lay the section on plain paper in even light"
     )
     small = (f"{name}_{side}" for name in SMALL for side in ("left", "right"))
     sides = [f"{name}_{side}" for name in OF_THIS_TOE if name not in SMALL for side in ("left", "right")]
@@ -142,7 +146,9 @@ def _of_face(
         of_toe = (*(f"{name}_{side}" for name in OF_THIS_TOE), *OF_BOTH_TOES, *OF_ANY_TOE)
         covered = _hidden_share(plate.points, places[lengths > LONG_MM])
         if covered > MOST_HIDDEN:
-            unseen |= dict.fromkeys((*of_toe, *OF_PLATE, f"thickness_{side}"), reason)
+            # The legs of both sides begin where the two plates meet.
+            legs = (f"{name}_{each}" for name in LEGS for each in ("left", "right"))
+            unseen |= dict.fromkeys((*of_toe, *legs, *OF_PLATE, f"thickness_{side}"), reason)
         elif ((away < NEAR_MM) & (lengths > LONG_MM)).any():
             unseen |= dict.fromkeys(of_toe, reason)
         elif (away < BESIDE_MM).any():
@@ -161,6 +167,8 @@ def _of_root_side(
     unseen: dict[str, str] = {}
     stds = [0.0]
     reason = "a line of the ground runs along the edge on the root side; lay the section on plain paper"
+    if _hidden_share(root.face, places[lengths > LONG_MM]) > MOST_HIDDEN_BEAD:
+        unseen |= dict.fromkeys(ROOT_SIDE, reason)
     for side, toe, plate in (("left", root.toe_left, root.left), ("right", root.toe_right, root.right)):
         away = np.hypot(*(places - toe).T)
         if _hidden_share(plate.points, places[lengths > LONG_MM]) > MOST_HIDDEN:

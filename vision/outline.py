@@ -7,7 +7,7 @@ gradient is followed along it (`vision.edge`): far from it at first, then closer
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +25,10 @@ NOISE_LAG = 8
 """Points between which the noise of an outline is taken."""
 
 LAST_REACH_PX = 2.5
+MOST_UNSHARP = 0.15
+"""Share of an outline that may be less than half as sharp as its sharpest: more of it follows the rim of a shadow. No
+drawn picture without one has any, out of focus towards its border or not."""
+
 CLEAR = 0.5
 """Steepness of an edge, over that of most, from which it is followed closely: along fainter ones grain is followed."""
 
@@ -59,6 +63,10 @@ class Outline:
         (N,), the length of the stretch without an edge that a point lies in, 0 where there is one.
     steady
         Share of points whose contrast has the usual sign and stands well clear of grain, however large it is.
+    seen
+        (N,) bool, True where the contrast stands well clear of grain, whichever side is the brighter one.
+    blunt
+        (N,) bool, True where the edge is seen and less than half as sharp as the sharpest of this outline.
     """
 
     points_px: Points
@@ -74,6 +82,15 @@ class Outline:
     steps: NDArray[np.float64] | None = None
     bridged_px: NDArray[np.float64] | None = None
     steady: float = 0.0
+    seen: NDArray[np.bool_] | None = None
+    blunt: NDArray[np.bool_] | None = None
+
+    @property
+    def unsharp(self) -> float:
+        """Share of the outline that is blunt."""
+        if self.blunt is None or self.cut.all():
+            return 0.0
+        return float(np.mean(self.blunt[~self.cut]))
 
 
 def refine_outline(
@@ -135,6 +152,7 @@ def refine_outline(
     across = np.sum(second * normals_of(points), axis=1)
     noise_px = float(1.4826 * np.median(np.abs(across[inner])) / np.sqrt(1.5))
     variance = _edge_variance(sampled, inner)
+    sharpness = _sharpness(sampled)
     return Outline(
         points,
         cut,
@@ -150,9 +168,11 @@ def refine_outline(
             max(sampled.inner, sampled.outer),
             math.sqrt(max(variance / _KEPT - _SAMPLERS, 0.0)),
         ),
-        _soft(sampled, inner),
+        _soft(sampled, sharpness, inner),
         steps=sampled.contrast,
         steady=_steady(sampled.contrast[inner], sampled.grain),
+        seen=np.abs(sampled.contrast) > _chance(sampled.grain),
+        blunt=_blunt(sampled, sharpness, inner),
     )
 
 
@@ -168,6 +188,13 @@ def _moved(base: Points, shift: NDArray[np.float64], gray: Gray, frame_px: float
     return np.asarray(moved)
 
 
+def with_soft_rim(outline: Outline) -> Outline:
+    """Return an outline that is soft where it is blunt, too, if so much is that it follows the rim of a shadow."""
+    if outline.blunt is None or outline.soft is None or outline.unsharp <= MOST_UNSHARP:
+        return outline
+    return replace(outline, soft=outline.soft | outline.blunt)
+
+
 def one_way(contrast: NDArray[np.float64]) -> float:
     """Return the share of steps (N,) that have the sign of most of them and are no less than two fifths of those."""
     usual = float(np.median(contrast))
@@ -176,7 +203,11 @@ def one_way(contrast: NDArray[np.float64]) -> float:
 
 def _steady(contrast: NDArray[np.float64], grain: float) -> float:
     sign = np.sign(float(np.median(contrast)))
-    return float(np.mean(contrast * sign > max(_LEAST_STEADY, _STEADY_GRAINS * grain)))
+    return float(np.mean(contrast * sign > _chance(grain)))
+
+
+def _chance(grain: float) -> float:
+    return max(_LEAST_STEADY, _STEADY_GRAINS * grain)
 
 
 _LEAST_STEADY, _STEADY_GRAINS = 12.0, 6.0
@@ -190,18 +221,35 @@ _LESS_SHARP, _UNSHARP = 0.6, 0.4
 shadow that is as dark as the metal."""
 
 
-def _soft(sampled: Sampled, inner: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def _soft(sampled: Sampled, sharpness: NDArray[np.float64], inner: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Return where the outline follows something much less steep than most of it, in grey levels per px.
 
     And less steep for its contrast, too: beside a shadow an edge has less of both.
     """
     faint = _faint(sampled, _SOFT, inner)
-    step = np.abs(sampled.contrast)
-    steepness = _smooth_closed(np.column_stack([sampled.aligned.max(axis=1), step]), 4.0)
-    sharpness = steepness[:, 0] / (steepness[:, 1] + 1.0)
     # Half of an outline may run along the rim of a shadow: it is the sharper part that shows the metal.
     usual, sharp = np.quantile(sharpness[inner], (0.5, 0.75))
     return np.asarray((faint & (sharpness < _LESS_SHARP * usual)) | (sharpness < _UNSHARP * sharp), bool)
+
+
+def _sharpness(sampled: Sampled) -> NDArray[np.float64]:
+    """Return the steepness of the edge over its contrast at each point, (N,)."""
+    both = np.column_stack([sampled.aligned.max(axis=1), np.abs(sampled.contrast)])
+    steepness = _smooth_closed(both, 4.0)
+    return np.asarray(steepness[:, 0] / (steepness[:, 1] + 1.0))
+
+
+def _blunt(sampled: Sampled, sharpness: NDArray[np.float64], inner: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return where an edge is much less sharp than the sharpest of the outline, (N,)."""
+    seen = np.abs(sampled.contrast) > _chance(sampled.grain)
+    if np.count_nonzero(seen & inner) < _FEWEST:
+        return np.zeros(len(sharpness), bool)
+    return np.asarray(seen & (sharpness < _HALF * np.quantile(sharpness[seen & inner], _SHARPEST)), bool)
+
+
+_FEWEST = 20
+_HALF, _SHARPEST = 0.5, 0.95
+"""Sharpness over that of the sharpest twentieth: a lens draws edges at the border half as sharp at worst."""
 
 
 def _faint(sampled: Sampled, share: float, inner: NDArray[np.bool_] | None = None) -> NDArray[np.bool_]:

@@ -87,6 +87,12 @@ def bridged(outline: Outline, ruling: Ruling | None) -> Outline:
     over = np.zeros(len(points), bool)
     for x, y, dx, dy, width in ruling.lines_px:
         over |= np.abs((points[:, 0] - x) * dy - (points[:, 1] - y) * dx) < 0.5 * width + BESIDE_PX
+    return with_chords(outline, over)
+
+
+def with_chords(outline: Outline, over: NDArray[np.bool_]) -> Outline:
+    """Return an outline with a chord in place of each stretch that is marked in ``over``, (N,)."""
+    points = outline.points_px
     moved, lengths = points.copy(), np.zeros(len(points))
     for start, stop in _stretches(over & ~outline.cut, round(GAP_PX / outline.step_px)):
         index = np.arange(start - 1, stop + 2) % len(points)

@@ -1,0 +1,194 @@
+"""A rule that lies against a section, and the picture without it.
+
+A rule is as bright as metal, or as dark, and a split by grey level makes both one piece. It is told by its ticks: dark
+or bright, narrow, and a known distance apart, since the scale is known. They begin at the edge that lies against the
+section, whose line parts the outline: rule on one side, section on the other. All beyond that line is painted over
+with the ground's tone. Where metal touches the rule there is then an edge that nobody has seen: it is bridged and told
+like the lines of a ruled ground (`vision.ruling`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from itertools import pairwise
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.model import Calibration
+from core.fitting import total_least_squares
+from core.geometry import Line, Points, diagonal
+from vision.ruling import Ruling
+from vision.structure import Shape
+
+Gray = NDArray[np.uint8]
+
+SPACINGS_MM = (1.0, 0.5, 25.4 / 16, 25.4 / 32)
+"""Finest graduations of rules for the bench."""
+
+OFF, STEP = 0.03, 0.0025
+"""How far the scale may be off, and the steps in which the spacing is tried, relative."""
+
+DEPTHS_MM = (0.3, 0.5, 0.7)
+"""Distances from the edge of a rule that its shortest ticks cross, too."""
+
+LEAST_TICKS = 8
+LEAST_ALIKE = 0.45
+"""Correlation of what is seen along the edge with itself one spacing on, and two; saw marks and grain reach 0.3."""
+
+LEAST_LEVELS = 12.0
+WIDEST_TICK = 0.5
+"""Share of a spacing that a tick takes at most: squares of a board take half of theirs."""
+
+NOTCH_STEPS, LEAST_SIDE, FEWEST_POINTS = 5.0, 0.05, 20
+"""Depth of the notches that bold ticks make in an edge, in steps of the outline; length of a side that is looked at,
+over the size of the outline, and its points."""
+
+LEAST_PARTED, CLEAR_MM = 0.1, 1.0
+"""Share of the outline on the other side of the edge, farther off than this, where the section lies."""
+
+MARGIN_MM = 0.1
+"""What is painted over beside the edge of a rule: the dark seam between it and what lies against it."""
+
+GROUND_MM = 1.0
+"""Distance from the edge at which the ground's tone is taken."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RuleEdge:
+    """The edge of a rule: two points of it (2, 2) in px, the unit vector onto the rule, and the tone of the ground."""
+
+    ends_px: Points
+    onto_rule: Points
+    ground: float
+
+
+def rule_edge(gray: Gray, shapes: Iterable[Shape], calibration: Calibration) -> RuleEdge | None:
+    """Return the edge of a rule that some outlines run along, None where none of their straight runs is one.
+
+    Parameters
+    ----------
+    gray
+        (H, W), the picture at full resolution.
+    shapes
+        Coarse outlines in mm.
+    """
+    for shape in shapes:
+        for side in _sides(shape):
+            # Air is to the left of a side: the rule, a part of the outline, to the right.
+            if float(np.mean(side.line.offset(shape.points) > CLEAR_MM)) < LEAST_PARTED:
+                continue
+            if has_ticks(gray, side.line, side.span_mm, calibration):
+                return _edge(gray, shape, side, calibration)
+    return None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Side:
+    line: Line
+    span_mm: tuple[float, float]
+
+
+def _sides(shape: Shape) -> list[_Side]:
+    """Return the long straight sides of an outline, longest first; notches of ticks in the edge of a rule are none."""
+    closed = np.vstack([shape.points, shape.points[:1]]).astype(np.float32)
+    corners = cv2.approxPolyDP(closed, NOTCH_STEPS * shape.detail.step_mm, False)[:, 0]
+    at = np.flatnonzero((closed[:, None] == corners[None]).all(axis=2).any(axis=1))
+    least = max(LEAST_TICKS * min(SPACINGS_MM), LEAST_SIDE * diagonal(shape.points))
+    sides = []
+    for first, last in pairwise(at.tolist()):
+        points = shape.points[first:last]
+        if (
+            len(points) < FEWEST_POINTS
+            or np.hypot(*(points[-1] - points[0])) < least
+            or shape.cut[first:last].mean() > 0.5
+        ):
+            continue
+        line = total_least_squares(points)
+        line = line if line.direction @ (points[-1] - points[0]) > 0 else line.reversed()
+        along = line.along(points)
+        sides.append(_Side(line, (float(along.min()), float(along.max()))))
+    return sorted(sides, key=lambda side: side.span_mm[0] - side.span_mm[1])
+
+
+def has_ticks(gray: Gray, line: Line, span_mm: tuple[float, float], calibration: Calibration) -> bool:
+    """Tell whether the ticks of a rule begin at a line, to the right of it, between two places along it."""
+    pixel = calibration.mm_per_px(calibration.to_px(line.point)[0])
+    count = int((span_mm[1] - span_mm[0]) / pixel)
+    if count < 30:
+        return False
+    places = np.linspace(*span_mm, count)
+    # The longest run often ends at the border of the picture: what lies beyond is left out.
+    rows = [_levels(gray, line, places, -depth, calibration) for depth in DEPTHS_MM]
+    seen = np.mean(rows, axis=0)
+    seen = seen[np.isfinite(seen)]
+    return any(_repeats(seen, spacing / pixel) for spacing in SPACINGS_MM)
+
+
+def _levels(
+    gray: Gray, line: Line, places: NDArray[np.float64], offset: float, calibration: Calibration
+) -> NDArray[np.float64]:
+    """Return grey levels at places along a line, so far to its left; NaN beyond the picture."""
+    x, y = calibration.to_px(line.point + places[:, None] * line.direction + offset * line.normal).astype(np.float32).T
+    levels = cv2.remap(gray, x[None], y[None], cv2.INTER_LINEAR)[0].astype(float)
+    within = (x >= 0) & (y >= 0) & (x <= gray.shape[1] - 1) & (y <= gray.shape[0] - 1)
+    return np.where(within, levels, np.nan)
+
+
+def _repeats(seen: NDArray[np.float64], spacing_px: float) -> bool:
+    """Tell whether narrow ticks return at a spacing."""
+    count = len(seen)
+    if count < LEAST_TICKS * spacing_px or spacing_px < 4:
+        return False
+    wide = round(2 * spacing_px) // 2 * 2 + 1
+    ripple = seen - cv2.blur(seen[None], (wide, 1), borderType=cv2.BORDER_REFLECT_101)[0]
+    low, high = np.percentile(ripple, (3, 97))
+    if high - low < LEAST_LEVELS:
+        return False
+    middle = 0.5 * (low + high)
+    share = float(np.mean(ripple > middle))
+    if min(share, 1 - share) > WIDEST_TICK:
+        return False
+    lags = spacing_px * np.arange(1 - OFF, 1 + OFF + STEP / 2, STEP)
+    return any(all(_alike(ripple, times * lag) > LEAST_ALIKE for times in (1, 2)) for lag in lags.tolist())
+
+
+def _alike(values: NDArray[np.float64], lag: float) -> float:
+    """Return the correlation of values with themselves so far on."""
+    start = int(lag)
+    share = lag - start
+    later = (1 - share) * values[start:-1] + share * values[start + 1 :]
+    first = values[: len(later)]
+    norm = float(np.sqrt(np.square(first).sum() * np.square(later).sum()))
+    return float(first @ later) / norm if norm > 0 else 0.0
+
+
+def _edge(gray: Gray, shape: Shape, side: _Side, calibration: Calibration) -> RuleEdge:
+    line, span = side.line, side.span_mm
+    # The ground is what lies around most of the outline: beside the rule it may be a slit between rule and section.
+    beside = np.concatenate([_beside(gray, each, calibration) for each in _sides(shape)])
+    ends = calibration.to_px(np.array([line.at(value) for value in span]) + MARGIN_MM * line.normal)
+    onto = calibration.to_px((line.point - line.normal)[None])[0] - calibration.to_px(line.point[None])[0]
+    along = (ends[1] - ends[0]) / float(np.hypot(*(ends[1] - ends[0])))
+    onto = onto - (onto @ along) * along
+    ground = float(np.nanmedian(beside)) if np.isfinite(beside).any() else float(np.median(gray))
+    return RuleEdge(ends, onto / float(np.hypot(*onto)), ground)
+
+
+def _beside(gray: Gray, side: _Side, calibration: Calibration) -> NDArray[np.float64]:
+    count = max(2, round((side.span_mm[1] - side.span_mm[0]) / GROUND_MM))
+    return _levels(gray, side.line, np.linspace(*side.span_mm, count), GROUND_MM, calibration)
+
+
+def without_rule(gray: Gray, edge: RuleEdge, ruling: Ruling | None) -> Ruling:
+    """Return the picture with a rule painted over, and the rule's edge among the lines of the ground."""
+    painted = gray.copy()
+    along = (edge.ends_px[1] - edge.ends_px[0]) / float(np.hypot(*(edge.ends_px[1] - edge.ends_px[0])))
+    far = 4.0 * max(gray.shape)
+    first, last = edge.ends_px[0] - far * along, edge.ends_px[1] + far * along
+    beyond = np.rint([first, last, last + far * edge.onto_rule, first + far * edge.onto_rule]).astype(np.int32)
+    cv2.fillConvexPoly(painted, beyond, edge.ground)
+    line = np.array([[*edge.ends_px.mean(axis=0), *along, 2.0]])
+    return Ruling(painted, line if ruling is None else np.vstack([ruling.lines_px, line]))
