@@ -218,7 +218,8 @@ def find_welds(
     )
     candidates = _candidates(reduced, shift, joint)
     found, lost = search(window, reduced, ruling, candidates)
-    if found is None or found.unsharp > MOST_UNSHARP:
+    # Only where a rim was seen: scratches and saw marks have sharp edges, too.
+    if lost if found is None else found.unsharp > MOST_UNSHARP:
         within = _candidates(reduced, shift, joint, sharp_splits(reduced.gray))
         sharper, _ = search(window, reduced, ruling, within)
         if sharper is not None and (found is None or sharper.unsharp < found.unsharp):
