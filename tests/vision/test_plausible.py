@@ -85,6 +85,18 @@ def test_a_slope_of_a_hill_is_no_plate() -> None:
     assert is_weld(grainy)
 
 
+@pytest.mark.parametrize(
+    ("joint", "rough_mm", "kept"), [("lap", 0.01, True), ("lap", 0.03, False), ("tee", 0.012, False)]
+)
+def test_the_short_edge_of_a_lap_may_wander_as_far_as_a_long_plate(joint: str, rough_mm: float, kept: bool) -> None:
+    """An edge of 3 mm beside a plate of 20 mm."""
+    section = fillet([], long_mm=20)
+    face = section.face
+    assert face is not None
+    short = plate((face.toe_right[0], face.toe_right[1]), (1.0, 0.0), long_mm=3, rough_mm=rough_mm)
+    assert is_weld(replace(section, joint=joint, face=replace(face, right=short))) is kept
+
+
 @pytest.mark.parametrize(("high_mm", "kept"), [(3.0, True), (5.0, False)])
 def test_a_dome_on_a_line_is_only_a_weld_when_a_person_says_so(high_mm: float, kept: bool) -> None:
     """The bound for a face of 10 mm is 4 mm: half an ellipse of more is a thing that stands on a plate."""
