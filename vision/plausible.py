@@ -25,7 +25,7 @@ CROOKEDEST, CROOKEDEST_PX = 0.0025, 0.3
 Drawn plates of tees and butts stay below 0.0011, plates of laps below 0.0022; slopes of hills give 0.003."""
 
 CROOKEDEST_EDGE = 0.005
-"""The same of the edge of a lap, the shorter of its two surfaces: a few millimetres of it wander as far as any plate."""
+"""The same of the edge of a lap, the shorter of its two surfaces: a few millimetres wander as far as a long plate."""
 
 MOST_BULGE, MOST_BULGE_MM = 0.3, 1.0
 """Height of a face above its toes, 1 mm + 0.3 of its width: ISO 5817 allows 1 mm + 0.25 of it at its lowest level D,
