@@ -88,6 +88,9 @@ CLEAR = 7.5
 MOST_TRIED = 5
 GOOD_ENOUGH = 4.5
 """A structure of this score, agreed on by its surroundings, ends the search for another way to split the picture."""
+LEAST_AGREED, AGREED, ONE_AREA = 3.0, 3, 0.02
+"""A lower score ends it where so many splits gave the same outline, of an area that differs by less than this share,
+and nothing but background lies beside it."""
 STRAY_STEP = 0.13
 STRAY_SHARE = 0.04
 """With a larger share of an outline beside what is no background, the search for another split goes on: no background
@@ -258,7 +261,7 @@ def _beside_rule(
     reduced: ReducedPicture, calibration: Calibration, candidates: Sequence[_Candidate], found: FoundWelds | None
 ) -> Iterator[Shape]:
     """Yield the coarse shapes that may hold a rule: what was seen as a joint, and where none was found every region."""
-    for candidate in candidates:
+    for candidate in candidates if found is None else candidates[:1]:
         yield from candidate.structure.shapes
     for name, mask in islice(proposals(reduced), 2 if found is None else 0):
         shapes = (_coarse_shape(outline, reduced, calibration) for outline in silhouettes(mask, reduced, name))
@@ -602,13 +605,25 @@ def _candidates(
                         pair = (outlines[i], outlines[j])
                         found.append(_candidate(pair, structure, (reduced, evened), calibration))
         # beside an outline that runs along weld metal lies no background: a later split may take that metal in
-        best = max((c.score for c in found if c.stray_share < STRAY_SHARE), default=0.0)
-        if best > (CLEAR if count == 0 else GOOD_ENOUGH):
+        clean = [c for c in found if c.stray_share < STRAY_SHARE]
+        best = max((c.score for c in clean), default=0.0)
+        if best > (CLEAR if count == 0 else GOOD_ENOUGH) or (best > LEAST_AGREED and _agreed(clean) >= AGREED):
             break
     best_first = sorted((c for c in found if c.score > 0), key=lambda c: -c.score)
     # Beside a shadow lies no background, and such outlines score low: they are tried when all else is refused.
     of_one_tone = [c for c in best_first[MOST_TRIED:] if c.outlines[0].proposal.startswith(OF_ONE_TONE)]
     return best_first[:MOST_TRIED] + of_one_tone[:MOST_TRIED]
+
+
+def _agreed(candidates: Sequence[_Candidate]) -> int:
+    """Return how many of some candidates have the outline of the best of them: so many splits gave it."""
+    best = max(candidates, key=lambda candidate: candidate.score)
+    area = sum(outline.area_px for outline in best.outlines)
+    return sum(
+        len(candidate.outlines) == len(best.outlines)
+        and abs(sum(outline.area_px for outline in candidate.outlines) - area) < ONE_AREA * area
+        for candidate in candidates
+    )
 
 
 def _candidate(

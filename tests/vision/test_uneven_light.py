@@ -33,3 +33,18 @@ def test_falling_light_does_not_lengthen_the_search(photograph, splits: list[str
     (weld,) = find_welds(np.asarray(photo.gray * light, np.uint8), photo.calibration).welds
     assert weld.section.joint == "butt"
     assert len(splits) <= 2
+
+
+@pytest.mark.parametrize(("enough", "most"), [(3, 12), (100, 40)])
+def test_splits_that_agree_end_the_search(
+    photograph, splits: list[str], monkeypatch: pytest.MonkeyPatch, enough: int, most: int
+) -> None:
+    """Where no score is good enough by itself, three splits that give one outline are."""
+    for name in ("CLEAR", "GOOD_ENOUGH"):
+        monkeypatch.setattr(vision.find, name, 100.0)
+    monkeypatch.setattr(vision.find, "AGREED", enough)
+    joint = butt(thickness_left_mm=9, thickness_right_mm=9, weld=ButtShape(6.5, 7.0, 1.8, (2.2, 2.8), 0.9))
+    photo = photograph(joint, look="dark on bright", rotation_deg=3.0)
+    (weld,) = find_welds(photo.gray, photo.calibration).welds
+    assert weld.section.joint == "butt"
+    assert most // 2 - 4 < len(splits) <= most
