@@ -208,8 +208,9 @@ def _is_counted(rows: Sequence[Sequence[str]], comma: bool) -> bool:
     """
     if len(rows) < LEAST_COUNTED or min(len(cells) for cells in rows) < 3:
         return False
-    numbers = [int(cells[0]) if cells[0].isdecimal() else None for cells in rows]
-    if None in numbers or any(after != before + 1 for before, after in pairwise(numbers)):  # type: ignore[operator]
+    if not all(cells[0].isdecimal() for cells in rows):
+        return False
+    if any(after != before + 1 for before, after in pairwise(int(cells[0]) for cells in rows)):
         return False
     return len({_number(cells[1], comma) for cells in rows}) > 1
 

@@ -39,8 +39,6 @@ LEAST_ALIKE = 0.45
 """Correlation of what is seen along the edge with itself one spacing on, and two; saw marks and grain reach 0.3."""
 
 LEAST_LEVELS = 12.0
-WIDEST_TICK = 0.5
-"""Share of a spacing that a tick takes at most: squares of a board take half of theirs."""
 
 NOTCH_STEPS, LEAST_SIDE, FEWEST_POINTS = 5.0, 0.05, 20
 """Depth of the notches that bold ticks make in an edge, in steps of the outline; length of a side that is looked at,
@@ -138,7 +136,7 @@ def _levels(
 
 
 def _repeats(seen: NDArray[np.float64], spacing_px: float) -> bool:
-    """Tell whether narrow ticks return at a spacing."""
+    """Tell whether what is seen returns at a spacing."""
     count = len(seen)
     if count < LEAST_TICKS * spacing_px or spacing_px < 4:
         return False
@@ -146,10 +144,6 @@ def _repeats(seen: NDArray[np.float64], spacing_px: float) -> bool:
     ripple = seen - cv2.blur(seen[None], (wide, 1), borderType=cv2.BORDER_REFLECT_101)[0]
     low, high = np.percentile(ripple, (3, 97))
     if high - low < LEAST_LEVELS:
-        return False
-    middle = 0.5 * (low + high)
-    share = float(np.mean(ripple > middle))
-    if min(share, 1 - share) > WIDEST_TICK:
         return False
     lags = spacing_px * np.arange(1 - OFF, 1 + OFF + STEP / 2, STEP)
     return any(all(_alike(ripple, times * lag) > LEAST_ALIKE for times in (1, 2)) for lag in lags.tolist())
