@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from core.geometry import Points
+from core.medians import median
 from vision.edge import Sampled, edge_along, gauss, normals_of, sampled_at
 from vision.tone import ToneCurve, edge_doubt_px
 
@@ -135,8 +136,9 @@ def refine_outline(
         base = _smooth_closed(points, 1.0)
         edge = edge_along(gray, base, LAST_REACH_PX, smooth=2, curve=curve)
     sampled = sampled_at(edge)
+    steepness, sharpness = _steepness(sampled)
     if passes > 1:
-        clear = ~_faint(sampled, CLEAR)
+        clear = steepness >= CLEAR * median(steepness)
         points = np.where(clear[:, None], _moved(base, edge.shift, gray, BORDER_PX), points)
     cut = (
         (points[:, 0] < BORDER_PX)
@@ -152,7 +154,7 @@ def refine_outline(
     across = np.sum(second * normals_of(points), axis=1)
     noise_px = float(1.4826 * np.median(np.abs(across[inner])) / np.sqrt(1.5))
     variance = _edge_variance(sampled, inner)
-    sharpness = _sharpness(sampled)
+    seen = np.abs(sampled.contrast) > _chance(sampled.grain)
     return Outline(
         points,
         cut,
@@ -168,11 +170,11 @@ def refine_outline(
             max(sampled.inner, sampled.outer),
             math.sqrt(max(variance / _KEPT - _SAMPLERS, 0.0)),
         ),
-        _soft(sampled, sharpness, inner),
+        _soft(steepness, sharpness, inner),
         steps=sampled.contrast,
         steady=_steady(sampled.contrast[inner], sampled.grain),
-        seen=np.abs(sampled.contrast) > _chance(sampled.grain),
-        blunt=_blunt(sampled, sharpness, inner),
+        seen=seen,
+        blunt=_blunt(seen, sharpness, inner),
     )
 
 
@@ -221,27 +223,28 @@ _LESS_SHARP, _UNSHARP = 0.6, 0.4
 shadow that is as dark as the metal."""
 
 
-def _soft(sampled: Sampled, sharpness: NDArray[np.float64], inner: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def _soft(
+    steepness: NDArray[np.float64], sharpness: NDArray[np.float64], inner: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
     """Return where the outline follows something much less steep than most of it, in grey levels per px.
 
     And less steep for its contrast, too: beside a shadow an edge has less of both.
     """
-    faint = _faint(sampled, _SOFT, inner)
+    faint = steepness < _SOFT * median(steepness[inner])
     # Half of an outline may run along the rim of a shadow: it is the sharper part that shows the metal.
     usual, sharp = np.quantile(sharpness[inner], (0.5, 0.75))
     return np.asarray((faint & (sharpness < _LESS_SHARP * usual)) | (sharpness < _UNSHARP * sharp), bool)
 
 
-def _sharpness(sampled: Sampled) -> NDArray[np.float64]:
-    """Return the steepness of the edge over its contrast at each point, (N,)."""
+def _steepness(sampled: Sampled) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return how steep the edge is at each point, and how steep for its contrast, (N,) each, smoothed along it."""
     both = np.column_stack([sampled.aligned.max(axis=1), np.abs(sampled.contrast)])
-    steepness = _smooth_closed(both, 4.0)
-    return np.asarray(steepness[:, 0] / (steepness[:, 1] + 1.0))
+    steepness, contrast = _smooth_closed(both, 4.0).T
+    return steepness, steepness / (contrast + 1.0)
 
 
-def _blunt(sampled: Sampled, sharpness: NDArray[np.float64], inner: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Return where an edge is much less sharp than the sharpest of the outline, (N,)."""
-    seen = np.abs(sampled.contrast) > _chance(sampled.grain)
+def _blunt(seen: NDArray[np.bool_], sharpness: NDArray[np.float64], inner: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return where an edge that is seen is much less sharp than the sharpest of the outline, (N,)."""
     if np.count_nonzero(seen & inner) < _FEWEST:
         return np.zeros(len(sharpness), bool)
     return np.asarray(seen & (sharpness < _HALF * np.quantile(sharpness[seen & inner], _SHARPEST)), bool)
@@ -250,12 +253,6 @@ def _blunt(sampled: Sampled, sharpness: NDArray[np.float64], inner: NDArray[np.b
 _FEWEST = 20
 _HALF, _SHARPEST = 0.5, 0.95
 """Sharpness over that of the sharpest twentieth: a lens draws edges at the border half as sharp at worst."""
-
-
-def _faint(sampled: Sampled, share: float, inner: NDArray[np.bool_] | None = None) -> NDArray[np.bool_]:
-    steepness = _smooth_closed(np.column_stack([sampled.aligned.max(axis=1)] * 2), 4.0)[:, 0]
-    usual = float(np.median(steepness if inner is None else steepness[inner]))
-    return np.asarray(steepness < share * usual, bool)
 
 
 _SAMPLERS = 1.25
