@@ -64,17 +64,34 @@ def highest(along: Points, height: Points, noise: Noise) -> Peak:
     along, height
         (N,) each, ``along`` rising.
     """
-    found = highest_inside(along, height, noise)
     near = min(NEAR_END_MM, 0.1 * float(along[-1] - along[0]))
+    by_noise = 3.5 * noise.point_std_mm
+    if _all_below_ends(along, height, near, by_noise):
+        return _end(along, height, 0 if height[0] >= height[-1] - ROUNDING_MM else len(along) - 1)
+    found = highest_inside(along, height, noise)
     for end in (0, len(along) - 1):
-        if (
-            abs(found.along - along[end]) < near
-            and found.height - height[end] < 3.5 * noise.point_std_mm + ROUNDED * noise.blur_mm
-        ):
-            return Peak(float(along[end]), float(height[end]), 0.0, 0.0, end)
+        if abs(found.along - along[end]) < near and found.height - height[end] < by_noise + ROUNDED * noise.blur_mm:
+            return _end(along, height, end)
         if height[end] > found.height + ROUNDING_MM:
-            found = Peak(float(along[end]), float(height[end]), 0.0, 0.0, end)
+            found = _end(along, height, end)
     return found
+
+
+def _end(along: Points, height: Points, end: int) -> Peak:
+    return Peak(float(along[end]), float(height[end]), 0.0, 0.0, end)
+
+
+def _all_below_ends(along: Points, height: Points, near: float, by_noise: float) -> bool:
+    """Tell whether no point rises above the lower end, and none but those near the ends comes close to it.
+
+    So the face lies below its chord where it bulges, above it where it is hollow: nothing needs a fit to show that.
+    """
+    lower = min(float(height[0]), float(height[-1]))
+    if float(height.max()) > max(float(height[0]), float(height[-1])):
+        return False
+    first, last = along.searchsorted([along[0] + near, along[-1] - near])
+    inner = height[first:last]
+    return len(inner) > 0 and float(inner.max()) < lower - by_noise
 
 
 def highest_inside(along: Points, height: Points, noise: Noise) -> Peak:

@@ -108,11 +108,14 @@ def _body(along: Points, detail: Detail) -> Points:
 
 def _line_of(body: Points, near: Line, detail: Detail) -> LineFit:
     noise = max(detail.noise_mm, 0.15 * detail.step_mm, 0.004)
-    fit = robust_line(body, noise, near=near)
-    # Real surfaces wander more than an edge point does: fit again with what the plate itself shows.
-    own = 1.4826 * median(np.abs(fit.line.offset(body)))
+    # Real surfaces wander more than an edge point does: fitted again with what the plate itself shows. Of a laser line
+    # that shows about the straight run already.
+    fit = None if detail.alone else robust_line(body, noise, near=near)
+    own = 1.4826 * median(np.abs((near if fit is None else fit.line).offset(body)))
     if own > 1.3 * noise:
-        fit = robust_line(body, min(own, 6 * noise), near=fit.line)
+        fit = robust_line(body, min(own, 6 * noise), near=near if fit is None else fit.line)
+    elif fit is None:
+        fit = robust_line(body, noise, near=near)
     return replace(fit, waviness=_waviness(fit.line.offset(body)[fit.inliers], fit, detail))
 
 
