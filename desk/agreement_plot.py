@@ -18,6 +18,9 @@ if TYPE_CHECKING:
 MOST_PANELS = 6
 MOST_BESIDE = 3
 MOST_NAMED = 8
+WIDEST_ASIDE = 24.0
+"""Points of the sheet over which the operators' points of one place are spread."""
+
 _TITLES = {"measured": "against the measured value", "modelled": "against the modelled reading"}
 
 
@@ -125,11 +128,12 @@ def _panel(axes: Axes, group: Group, item: Comparison, operators: Sequence[str],
             axes.axhline(bound.value * scale, color=INK, linewidth=1.0, dashes=(6, 3), zorder=2)
             _name(axes, bound.value * scale, (bound.high - bound.value) * scale, INK)
     for number, operator in enumerate(operators):
-        _points(axes, [pair for pair in group.pairs if pair.reading.operator == operator], item, number, scale)
+        own = [pair for pair in group.pairs if pair.reading.operator == operator]
+        _points(axes, own, item, number, _beside(number, len(operators)), scale)
     axes.margins(x=0.12, y=0.12)
 
 
-def _points(axes: Axes, pairs: Sequence[Pair], item: Comparison, number: int, scale: float) -> None:
+def _points(axes: Axes, pairs: Sequence[Pair], item: Comparison, number: int, aside: float, scale: float) -> None:
     """Draw the readings of one operator, each place once, with how often it was met."""
     from matplotlib.transforms import offset_copy
 
@@ -139,7 +143,7 @@ def _points(axes: Axes, pairs: Sequence[Pair], item: Comparison, number: int, sc
         if (other := reference_of(pair, item.reference)) is not None
     )
     # A little beside each other, so that two people who read the same are both seen.
-    beside = offset_copy(axes.transData, fig=axes.get_figure(root=True), x=_beside(number), y=0, units="points")
+    beside = offset_copy(axes.transData, fig=axes.get_figure(root=True), x=aside, y=0, units="points")
     places = list(met)
     axes.plot([x for x, _ in places], [y for _, y in places], transform=beside, zorder=4, **_marker(number))  # type: ignore[arg-type]
     for (x, y), times in met.items():
@@ -148,7 +152,7 @@ def _points(axes: Axes, pairs: Sequence[Pair], item: Comparison, number: int, sc
             axes.annotate(
                 f"×{times}",
                 (x, y),
-                xytext=(_beside(number), above),
+                xytext=(aside, above),
                 textcoords="offset points",
                 ha="center",
                 va="bottom" if above > 0 else "top",
@@ -159,9 +163,9 @@ def _points(axes: Axes, pairs: Sequence[Pair], item: Comparison, number: int, sc
     axes.update_datalim(places)
 
 
-def _beside(number: int) -> float:
-    """Return how far an operator's points are moved aside, in points of the sheet."""
-    return 6.0 * (number % 3) - 3.0
+def _beside(number: int, operators: int) -> float:
+    """Return how far an operator's points are moved aside, in points of the sheet: no two operators alike."""
+    return min(6.0, WIDEST_ASIDE / max(operators - 1, 1)) * (number - (operators - 1) / 2)
 
 
 def _name(axes: Axes, height: float, half: float, colour: str) -> None:

@@ -84,8 +84,9 @@ def inside_lines(found: FoundWelds, measured: tuple[Values, ...], units: UnitSys
                 text = f"{value.value:.1f} %" if value.unit == "percent" else format_value(value, units)
                 if text is not None:
                     stated.append((words, text))
-        lines += wrapped(f"Weld {number}, inside", shortened(stated), characters)
-    if lines:
+        if stated:
+            lines += wrapped(f"Weld {number}, inside", shortened(stated), characters)
+    if any(weld.section.inside is not None and weld.section.inside.lines for weld in found.welds):
         key = "Fusion line: solid clear, dashed doubtful, dotted not shown. Hatched: fused metal; broken: heated zone."
         lines += textwrap.wrap(key, max(20, characters), subsequent_indent="    ")
     return lines

@@ -7,9 +7,11 @@ from shapely.geometry import Point, Polygon
 
 from core.fitting import LineFit
 from core.geometry import Line
+from core.quantity import Component, Quantity
 from desk.dimension import Layout
 from desk.drawing import Drawing, Polyline
-from desk.inside_drawing import DOUBTFUL, FUSED, HEATED, SHOWN, SPOT, UNSEEN, draw_zones
+from desk.inside_drawing import DOUBTFUL, FUSED, HEATED, SHOWN, SPOT, UNSEEN, draw_zones, inside_lines
+from vision.found import FoundWeld, FoundWelds
 from vision.fusion_line import FusionLine, Indication, Inside
 from vision.section import PlateSurface, Section, WeldSurface
 
@@ -23,20 +25,24 @@ def plate(direction: tuple[float, float]) -> PlateSurface:
     return PlateSurface(LineFit(line, 0.005, 0.002, 0.0005, np.ones(30, bool)), points)
 
 
-def drawn(confidence: list[float]) -> list[Polyline]:
-    """Return the polylines of a square fillet whose line has that confidence at its seven points."""
+def etched(confidence: list[float]) -> Section:
+    """Return a square fillet whose fusion line has that confidence at its seven points."""
     face = WeldSurface(
         plate((0, 1)), plate((1, 0)), TOE_LEFT, TOE_RIGHT, np.linspace(TOE_LEFT, TOE_RIGHT, 50), 0.01, 0.01
     )
     line = FusionLine("whole", FUSION, 40 * FUSION, np.full(7, 0.01), np.array(confidence))
     spot = Indication("pore_or_inclusion", "dark", (0, 0), (1.5, 1.5), 0.2, 0.01, 0.5, 0.5, 0.5, 1)
     limit = np.array([[-2.0, 4.0], [-2.0, 1.0], [-2.0, -1.0]])
-    section = Section(
+    return Section(
         "tee", 0.005, 0.025, face=face, root=np.zeros(2),
         inside=Inside((line,), indications=(spot,), haz_mm=(limit,)),
     )  # fmt: skip
+
+
+def drawn(confidence: list[float]) -> list[Polyline]:
+    """Return the polylines of that fillet."""
     drawing = Drawing(np.zeros((600, 600, 3), np.uint8), stroke_px=2, text_px=16, picture_height_px=600)
-    draw_zones(drawing, Layout(), section, to_canvas)
+    draw_zones(drawing, Layout(), etched(confidence), to_canvas)
     return [primitive for primitive in drawing.primitives if isinstance(primitive, Polyline)]
 
 
@@ -71,3 +77,12 @@ def test_hatching_stays_inside_its_zone() -> None:
 def test_a_spot_is_ringed() -> None:
     (ring,) = [line.points for line in drawn([9.0] * 7) if line.style is SPOT]
     assert np.allclose(ring.mean(axis=0), to_canvas(np.array([[1.5, 1.5]]))[0], atol=1.0)
+
+
+def test_the_legend_says_how_a_fusion_line_is_drawn_with_and_without_values() -> None:
+    found = FoundWelds((FoundWeld(etched([9.0] * 7), {}, ()),), (), ())
+    value = Quantity(41.5, "percent", (Component("fusion line", 0.8),))
+    bare, stated = (inside_lines(found, (values,), "metric", 200) for values in ({}, {"dilution": value}))
+    assert len(bare) == 1
+    assert bare[0].startswith("Fusion line: solid clear")
+    assert stated == ["Weld 1, inside: dilution 41.5 %", *bare]
