@@ -16,18 +16,14 @@ from numpy.typing import NDArray
 from core.geometry import Line, Points, diagonal
 from core.medians import median
 
-WANDER_PIECE = 1.9
-"""Correlation lengths to one independent piece of wander: judged on rendered pictures, where fewer left the offset of
-two plates outside its interval in one case of ten."""
+WANDER_PIECE = 1.7
+"""Correlation lengths that carry one independent piece of wander, judged on rendered pictures."""
 
+LAGS = (np.arange(48) + 0.5) / 48
+"""Where, as shares of the farthest distance that counts, what two places have in common is summed up."""
 
-TURN_PIECE = 1.6
-"""The same for the direction of a line, to which the ends of a stretch matter most: with as many as for the offset its
-interval missed one angle in a hundred, with one correlation length one in twelve."""
-
-MOST_AT_AN_END = 1.35
-"""Times the wander's own variance by which an end of a short line may be off: it follows the wander, and is hardly
-further from the ideal surface than that is (judged on rendered pictures, with room for a wander not well known)."""
+LEAST_SEEN = 0.75
+"""Of a line that takes up more of a surface's wander than this leaves, little is told about the wander."""
 
 SETTLED = 1e-3
 """A line that moves by less than this share of the noise, at its middle and at its ends, has been found."""
@@ -111,14 +107,38 @@ def with_wander(fit: LineFit, wander: float, correlation_length: float, length: 
     """
     if wander <= 0 or length <= 0:
         return fit
-    pieces = max(1.0, length / max(WANDER_PIECE * correlation_length, 1e-9))
-    offset = wander / math.sqrt(pieces)
-    # Slope of a line through independent pieces of standard deviation `wander` spread over `length`.
-    turns = max(1.0, length / max(TURN_PIECE * correlation_length, 1e-9))
-    angle = wander * math.sqrt(12.0) / (max(length, 2.0 * correlation_length) * math.sqrt(turns))
-    if length < 2.0 * correlation_length:
-        angle = min(angle, wander * math.sqrt(MOST_AT_AN_END - 1.0 / pieces) / (length / 2))
-    return replace(fit, offset_std=max(fit.offset_std, offset), angle_std_rad=max(fit.angle_std_rad, angle))
+    middle, slope = _left_of_wander(length, WANDER_PIECE * correlation_length)
+    return replace(
+        fit,
+        offset_std=max(fit.offset_std, wander * middle),
+        angle_std_rad=max(fit.angle_std_rad, wander * slope),
+    )
+
+
+def seen_of_wander(length: float, correlation_length: float) -> float:
+    """Return what share of a surface's wander shows about a line that is fitted to the same stretch of it.
+
+    A short line follows the wander. Where less than `LEAST_SEEN` of it would show, that is returned.
+    """
+    middle, slope = _left_of_wander(length, WANDER_PIECE * correlation_length)
+    return math.sqrt(max(1.0 - middle**2 - (slope * length) ** 2 / 12, LEAST_SEEN**2))
+
+
+def _left_of_wander(length: float, piece: float) -> tuple[float, float]:
+    """Return what is left of a surface's wander in the middle of a line fitted to a stretch, and in its slope.
+
+    As shares of the wander's standard deviation, the second per length. What two places have in common falls off with
+    their distance as a Gaussian whose integral is one independent piece; the sums of its products with the weights of a
+    mean and of a slope are taken by distance: places d apart overlap over length - d.
+    """
+    width = max(piece, 1e-9) / math.sqrt(2 * math.pi)
+    reach = min(length, 5 * width)
+    apart = reach * LAGS
+    common = np.exp(-0.5 * (apart / width) ** 2) * (2 * reach / len(LAGS))
+    over = length - apart
+    mean = float(common @ over) / length**2
+    slope = float(common @ (over * over * over / 12 - over * apart * apart / 4)) * 144 / length**6
+    return math.sqrt(mean), math.sqrt(max(slope, 0.0))
 
 
 def total_least_squares(points: Points, weights: NDArray[np.float64] | None = None) -> Line:

@@ -31,6 +31,13 @@ CURVATURE_SPANS = (1.0, 1.5, 2.25, 3.4, 5.0)
 FARTHEST = 2.4
 """Points farther apart than so many correlation lengths have nothing in common (less than 1e-7)."""
 
+BEYOND_ARC = 1.4
+"""Times the scatter of a tangent that starts where an arc ends, for where that is."""
+
+LONGER, OF_NOISE = 1.8, 4.0
+"""A surface strays as one piece over so many times the length that is seen about fitted lines, which take up the
+slowest part of it; neighbouring points that share their noise alone do not (judged on rendered pictures)."""
+
 WEDGE_DOUBT = 0.25
 """Share of what a toe angle lacks to 90 degrees that is doubt (judged on rendered pictures).
 
@@ -124,7 +131,7 @@ def toe_angle(toe: Toe, noise: Noise, *, transition_mm: float = 0.0) -> Measured
         found.append((*trial, reach))
     rise, std, bend, reach = found[max(len(found) - 2, 0)]
     # the longest stretch may bend otherwise than the toe; the step to it shows by how much
-    std = math.hypot(std, (found[-1][0] - rise) / 2)
+    std = math.hypot((BEYOND_ARC if first > 0 else 1.0) * std, found[-1][0] - rise)
     parts = {
         "edge": math.degrees(std),
         "plate fit": math.degrees(toe.fit.angle_std_rad),
@@ -185,7 +192,8 @@ def _rise(tangent: _Tangent, bent: int, noise: Noise) -> tuple[float, float, flo
     bend = float(w @ y)
     w *= -tangent.bent
     w[: len(tangent.weights)] += tangent.weights
-    std = noise.point_std_mm * math.sqrt(_correlated_square(w, noise.correlation_points))
+    correlation = max(noise.correlation_points, LONGER * (noise.correlation_points - OF_NOISE))
+    std = noise.point_std_mm * math.sqrt(_correlated_square(w, correlation))
     return tangent.turn + math.atan(float(w @ y)), std, 2 * bend
 
 

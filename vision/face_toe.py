@@ -15,7 +15,7 @@ import numpy as np
 from core.fitting import LineFit
 from core.geometry import Line, Points, arc_length, distance
 from vision.overhang import toe_below
-from vision.plate_line import NOISY_MM, Detail
+from vision.plate_line import NOISY_MM, Detail, wander_of
 
 WIDEST_SPATTER_MM = 1.5
 """A bump on a plate that is narrower than this, and falls below the plate line after it, is not where a face begins."""
@@ -56,9 +56,9 @@ OVERHANGS_DEG = 92.0
 LEAST_ROUNDED_DEG = 4.0
 """The transition of a face that leaves its plate more gently is not told from the bend of the face."""
 
-WANDER_AT_TOE = 1.15
-"""Share of a surface's wander that moves a toe across its plate: that of the face, and some of the plate's (judged on
-rendered pictures)."""
+WANDER_AT_TOE, LINE_WANDER_AT_TOE = 1.0, 1.15
+"""Share of a surface's wander that moves a toe across its plate, in pictures and along lines: that of the face, and of
+lines some of the plate's (judged on rendered pictures and frames)."""
 
 ARC_TANGENTS, GENTLE_TANGENTS, GENTLE_ARC_DEG = 2.4, 1.25, 10.0
 """A rounded toe is left at the beginning of its arc, which is two tangents long; these are found a little too short.
@@ -223,11 +223,12 @@ def _model_toe(
     if undercut or bool(np.max(towards.offset(path[leave : face_index + 1]), initial=0.0) > clear_of(detail)):
         face_index = leave  # also where a lobe runs out over the plate before the face is beyond its toe
     # A face is no smoother than the plate beside it.
-    noise = max(fit.waviness, detail.wander_mm)
+    noise = wander_of(fit, detail)
     if not detail.noisy:  # else what the points' own scatter does is in the fit of the face
         noise = math.hypot(detail.noise_mm, noise)
     slope = math.sin(math.radians(min(max(slope_deg, 2.0), 178.0)))
-    std = math.hypot(std_along, WANDER_AT_TOE * noise / max(slope, 0.03))
+    at_toe = LINE_WANDER_AT_TOE if detail.alone else WANDER_AT_TOE
+    std = math.hypot(std_along, at_toe * noise / max(slope, 0.03))
     # A face that is no parabola shows it when less of it is used.
     shorter = _meet(window[: max(5, round(0.6 * len(window)))], towards, near=corner_along, alike=alike)
     if shorter is not None and below is None:

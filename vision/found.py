@@ -22,7 +22,7 @@ from vision.joints import (
     opposite_run,
 )
 from vision.open_groove import groove_edges
-from vision.plate_line import Detail, beyond_noise, fit_plate
+from vision.plate_line import Detail, beyond_noise, fit_plate, wander_of
 from vision.profile import Profile, usual_std_mm
 from vision.runs import Run
 from vision.section import Flag, Joint, PreparedEdge, Section
@@ -95,7 +95,7 @@ def _section(
     joint: Joint, profile: Profile, flags: tuple[Flag, ...], fits: Sequence[LineFit], detail: Detail
 ) -> Section:
     # How far a real surface wanders about its line is seen on the plates; the face is taken to be no better.
-    wander = max(detail.wander_mm, median([fit.waviness for fit in fits]))
+    wander = median([wander_of(fit, detail) for fit in fits])
     return Section(
         joint=joint,
         point_std_mm=math.hypot(usual_std_mm(profile), wander),

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from core.fitting import LineFit, robust_line, with_correlation, with_wander
+from core.fitting import WANDER_PIECE, LineFit, robust_line, with_correlation, with_wander
 from core.geometry import Line, Points, distance
 from core.medians import median
 from vision.runs import Run
@@ -23,10 +23,13 @@ FEWEST_STRETCHES, STRETCH_DOUBT = 16, 2.0
 """Stretches, of all long surfaces together, that tell how far such stretches stray; times the length told that one
 piece may have: with half as much again the misalignment of smooth plates was not held in 7 to 10 % of pictures."""
 
-GRID_BIAS = 0.01
+GRID_BIAS = 0.007
 """Steps by which a line of edge points that runs along the pixels may lie off as a whole, and at its ends against its
 middle, however long it is: the place of an edge between two pixels is told with a bias that depends on where it lies
 (judged on rendered pictures)."""
+
+PIECES_SHARED = 8.0
+"""So many pieces of wander the long surfaces of a part count for, against those of one surface alone."""
 
 MEANT_MM, FEWEST_MEANT, FEWEST_MEANS = 0.25, 6, 6
 """Length, and least number, of the points that are averaged to tell wander from scatter; how many means tell it."""
@@ -85,7 +88,7 @@ def fit_plate(points: Points, run: Run, detail: Detail, *, toe_at_stop: bool) ->
     correlation = correlation_points(fit.line.offset(body)[fit.inliers])
     fit = with_correlation(fit, correlation)
     length = distance(body[-1], body[0])
-    wander = max(fit.waviness, detail.wander_mm)
+    wander = wander_of(fit, detail)
     correlation_mm = max(correlation * detail.step_mm, detail.wander_length_mm)
     fit = with_wander(fit, wander, correlation_mm, length)
     if not detail.alone:
@@ -97,6 +100,19 @@ def fit_plate(points: Points, run: Run, detail: Detail, *, toe_at_stop: bool) ->
     if float((ordered[-1] - ordered[0]) @ fit.line.direction) < 0:
         fit = replace(fit, line=fit.line.reversed())
     return fit, ordered
+
+
+def wander_of(fit: LineFit, detail: Detail) -> float:
+    """Return how far the surface of a line wanders: as the long surfaces of the part do, or further.
+
+    What its own points show tells no more than the pieces of wander it has: in a picture, where they say that it
+    wanders further, they count beside the long surfaces by that number.
+    """
+    if detail.alone:
+        return max(fit.waviness, detail.wander_mm)
+    pieces = int(np.count_nonzero(fit.inliers)) * detail.step_mm / (WANDER_PIECE * detail.wander_length_mm)
+    square = (PIECES_SHARED * detail.wander_mm**2 + pieces * fit.waviness**2) / (PIECES_SHARED + pieces)
+    return max(math.sqrt(square), detail.wander_mm)
 
 
 def _body(along: Points, detail: Detail) -> Points:

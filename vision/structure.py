@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from core.fitting import LineFit
+from core.fitting import LineFit, seen_of_wander
 from core.geometry import Points, diagonal, step_lengths
 from core.medians import median
 from vision.groove_joint import OpenJoint, member, open_joint
@@ -176,12 +176,14 @@ def _recognise_open(shapes: tuple[Shape, ...]) -> Structure | None:
     return Structure("groove", shapes, joint=joint, score=joint.score + 3.0)
 
 
-def _wander(fits: Mapping[Run, LineFit], *, closed: bool) -> float:
-    """Return the middle of how far surfaces wander.
+def _wander(fits: Mapping[Run, LineFit], length_mm: float, *, closed: bool) -> float:
+    """Return the middle of how far surfaces wander that stray as one piece over a length.
 
     On an open line the lower of two middle ones: a face that is nearly straight can be among the longest surfaces.
     """
-    found = sorted(fit.waviness for fit in fits.values())
+    found = sorted(
+        fit.waviness / seen_of_wander(run.length, length_mm) if closed else fit.waviness for run, fit in fits.items()
+    )
     if not found:
         return 0.0
     return median(found) if closed else found[(len(found) - 1) // 2]
@@ -190,13 +192,13 @@ def _wander(fits: Mapping[Run, LineFit], *, closed: bool) -> float:
 def with_wander_told(structure: Structure, *, closed: bool) -> Structure:
     """Put how far the long surfaces wander into the detail of each shape."""
     lines = [longest_lines(shape.points, shape.runs, shape.detail) for shape in structure.shapes]
-    wander = max(_wander(fits, closed=closed) for fits in lines)
     length = SHORTEST_WANDER_MM
     if closed:
         length = max(
             wander_length_mm(shape.points, fits, shape.detail)
             for shape, fits in zip(structure.shapes, lines, strict=True)
         )
+    wander = max(_wander(fits, length, closed=closed) for fits in lines)
     shapes = tuple(
         replace(shape, detail=replace(shape.detail, wander_mm=wander, wander_length_mm=length, lines=fits))
         for shape, fits in zip(structure.shapes, lines, strict=True)

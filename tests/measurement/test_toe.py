@@ -11,7 +11,9 @@ import pytest
 
 from core.quantity import NotMeasurable, Quantity
 from measurement import measure
+from measurement.toe import _rise, _tangent
 from measurement.toe_radius import _jacobian, _seen
+from measurement.uncertainty import Noise
 from measurement.undercut import _roots
 
 LEFT, RIGHT = np.array([-1.0, 0.0]), np.array([1.0, 0.0])
@@ -336,3 +338,18 @@ def test_roots_of_a_wall():
     assert _roots(0.0, 2.0, -1.0) == (0.5,)
     assert _roots(0.0, 0.0, 1.0) == ()
     assert _roots(1.0, 0.0, 0.0) == (0.0,)
+
+
+@pytest.mark.parametrize("bent_mm", [1.0, 2.0, 4.0])
+def test_a_tangent_on_a_surface_that_strays_slowly_is_off_by_what_is_stated(bent_mm):
+    """The surface strays as one piece over 2 mm; about fitted lines a little more than half of that is seen."""
+    step, piece, wander = 0.03, 2.0, 0.005
+    x = np.arange(round(bent_mm / step)) * step
+    common = np.exp(-np.pi * ((x[:, None] - x) / piece) ** 2) + 1e-9 * np.eye(len(x))
+    heights = np.linalg.cholesky(common) @ np.random.default_rng(5).normal(0, wander, (len(x), 400))
+    noise = Noise(wander, 1.1 / step, 0.0, 0.0, step, {})
+    faces = [np.column_stack([x, height]) for height in heights.T]
+    found = [_rise(_tangent(face, round(1.0 / step)), len(x), noise) for face in faces]
+    off = np.array([rise for rise, _, _ in found])
+    stated = float(np.median([std for _, std, _ in found]))
+    assert 0.7 < np.sqrt(np.mean(off**2)) / stated < 1.3
