@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from core.geometry import Points
+from vision.hidden_edge import of_prepared_edges
 from vision.outline import Outline
 from vision.plate_line import Detail
 from vision.runs import Run
@@ -63,10 +64,9 @@ def doubted(section: Section, outlines: Sequence[tuple[Points, Outline]], grain_
     """
     unseen, hidden = _of_grain(section, grain_mm)
     places, lengths = _bridges(outlines)
-    if section.face is not None and len(places):
-        for found in (_of_face(section.face, places, lengths), _of_root_side(section.root_side, places, lengths)):
-            unseen |= found[0]
-            hidden = {name: max(hidden.get(name, 0.0), found[1].get(name, 0.0)) for name in {*hidden, *found[1]}}
+    for more, wider in _of_bridges(section, places, lengths) if len(places) else ():
+        unseen |= more
+        hidden |= {name: max(hidden.get(name, 0.0), std) for name, std in wider.items()}
     if not unseen and not hidden:
         return section
     flags = section.flags
@@ -75,6 +75,16 @@ def doubted(section: Section, outlines: Sequence[tuple[Points, Outline]], grain_
         flags = (*flags, Flag("edge_hidden", f"{text} them are not measured; lay the section on plain paper"))
     grown = {name: float(np.hypot(section.hidden.get(name, 0.0), std)) for name, std in hidden.items()}
     return replace(section, flags=flags, unseen={**unseen, **section.unseen}, hidden={**section.hidden, **grown})
+
+
+def _of_bridges(
+    section: Section, places: Points, lengths: NDArray[np.float64]
+) -> Iterator[tuple[dict[str, str], dict[str, float]]]:
+    if section.face is not None:
+        yield _of_face(section.face, places, lengths)
+        yield _of_root_side(section.root_side, places, lengths)
+    else:
+        yield of_prepared_edges({"left": section.edge_left, "right": section.edge_right}, places, lengths)
 
 
 def is_of_ground(section: Section, outlines: Sequence[tuple[Points, Outline]], grain_mm: float) -> bool:
