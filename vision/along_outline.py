@@ -12,11 +12,13 @@ from vision.filled_gap import MOST_FILLED, unlike_ground
 from vision.found import FoundWeld, flagged
 from vision.ground_doubt import ROOT_SIDE, doubted
 from vision.outline import Outline
-from vision.plausible import MOST_SOFT, TOLD_SOFT, softness
+from vision.plausible import MOST_SOFT, SOFT_TOE, TOLD_SOFT, softness
 from vision.section import Flag
 from vision.segmentation import ReducedPicture
 from vision.unlike_parts import MOST_UNLIKE, unlike_share
+from vision.untold_toe import of_toe
 
+BESIDE_TOE = ("undercut", "undercut_width", "toe_radius")
 GAP_CORNERS = ("outer_corner_left", "outer_corner_right", "land_bottom_right", "land_bottom_left")
 UNLIKE_PARTS = (
     "{:.0f} % of its outline is much brighter or darker than its plates, as where something else touches the section "
@@ -31,21 +33,24 @@ GAP_NOT_PLAIN = (
 def without_glare(outlines: Sequence[tuple[Points, Outline]], weld: FoundWeld) -> FoundWeld | None:
     """Refuse a weld whose plate is the soft rim of a glare or a shadow; tell where else its outline is one."""
     soft = softness(weld.section, outlines)
-    if soft is None or max(soft.all, soft.beside_left, soft.beside_right, soft.root_side) < TOLD_SOFT:
+    if soft is None:
+        return weld
+    back = (*ROOT_SIDE, "root_misalignment", "thickness_left", "thickness_right")
+    places = [
+        ("at the left toe", soft.at_left >= SOFT_TOE, of_toe("left")),
+        ("at the right toe", soft.at_right >= SOFT_TOE, of_toe("right")),
+        ("beside the left toe", soft.beside_left >= TOLD_SOFT, tuple(f"{name}_left" for name in BESIDE_TOE)),
+        ("beside the right toe", soft.beside_right >= TOLD_SOFT, tuple(f"{name}_right" for name in BESIDE_TOE)),
+        ("on the root side", soft.root_side >= TOLD_SOFT, back),
+    ]
+    if soft.all < TOLD_SOFT and not any(is_soft for _, is_soft, _ in places):
         return weld
     if soft.plate > MOST_SOFT:
         return None
-    places = {
-        "beside the left toe": (soft.beside_left, ("undercut_left", "undercut_width_left", "toe_radius_left")),
-        "beside the right toe": (soft.beside_right, ("undercut_right", "undercut_width_right", "toe_radius_right")),
-        "on the root side": (soft.root_side, (*ROOT_SIDE, "root_misalignment", "thickness_left", "thickness_right")),
-    }
-    unseen = {
-        name: f"the outline {place} is no sharp edge, as the rim of a shadow or a glare; change the light"
-        for place, (share, names) in places.items()
-        for name in names
-        if share >= TOLD_SOFT
-    }
+    unseen: dict[str, str] = {}
+    for place, is_soft, names in places:
+        reason = f"the outline {place} is no sharp edge, as the rim of a shadow or a glare; change the light"
+        unseen = {**(dict.fromkeys(names, reason) if is_soft else {}), **unseen}
     share = f"{100 * soft.all:.0f} % of its outline"
     text = f"{share} is no sharp edge, as the rim of a shadow or a glare; look at the overlay"
     flags = (*weld.section.flags, Flag("soft_outline", text))

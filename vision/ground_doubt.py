@@ -14,7 +14,7 @@ from vision.outline import Outline
 from vision.plate_line import Detail
 from vision.runs import Run
 from vision.section import Flag, Section, WeldSurface
-from vision.untold_toe import OF_ANY_TOE, OF_BOTH_TOES, OF_THIS_TOE
+from vision.untold_toe import OF_ANY_TOE, OF_BOTH_TOES, OF_THIS_TOE, of_toe
 
 LONG_MM = 1.0
 """A stretch without an edge that is longer may hide a toe, or a step beside it."""
@@ -153,18 +153,18 @@ def _of_face(
     for side, toe, plate in (("left", face.toe_left, face.left), ("right", face.toe_right, face.right)):
         away = np.hypot(*(places - toe).T)
         reason = f"a line of the ground runs along the edge beside the {side} toe; lay the section on plain paper"
-        of_toe = (*(f"{name}_{side}" for name in OF_THIS_TOE), *OF_BOTH_TOES, *OF_ANY_TOE)
+        names = of_toe(side)
         covered = _hidden_share(plate.points, places[lengths > LONG_MM])
         if covered > MOST_HIDDEN:
             # The legs of both sides begin where the two plates meet.
             legs = (f"{name}_{each}" for name in LEGS for each in ("left", "right"))
-            unseen |= dict.fromkeys((*of_toe, *legs, *OF_PLATE, f"thickness_{side}"), reason)
+            unseen |= dict.fromkeys((*names, *legs, *OF_PLATE, f"thickness_{side}"), reason)
         elif ((away < NEAR_MM) & (lengths > LONG_MM)).any():
-            unseen |= dict.fromkeys(of_toe, reason)
+            unseen |= dict.fromkeys(names, reason)
         elif (away < BESIDE_MM).any():
             unseen |= dict.fromkeys((f"{name}_{side}" for name in SMALL), reason)
             std = OF_CORNER * float(lengths[away < BESIDE_MM].max())
-            for name in of_toe:
+            for name in names:
                 hidden[name] = max(hidden.get(name, 0.0), std)
     return unseen, {name: std for name, std in hidden.items() if not name.startswith(NO_LENGTHS)}
 
