@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from core.geometry import Points
-from vision.filled_gap import MOST_FILLED, unlike_ground
+from vision.filled_gap import MOST_BRIGHTER, MOST_FILLED, unlike_ground
 from vision.found import FoundWeld, flagged
 from vision.ground_doubt import ROOT_SIDE, doubted
 from vision.outline import Outline
@@ -76,7 +76,7 @@ def with_plain_gap(weld: FoundWeld, outlines: Sequence[Outline], reduced: Reduce
     if len(corners) < len(GAP_CORNERS):
         return weld
     brighter, darker = unlike_ground(np.array(corners), outlines, reduced)
-    if brighter > MOST_FILLED:
+    if brighter > MOST_BRIGHTER:
         return None
     if darker <= MOST_FILLED:
         return weld

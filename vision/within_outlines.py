@@ -22,7 +22,17 @@ from vision.profile import Profile
 from vision.section import Flag
 from vision.segmentation import ReducedPicture
 from vision.sharp_edges import OF_SHARP_EDGES
-from vision.structure import LEAST_LONG, JointChoice, Shape, long_share, recognise, shape_of, with_wander_told
+from vision.structure import (
+    LEAST_LONG,
+    JointChoice,
+    Shape,
+    Structure,
+    is_plate,
+    long_share,
+    recognise,
+    shape_of,
+    with_wander_told,
+)
 
 LEAST_SUPPORT = 0.7
 """Least share of an outline that stands clear of the grain beside it."""
@@ -82,11 +92,19 @@ def welds_in(
         welds = tuple(on_this_ground(w, sharp, grain_mm) for w in welds if not is_of_ground(w.section, sharp, grain_mm))
     if not faces.bands:
         welds = tuple(with_unlike_parts(weld, sharp) for weld in welds)
+        if joint == "auto" and structure.kind == "tee" and not _is_of_plates(structure):
+            welds = tuple(weld for weld in welds if not any(flag.code == "unlike_parts" for flag in weld.flags))
     if structure.kind == "groove" and joint == "auto":
         looked = (with_plain_gap(weld, outlines, reduced) for weld in welds)
         welds = tuple(weld for weld in looked if weld is not None)
     unsharp = max(outline.unsharp for outline in outlines)
     return replace(found, welds=welds, ground_roughness=rough, unsharp=unsharp) if welds else None
+
+
+def _is_of_plates(structure: Structure) -> bool:
+    """Tell whether a plate of a tee shows its other side: hills one behind another have none, and other tones."""
+    shape = structure.shapes[0]
+    return any(is_plate(shape, shape.runs, pair) for pair in structure.fillets)
 
 
 def _fine_shape(outline: Outline, calibration: Calibration) -> Shape:
