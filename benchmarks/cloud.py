@@ -19,7 +19,7 @@ from core.errors import NothingMeasurable
 from core.quantity import Quantity
 from measurement import measure
 from vision.cloud import Cloud, sections
-from vision.find import find_welds_in_profile
+from vision.find_profile import find_welds_in_profile
 
 FLOORS = {
     "reinforcement": 0.04, "misalignment": 0.04, "convexity": 0.04, "leg_left": 0.08, "leg_right": 0.08,

@@ -64,7 +64,7 @@ def measure_frame(
     NothingMeasurable
         When there is no clear line or no weld in it, with what was seen instead.
     """
-    from vision.find import find_welds_in_profile
+    from vision.find_profile import find_welds_in_profile
 
     check_frame(calibration, pixels.shape)
     stripe = _within(pixels, region)

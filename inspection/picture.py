@@ -181,6 +181,7 @@ def _found(path: str | Path, picture: Picture, calibration: Calibration, setting
     """
     from vision.colour_plane import colour_plane
     from vision.find import find_welds
+    from vision.found import all_flagged
     from vision.ground import PLAIN
 
     curve = picture.curve if settings.tone_curve == "auto" else settings.tone_curve
@@ -200,7 +201,7 @@ def _found(path: str | Path, picture: Picture, calibration: Calibration, setting
         with suppress(NothingMeasurable):
             coloured = search(plane, curve="linear" if curve == "srgb" else curve, coarseness=COLOUR_COARSENESS)
     if coloured is not None and (found is None or coloured.ground_roughness < CLEARER * found.ground_roughness):
-        return _told(coloured, Flag("told_by_colour", TOLD_BY_COLOUR))
+        return all_flagged(coloured, Flag("told_by_colour", TOLD_BY_COLOUR))
     if found is None:
         assert failure is not None
         raise failure
@@ -209,15 +210,6 @@ def _found(path: str | Path, picture: Picture, calibration: Calibration, setting
 
 def _codes(found: FoundWelds) -> set[str]:
     return {flag.code for weld in found.welds for flag in weld.flags}
-
-
-def _told(found: FoundWelds, flag: Flag) -> FoundWelds:
-    """Add what is to be told of a picture to each of its welds."""
-    welds = tuple(
-        replace(weld, flags=(*weld.flags, flag), section=replace(weld.section, flags=(*weld.section.flags, flag)))
-        for weld in found.welds
-    )
-    return replace(found, welds=welds)
 
 
 def _measured(found: FoundWelds, source: Entry, calibration: Calibration | None, settings: Settings) -> Inspection:

@@ -147,7 +147,7 @@ def found_in(job: Job, piece: Piece) -> MeasuredPiece:
     joint, outside_mm = job.settings.joint, job.settings.outside_diameter_mm
     if piece.profile is not None:
         from inspection.gap_doubt import with_gaps
-        from vision.find import find_welds_in_profile
+        from vision.find_profile import find_welds_in_profile
 
         found = find_welds_in_profile(piece.profile, joint=joint, outside_diameter_mm=outside_mm)
         return MeasuredPiece(with_gaps(found, piece.profile), None)

@@ -19,7 +19,8 @@ Result = TypeVar("Result")
 COPIED = sys.platform == "linux"
 """Workers are copied from a clean process: a copy of this one could hang on a lock that one of its threads held."""
 
-LOADED = ("inspection.picture", "inspection.seam", "inspection.laser_frame", "vision.find", "vision.frames",
+LOADED = ("inspection.picture", "inspection.seam", "inspection.laser_frame", "vision.find",
+          "vision.find_profile", "vision.frames",
           "measurement", "numpy.random")  # fmt: skip
 """What measuring imports, the first time it is needed: loaded once, and not in each worker over its first frame."""
 

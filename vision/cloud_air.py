@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from core.errors import NothingMeasurable
 from core.geometry import Line, Points, rotate
 from vision.cloud_profile import profile_of_slab
-from vision.find import find_welds_in_profile
+from vision.find_profile import find_welds_in_profile
 from vision.runs import turn_deg
 from vision.section import Section
 from vision.structure import JointChoice

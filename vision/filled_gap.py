@@ -15,7 +15,11 @@ UNLIKE = 0.2
 """The level of the ground changes by less than this share of its step to the metal, grain and shadows included."""
 
 MOST_FILLED = 0.4
-"""Share of the gap that may differ from the ground: a shadow of one member lies over a part of it."""
+"""Share of the gap that may be darker than the ground: a shadow of one member lies over a part of it."""
+
+MOST_BRIGHTER = 0.25
+"""Share of it that may be brighter: nothing brightens a ground between two members (drawn joints have up to 0.07). A
+wall seen between two dark frames has more."""
 
 BESIDE_PX = 6.0
 LEAST_PX = 30

@@ -58,6 +58,17 @@ class FoundWelds:
     unsharp: float = 0.0
 
 
+def flagged(weld: FoundWeld, flag: Flag) -> FoundWeld:
+    """Return a weld that is told of, with its section."""
+    flags = (*weld.section.flags, flag)
+    return replace(weld, section=replace(weld.section, flags=flags), flags=(*weld.flags, flag))
+
+
+def all_flagged(found: FoundWelds, flag: Flag) -> FoundWelds:
+    """Return what was found with every weld told of."""
+    return replace(found, welds=tuple(flagged(weld, flag) for weld in found.welds))
+
+
 def built(
     structure: Structure,
     profiles: tuple[Profile, ...],

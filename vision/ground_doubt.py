@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from core.geometry import Points
+from vision.hidden_edge import of_prepared_edges
 from vision.outline import Outline
 from vision.plate_line import Detail
 from vision.runs import Run
 from vision.section import Flag, Section, WeldSurface
-from vision.untold_toe import OF_ANY_TOE, OF_BOTH_TOES, OF_THIS_TOE
+from vision.untold_toe import OF_ANY_TOE, OF_BOTH_TOES, OF_THIS_TOE, of_toe
 
 LONG_MM = 1.0
 """A stretch without an edge that is longer may hide a toe, or a step beside it."""
@@ -63,10 +64,9 @@ def doubted(section: Section, outlines: Sequence[tuple[Points, Outline]], grain_
     """
     unseen, hidden = _of_grain(section, grain_mm)
     places, lengths = _bridges(outlines)
-    if section.face is not None and len(places):
-        for found in (_of_face(section.face, places, lengths), _of_root_side(section.root_side, places, lengths)):
-            unseen |= found[0]
-            hidden = {name: max(hidden.get(name, 0.0), found[1].get(name, 0.0)) for name in {*hidden, *found[1]}}
+    for more, wider in _of_bridges(section, places, lengths) if len(places) else ():
+        unseen |= more
+        hidden |= {name: max(hidden.get(name, 0.0), std) for name, std in wider.items()}
     if not unseen and not hidden:
         return section
     flags = section.flags
@@ -75,6 +75,16 @@ def doubted(section: Section, outlines: Sequence[tuple[Points, Outline]], grain_
         flags = (*flags, Flag("edge_hidden", f"{text} them are not measured; lay the section on plain paper"))
     grown = {name: float(np.hypot(section.hidden.get(name, 0.0), std)) for name, std in hidden.items()}
     return replace(section, flags=flags, unseen={**unseen, **section.unseen}, hidden={**section.hidden, **grown})
+
+
+def _of_bridges(
+    section: Section, places: Points, lengths: NDArray[np.float64]
+) -> Iterator[tuple[dict[str, str], dict[str, float]]]:
+    if section.face is not None:
+        yield _of_face(section.face, places, lengths)
+        yield _of_root_side(section.root_side, places, lengths)
+    else:
+        yield of_prepared_edges({"left": section.edge_left, "right": section.edge_right}, places, lengths)
 
 
 def is_of_ground(section: Section, outlines: Sequence[tuple[Points, Outline]], grain_mm: float) -> bool:
@@ -143,18 +153,18 @@ def _of_face(
     for side, toe, plate in (("left", face.toe_left, face.left), ("right", face.toe_right, face.right)):
         away = np.hypot(*(places - toe).T)
         reason = f"a line of the ground runs along the edge beside the {side} toe; lay the section on plain paper"
-        of_toe = (*(f"{name}_{side}" for name in OF_THIS_TOE), *OF_BOTH_TOES, *OF_ANY_TOE)
+        names = of_toe(side)
         covered = _hidden_share(plate.points, places[lengths > LONG_MM])
         if covered > MOST_HIDDEN:
             # The legs of both sides begin where the two plates meet.
             legs = (f"{name}_{each}" for name in LEGS for each in ("left", "right"))
-            unseen |= dict.fromkeys((*of_toe, *legs, *OF_PLATE, f"thickness_{side}"), reason)
+            unseen |= dict.fromkeys((*names, *legs, *OF_PLATE, f"thickness_{side}"), reason)
         elif ((away < NEAR_MM) & (lengths > LONG_MM)).any():
-            unseen |= dict.fromkeys(of_toe, reason)
+            unseen |= dict.fromkeys(names, reason)
         elif (away < BESIDE_MM).any():
             unseen |= dict.fromkeys((f"{name}_{side}" for name in SMALL), reason)
             std = OF_CORNER * float(lengths[away < BESIDE_MM].max())
-            for name in of_toe:
+            for name in names:
                 hidden[name] = max(hidden.get(name, 0.0), std)
     return unseen, {name: std for name, std in hidden.items() if not name.startswith(NO_LENGTHS)}
 

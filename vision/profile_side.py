@@ -12,7 +12,7 @@ import numpy as np
 
 from core.errors import NothingMeasurable
 from vision.cloud_air import is_cap, is_preparation
-from vision.find import find_welds_in_profile
+from vision.find_profile import find_welds_in_profile
 from vision.found import FoundWelds
 from vision.profile import Profile
 from vision.profile_file import ProfileFile

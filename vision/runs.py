@@ -7,6 +7,7 @@ the left of every run's direction and ``Line.offset`` is positive in the air.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -22,6 +23,11 @@ STRAY_POINTS = 5
 EMPTY_SHARE = 0.7
 WIDE_STEPS = 5.0
 """Neighbours of a profile farther apart than this many usual steps have a gap between them."""
+
+ON_ONE_LINE_DEG, HIGHEST_GRAIN, MOST_GRAIN, LEAST_BESIDE, ON_GRAIN = 1.5, 4.0, 0.03, 0.15, 2
+"""Two long stretches of a closed outline (one over the other more than the fourth number) at less than
+this angle are one surface where hardly a point lies off their common line, and none by more tolerances;
+on the grain that parts them lie so many runs at most."""
 
 MOST_CORNERS = 250
 """An outline with more corners than this is grain or foliage; there is no plate to look for."""
@@ -76,7 +82,8 @@ def straight_runs(
     pieces = [piece for start, stop in spans for piece in _split_at_cut(start, stop, cut)]
     runs = [_run(points, start, stop, is_cut) for start, stop, is_cut in pieces if stop - start >= 3]
     runs = _merge_collinear(points, runs, closed, tolerance, shortest)
-    return [run for run in runs if run.length >= shortest]
+    runs = [run for run in runs if run.length >= shortest]
+    return _across_grains(points, runs, tolerance) if closed else runs
 
 
 def _corners(points: Points, closed: bool, tolerance: float) -> list[int]:
@@ -150,6 +157,33 @@ def _merge_collinear(points: Points, runs: list[Run], closed: bool, tolerance: f
                 merged = True
                 break
     return runs
+
+
+def _across_grains(points: Points, runs: list[Run], tolerance: float) -> list[Run]:
+    """Join what lies on one line on both sides of a grain of the ground that joined the metal, on a closed outline."""
+    count = len(points)
+    for first, second in _near_neighbours(runs):
+        shift = 0 if second.start >= first.stop else count
+        gap, many = second.start + shift - first.stop, second.stop + shift - first.start + 1
+        if first.cut or second.cut or not 0 <= gap <= MOST_GRAIN * many or many > count:
+            continue
+        shorter, longer = sorted((first.length, second.length))
+        if shorter < LEAST_BESIDE * longer or abs(turn_deg(first.line, second.line)) >= ON_ONE_LINE_DEG:
+            continue
+        joined = _run(points, first.start, second.stop + shift, False)
+        off = np.abs(joined.line.offset(_along(points, joined.start, joined.stop)))
+        if np.mean(off > tolerance) < MOST_GRAIN and float(off.max()) <= HIGHEST_GRAIN * tolerance:
+            joined = joined if joined.start < count else _rebased(joined, count)
+            rest = [run for run in runs if (run.start - joined.start) % count >= joined.stop - joined.start]
+            return _across_grains(points, sorted([*rest, joined], key=lambda run: run.start), tolerance)
+    return runs
+
+
+def _near_neighbours(runs: list[Run]) -> Iterator[tuple[Run, Run]]:
+    """Yield each run with those that follow it around the outline: on a grain lie few."""
+    for at, first in enumerate(runs):
+        for step in range(1, min(ON_GRAIN + 2, len(runs))):
+            yield first, runs[(at + step) % len(runs)]
 
 
 def _rebased(run: Run, count: int) -> Run:

@@ -34,6 +34,11 @@ def stand_in(line: Line, towards_weld: Points, across_weld: Points) -> tuple[Poi
     return line.at(float(line.along(towards_weld))), 0.5 * distance(across_weld, towards_weld)
 
 
+def of_toe(side: str) -> tuple[str, ...]:
+    """Return the names of the values that need the toe of this side, "left" or "right"."""
+    return (*(f"{name}_{side}" for name in OF_THIS_TOE), *OF_BOTH_TOES, *OF_ANY_TOE)
+
+
 def not_seen(sides: Collection[str]) -> dict[str, str]:
     """Return the names of the values that need the toes of these sides, each with the reason."""
     unseen: dict[str, str] = {}
@@ -41,8 +46,7 @@ def not_seen(sides: Collection[str]) -> dict[str, str]:
         reason = (
             f"the {side} toe cannot be told, because points are missing or scatter there or the face leaves the plate"
         )
-        names = (*(f"{name}_{side}" for name in OF_THIS_TOE), *OF_BOTH_TOES, *OF_ANY_TOE)
-        unseen = {**dict.fromkeys(names, f"{reason} nearly flush"), **unseen}
+        unseen = {**dict.fromkeys(of_toe(side), f"{reason} nearly flush"), **unseen}
     return unseen
 
 

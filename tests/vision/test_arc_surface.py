@@ -13,7 +13,7 @@ from core.quantity import Quantity
 from measurement import measure
 from vision.arc_branch import branch_of
 from vision.arc_surface import LEAST_SAGITTA_MM, Arc, arc_of, is_straight
-from vision.find import find_welds_in_profile
+from vision.find_profile import find_welds_in_profile
 from vision.found import FoundWeld
 from vision.profile import Profile
 

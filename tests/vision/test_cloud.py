@@ -17,7 +17,7 @@ from core.quantity import NotMeasurable, Quantity
 from measurement import measure
 from vision.cloud import CROSSED, Cloud, Sections, direction_of, sections
 from vision.cloud_profile import MISSING, profile_of_slab
-from vision.find import find_welds_in_profile
+from vision.find_profile import find_welds_in_profile
 
 PLAIN = Scan(length_mm=24.0, per_mm2=16.0)
 ENDS = {"through_left": PlateEnd(25), "through_right": PlateEnd(35), "standing": PlateEnd(35)}

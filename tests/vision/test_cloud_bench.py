@@ -12,7 +12,7 @@ from core.quantity import Quantity
 from measurement import measure
 from vision.cloud import Cloud, sections
 from vision.cloud_bench import bench_ends
-from vision.find import find_welds_in_profile
+from vision.find_profile import find_welds_in_profile
 from vision.profile import Profile
 
 NOISE_MM = 0.02

@@ -18,7 +18,7 @@ from vision.cloud import PARTLY, Cloud, Sections, sections
 from vision.cloud_air import air_of, look
 from vision.cloud_seam import seam_direction, surface_normals
 from vision.cloud_slab import slab_length
-from vision.find import find_welds_in_profile
+from vision.find_profile import find_welds_in_profile
 
 FAR = {"end_left": PlateEnd(30), "end_right": PlateEnd(30)}
 NOISE_MM = 0.05

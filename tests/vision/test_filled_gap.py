@@ -56,3 +56,18 @@ def test_what_may_be_weld_metal_or_a_shadow_is_told(seed: int) -> None:
     gray[(gray > 190) & (gray < 220)] += (12 / grains.std() * grains)[(gray > 190) & (gray < 220)]
     for weld in find_welds(np.clip(gray, 0, 255).astype(np.uint8), from_pixel_size(MM_PER_PX)).welds:
         assert weld.section.joint == "butt" or "gap_not_plain" in {flag.code for flag in weld.flags}
+
+
+@pytest.mark.parametrize(("share", "kept"), [(0.12, True), (0.34, False)])
+def test_a_strip_brighter_than_the_ground_is_no_gap(share: float, kept: bool) -> None:
+    """Nothing brightens a ground between two members: a wall seen between two frames is no root of a joint."""
+    gray = drawn(90, 180, None).astype(float)
+    y = np.arange(300, 500)
+    width = share * np.linspace(220, 80, len(y))
+    for row, half in zip(y, width / 2, strict=True):
+        gray[row, round(580 - half) : round(580 + half)] += 32
+    try:
+        found = find_welds(gray.astype(np.uint8), from_pixel_size(MM_PER_PX)).welds
+    except NothingMeasurable:
+        found = ()
+    assert bool(found) is kept

@@ -14,7 +14,7 @@ from benchmarks.render.geometry import Drawing, PlateEnd, rings_of
 from core.errors import NothingMeasurable
 from core.geometry import rotate
 from measurement import measure
-from vision.find import find_welds_in_profile
+from vision.find_profile import find_welds_in_profile
 from vision.profile import Profile
 
 NOISE_MM = 0.006

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import math
 
+import cv2
 import numpy as np
 import pytest
 
 from benchmarks.render.fillets import FilletShape, tee
 from benchmarks.render.geometry import PlateEnd
+from benchmarks.render.more_not_welds import ALL
 from benchmarks.render.not_welds import NOT_WELDS
 from calibration.model import from_pixel_size
 from core.errors import NothingMeasurable
@@ -28,6 +30,16 @@ def test_picture_without_a_weld_is_refused(name: str, seed: int) -> None:
     with pytest.raises(NothingMeasurable) as error:
         find_welds(gray, SCALE)
     assert "\n" not in str(error.value)
+
+
+def test_hills_of_two_tones_are_no_tee() -> None:
+    """Two slopes meet as plates do, and neither shows another side; half of the skyline has another tone."""
+    rng = np.random.default_rng([31, 14])
+    width = int(rng.integers(800, 2000))
+    hills = ALL["mountains"](rng, width, round(0.75 * width))
+    gray = hills if hills.ndim == 2 else cv2.cvtColor(hills, cv2.COLOR_BGR2GRAY)
+    with pytest.raises(NothingMeasurable, match="no weld"):
+        find_welds(np.asarray(gray, np.uint8), from_pixel_size(60 / width))
 
 
 @pytest.mark.parametrize("joint", ["tee", "lap", "butt", "groove"])

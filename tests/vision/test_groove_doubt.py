@@ -9,7 +9,7 @@ import pytest
 
 from core.quantity import NotMeasurable, Quantity
 from measurement import measure
-from vision.find import find_welds_in_profile
+from vision.find_profile import find_welds_in_profile
 from vision.profile import Profile
 from vision.profile_file import profile_from_points
 

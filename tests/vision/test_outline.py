@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 
 from benchmarks.render.camera import add_noise, blur, coverage, to_integers
-from vision.find import BLUR_LIMIT_PX
 from vision.outline import Outline, refine_outline
+from vision.within_outlines import BLUR_LIMIT_PX
 
 WIDTH, HEIGHT = 1200, 900
 BIAS_PX, RMS_PX = 0.05, 0.2

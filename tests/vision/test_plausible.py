@@ -166,3 +166,19 @@ def test_two_pieces_of_one_metal_stand_out_alike() -> None:
     assert are_alike([outline(-120, 1), outline(-100, 1)])
     assert not are_alike([outline(-120, 1), outline(-56, 1)])
     assert not are_alike([outline(-120, 1), outline(110, 1)])
+
+
+@pytest.mark.parametrize(("step_mm", "kept"), [(0.0, True), (-2.0, True), (5.0, True), (-8.0, False), (7.6, False)])
+def test_plates_of_a_butt_weld_face_each_other(step_mm: float, kept: bool) -> None:
+    """Plates of 10 mm whose surfaces lie 8 mm apart are two that lie on each other."""
+
+    def other_side(x: float, top: float) -> LineFit:
+        return LineFit(Line(x, top - 10.0, -np.sign(x), 0.0), 0.005, 1e-3, 1e-4, np.ones(50, bool))
+
+    face = np.column_stack([np.linspace(-6, 6, 300), np.linspace(0.0, step_mm, 300)])
+    left, right = plate((-6.0, 0.0), (-1.0, 0.0)), plate((6.0, step_mm), (1.0, 0.0))
+    surface = WeldSurface(left, right, face[0], face[-1], face, 0.02, 0.02)
+    sides = {"opposite_left": other_side(-6.0, 0.0), "opposite_right": other_side(6.0, step_mm)}
+    section = Section("butt", 0.005, 0.03, face=surface, **sides)
+    assert is_weld(section) is kept
+    assert is_weld(replace(section, opposite_left=None))

@@ -118,3 +118,21 @@ def test_plates_offset_by_hi_lo_stay_two(offset: float) -> None:
     points = outline(np.array([[0.0, 0.0], [15.0, 0.0], [15.5, offset], [30.0, offset]]), closed=False)
     runs = [run for run in runs_of(points, closed=False) if run.length > 5]
     assert len(bridged_runs(points, runs, closed=False, gap=2.0, height=1.0, level=0.1)) == 2
+
+
+@pytest.mark.parametrize(("bump_mm", "bend_deg", "parts"), [(0.1, 0.0, 1), (0.1, 1.2, 2), (0.4, 0.0, 2), (0.0, 0.0, 1)])
+def test_a_grain_that_joined_a_surface_does_not_part_it(bump_mm: float, bend_deg: float, parts: int) -> None:
+    """A box of 40 x 8 mm with a grain of half a millimetre on its upper side, which may be bent there."""
+    x, y = np.arange(0.0, 40.0, 0.03), np.arange(0.0, 8.0, 0.03)
+    top = 8.0 + bump_mm * np.maximum(0.0, 1 - np.abs(x - 13) / 0.25)
+    top -= np.maximum(0.0, x - 13) * math.tan(math.radians(bend_deg))
+    sides = [
+        np.column_stack([x, top]),
+        np.column_stack([np.full(len(y), 40.0), np.linspace(top[-1], 0, len(y))]),
+        np.column_stack([x[::-1], 0 * x]),
+        np.column_stack([0 * y, y]),
+    ]
+    points = np.vstack(sides)
+    runs = straight_runs(points, np.zeros(len(points), bool), closed=True, tolerance=0.045, shortest=1.0)
+    along = [run for run in runs if run.line.dx > 0.9]
+    assert len(along) == parts

@@ -10,7 +10,7 @@ import pytest
 from core.errors import NothingMeasurable
 from core.quantity import NotMeasurable, Quantity
 from measurement import measure
-from vision.find import find_welds_in_profile
+from vision.find_profile import find_welds_in_profile
 from vision.profile import Profile
 from vision.square_gap import gap_among
 

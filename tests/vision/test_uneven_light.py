@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-import vision.find
+import vision.candidates
 from benchmarks.render.butts import ButtShape, butt
 from vision.find import find_welds
 
@@ -14,14 +14,14 @@ from vision.find import find_welds
 def splits(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     """Return the names of the splits that the search takes up, as it does."""
     taken: list[str] = []
-    every = vision.find.proposals
+    every = vision.candidates.proposals
 
     def told(*arguments):
         for name, mask in every(*arguments):
             taken.append(name)
             yield name, mask
 
-    monkeypatch.setattr(vision.find, "proposals", told)
+    monkeypatch.setattr(vision.candidates, "proposals", told)
     return taken
 
 
@@ -41,8 +41,8 @@ def test_splits_that_agree_end_the_search(
 ) -> None:
     """Where no score is good enough by itself, three splits that give one outline are."""
     for name in ("CLEAR", "GOOD_ENOUGH"):
-        monkeypatch.setattr(vision.find, name, 100.0)
-    monkeypatch.setattr(vision.find, "AGREED", enough)
+        monkeypatch.setattr(vision.candidates, name, 100.0)
+    monkeypatch.setattr(vision.candidates, "AGREED", enough)
     joint = butt(thickness_left_mm=9, thickness_right_mm=9, weld=ButtShape(6.5, 7.0, 1.8, (2.2, 2.8), 0.9))
     photo = photograph(joint, look="dark on bright", rotation_deg=3.0)
     (weld,) = find_welds(photo.gray, photo.calibration).welds

@@ -14,7 +14,7 @@ from core.errors import NothingMeasurable
 from core.quantity import Measured, NotMeasurable, Quantity
 from measurement import measure
 from vision import face_toe, surface
-from vision.find import find_welds_in_profile
+from vision.find_profile import find_welds_in_profile
 from vision.profile import Profile
 from vision.untold_toe import OF_ANY_TOE, OF_BOTH_TOES, OF_THIS_TOE
 

@@ -1,0 +1,157 @@
+"""Coarse outlines of the reduced picture in which a joint was recognised, the likeliest first."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.model import Calibration
+from core.geometry import step_lengths
+from vision.coarse_score import STRAY_SHARE, score_of, stray_share
+from vision.plate_line import Detail
+from vision.segmentation import (
+    OF_ONE_TONE,
+    ReducedPicture,
+    Silhouette,
+    contrast_of,
+    flatten_light,
+    proposals,
+    silhouettes,
+)
+from vision.sharp_edges import OF_SHARP_EDGES
+from vision.structure import JointChoice, Shape, Structure, recognise, shape_of
+
+LEAST_CONTRAST_LEVELS = 5.0
+MOST_PERIMETER = 16.0
+"""Perimeter over the root of the area, beyond which an outline is frayed (a strip of 50 to 1 has 14.4)."""
+CLEAR = 7.5
+MOST_TRIED = 5
+GOOD_ENOUGH = 4.5
+"""A structure of this score, agreed on by its surroundings, ends the search for another way to split the picture."""
+LEAST_AGREED, AGREED, ONE_AREA = 3.0, 3, 0.02
+"""A lower score ends it where so many splits gave the same outline, of an area that differs by less than this share,
+and nothing but background lies beside it."""
+ANOTHER_SCORE, ANOTHER_AREA, ANOTHER_STEP = 3.5, 0.25, 1.3
+"""Score of a second piece, and its area over that of the one that is measured, from which it is told. Pieces of one
+metal differ in their step to the ground by less than the last factor; a rule that lies beside a section by more."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Candidate:
+    """Coarse outlines, the joint that was recognised in them, and how likely they are the section.
+
+    ``stray_share`` is the share of an outline beside which lies no background.
+    """
+
+    outlines: tuple[Silhouette, ...]
+    structure: Structure
+    score: float
+    stray_share: float
+
+
+def candidates_of(
+    reduced: ReducedPicture,
+    calibration: Calibration,
+    joint: JointChoice,
+    splits: Iterable[tuple[str, NDArray[np.uint8]]] | None = None,
+) -> list[Candidate]:
+    """Return recognised structures of the coarse outlines, best first; of splits by grey level where none are given."""
+    found: list[Candidate] = []
+    evened = replace(reduced, gray=flatten_light(reduced.gray))
+    for count, (name, mask) in enumerate(proposals(reduced, evened.gray) if splits is None else splits):
+        outlines = silhouettes(mask, reduced, name)
+        shapes = [coarse_shape(outline, reduced, calibration) for outline in outlines]
+        for outline, shape in zip(outlines, shapes, strict=True):
+            if shape is None:
+                continue
+            structure = recognise((shape,), joint)
+            if structure is not None:
+                found.append(_candidate((outline,), structure, (reduced, evened), calibration))
+        if joint in ("auto", "groove"):
+            for i in range(len(outlines)):
+                for j in range(i + 1, len(outlines)):
+                    first, second = shapes[i], shapes[j]
+                    if first is None or second is None or outlines[j].area_px < 0.2 * outlines[i].area_px:
+                        continue
+                    # Two members, not two of many alike (squares of a board, letters).
+                    if sum(outline.area_px > 0.3 * outlines[j].area_px for outline in outlines) > 4:
+                        continue
+                    structure = recognise((first, second), joint)
+                    if structure is not None:
+                        pair = (outlines[i], outlines[j])
+                        found.append(_candidate(pair, structure, (reduced, evened), calibration))
+        # beside an outline that runs along weld metal lies no background: a later split may take that metal in
+        clean = [c for c in found if c.stray_share < STRAY_SHARE]
+        best = max((c.score for c in clean), default=0.0)
+        if best > (CLEAR if count == 0 else GOOD_ENOUGH) or (best > LEAST_AGREED and _agreed(clean) >= AGREED):
+            break
+    best_first = sorted((c for c in found if c.score > 0), key=lambda c: -c.score)
+    # Beside a shadow lies no background, and such outlines score low: they are tried when all else is refused.
+    of_one_tone = [c for c in best_first[MOST_TRIED:] if c.outlines[0].proposal.startswith(OF_ONE_TONE)]
+    return best_first[:MOST_TRIED] + of_one_tone[:MOST_TRIED]
+
+
+def _agreed(candidates: Sequence[Candidate]) -> int:
+    """Return how many of some candidates have the outline of the best of them: so many splits gave it."""
+    best = max(candidates, key=lambda candidate: candidate.score)
+    area = sum(outline.area_px for outline in best.outlines)
+    return sum(
+        len(candidate.outlines) == len(best.outlines)
+        and abs(sum(outline.area_px for outline in candidate.outlines) - area) < ONE_AREA * area
+        for candidate in candidates
+    )
+
+
+def _candidate(
+    outlines: tuple[Silhouette, ...],
+    structure: Structure,
+    pictures: tuple[ReducedPicture, ReducedPicture],
+    calibration: Calibration,
+) -> Candidate:
+    # Where light falls off over the ground it is one ground still: in one of the two pictures it is of one level.
+    stray = max(min(stray_share(outline, picture) for picture in pictures) for outline in outlines)
+    score = score_of(structure, outlines, pictures[0], calibration) - 8.0 * max(0.0, min(stray, 0.25) - STRAY_SHARE)
+    return Candidate(outlines, structure, score, stray)
+
+
+def coarse_shape(outline: Silhouette, reduced: ReducedPicture, calibration: Calibration) -> Shape | None:
+    perimeter = float(step_lengths(outline.points_px).sum())
+    if perimeter > MOST_PERIMETER * math.sqrt(outline.area_px):
+        return None
+    either_way = outline.proposal.startswith(OF_SHARP_EDGES)
+    if not either_way and abs(contrast_of(outline, reduced)) < LEAST_CONTRAST_LEVELS:
+        return None
+    height, width = reduced.gray.shape
+    points_px = outline.points_px
+    edge = 1.6 * reduced.factor
+    right, bottom = width * reduced.factor - 1 - edge, height * reduced.factor - 1 - edge
+    cut = (points_px[:, 0] < edge) | (points_px[:, 1] < edge) | (points_px[:, 0] > right) | (points_px[:, 1] > bottom)
+    points = calibration.to_mm(points_px)
+    pixel = calibration.mm_per_px(points_px.mean(axis=0)) * reduced.factor
+    if not np.isfinite(points).all():
+        return None
+    detail = Detail(0.4 * pixel, pixel, pixel)
+    return shape_of(points, cut, detail, closed=True, tolerance=1.5 * pixel)
+
+
+def is_another(other: Candidate, chosen: Candidate, reduced: ReducedPicture) -> bool:
+    """Tell whether a candidate is a piece beside the chosen one that shows as much of a weld, and not its ground."""
+    if other.score < ANOTHER_SCORE or other.stray_share > STRAY_SHARE:
+        return False
+    for one in other.outlines:
+        for two in chosen.outlines:
+            steps = contrast_of(one, reduced), contrast_of(two, reduced)
+            alike = steps[0] * steps[1] > 0 and max(map(abs, steps)) < ANOTHER_STEP * min(map(abs, steps))
+            if not alike or one.area_px < ANOTHER_AREA * two.area_px:
+                return False
+            for some, ring in ((one, two), (two, one)):
+                polygon = some.points_px.astype(np.float32)
+                points = ring.points_px[:: max(1, len(ring.points_px) // 24)]
+                if any(cv2.pointPolygonTest(polygon, (float(x), float(y)), False) >= 0 for x, y in points):
+                    return False
+    return True

@@ -1,0 +1,107 @@
+"""From a profile that is in mm to the welds in it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from calibration.model import Calibration
+from core.errors import NothingMeasurable
+from core.geometry import signed_area, step_lengths
+from core.medians import median
+from vision.arc_branch import Branch, branch_of
+from vision.arc_surface import Arc, arc_of
+from vision.found import FoundWeld, FoundWelds, built, points_px_of
+from vision.plate_line import Detail
+from vision.profile import Profile, usual_std_mm
+from vision.section import Flag
+from vision.structure import JointChoice, recognise, shape_of, with_wander_told
+
+
+def find_welds_in_profile(
+    profile: Profile,
+    *,
+    joint: JointChoice = "auto",
+    calibration: Calibration | None = None,
+    outside_diameter_mm: float | None = None,
+) -> FoundWelds:
+    """Find the welds in a profile that is already in mm; a calibration puts their points into the picture.
+
+    Where the parent metal is a pipe's outside the profile is unrolled first (`vision.arc_surface`), and so are the
+    points of what is returned.
+
+    Parameters
+    ----------
+    outside_diameter_mm
+        Of the pipe, where it is known.
+
+    Raises
+    ------
+    NothingMeasurable
+        When no weld is recognised.
+    """
+    arc: Arc | Branch | None = None
+    if joint in ("auto", "butt", "groove"):
+        arc = arc_of(profile, outside_diameter_mm)
+    if arc is None and joint in ("auto", "tee", "lap"):
+        arc = branch_of(profile, outside_diameter_mm)
+    unused: tuple[Flag, ...] = ()
+    if arc is not None:
+        try:
+            flat = replace(profile, points_mm=arc.unrolled(profile.points_mm))
+            return _on_arc(_find_in_flat(flat, joint, None), arc, calibration)
+        except NothingMeasurable:
+            arc = None
+    if outside_diameter_mm is not None:
+        text = "the surfaces beside the weld do not bend like the given pipe: they are taken as straight"
+        unused = (Flag("diameter_not_used", text),)
+    found = _find_in_flat(profile, joint, calibration)
+    welds = (replace(w, section=replace(w.section, flags=w.section.flags + unused)) for w in found.welds)
+    return replace(found, welds=tuple(replace(w, flags=w.flags + unused) for w in welds)) if unused else found
+
+
+def _on_arc(found: FoundWelds, arc: Arc | Branch, calibration: Calibration | None) -> FoundWelds:
+    """Return what was found on an unrolled profile with what is to be told about it, its points in the picture."""
+    how = "given" if arc.given else f"fitted, ± {2 * arc.radius_std_mm:.1f} mm"
+    where = f"the surface on the {arc.side}" if isinstance(arc, Branch) else "the surface beside the weld"
+    text = (
+        f"{where} is taken as a pipe's outside of radius {arc.radius_mm:.1f} mm ({how}): lengths lie along it, heights "
+        "are square to it"
+    )
+    flag = (Flag("curved_surface", text),)
+    welds = []
+    for weld in found.welds:
+        section = arc.doubted(replace(weld.section, flags=weld.section.flags + flag))
+        points = points_px_of(section, calibration, np.zeros(2), arc)
+        welds.append(FoundWeld(section, points, weld.flags + flag))
+    return replace(found, welds=tuple(welds))
+
+
+def _find_in_flat(profile: Profile, joint: JointChoice, calibration: Calibration | None) -> FoundWelds:
+    spacing = median(step_lengths(profile.points_mm))
+    detail = Detail(usual_std_mm(profile), spacing, profile.blur_mm, alone=profile.points_alone)
+    points, cut = profile.points_mm, np.asarray(profile.cut)
+    if profile.closed and signed_area(points) > 0:
+        points, cut = points[::-1], cut[::-1]
+    shape = shape_of(points, cut, detail, closed=profile.closed, tolerance=max(4.5 * detail.noise_mm, 0.05))
+    structure = recognise((shape,), joint, closed=profile.closed, fine=True)
+    if structure is None:
+        raise NothingMeasurable(
+            "no weld was recognised in the profile: two straight plate surfaces with a weld between them are needed"
+        )
+    found = built(
+        with_wander_told(structure, closed=profile.closed),
+        (profile,),
+        (),
+        calibration,
+        np.zeros(2),
+        closed=profile.closed,
+        most_untold=0 if profile.closed else 2 if joint == "butt" else 1,
+    )
+    if not found.welds:
+        raise NothingMeasurable(
+            "a weld was seen in the profile, but no weld was recognised well enough to measure: a toe cannot be told, "
+            "because points are missing or scatter there"
+        )
+    return found

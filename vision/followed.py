@@ -1,0 +1,86 @@
+"""From coarse outlines to those that are followed closely: past strokes, bands beside a face and ruled lines."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from core.geometry import Points
+from vision.outline import Outline, refine_outline, with_soft_rim
+from vision.plausible import seen_edge
+from vision.ruling import Ruling, bridged, with_chords
+from vision.section import Flag
+from vision.segmentation import ReducedPicture, Silhouette
+from vision.side_band import beside_band, displacement, without_band
+from vision.strokes import bridged as across_strokes
+from vision.tone import ToneCurve
+
+BESIDE_BAND_REACH = 1.2
+"""In pixels of the picture in which bands are looked for: farther off lies the outer edge of a narrow one."""
+BAND_LEFT_OUT = (
+    "a band of another tone lies along one side of the section, as its wall seen from aside or its shadow: the edge of "
+    "the face was followed; look at the outline, and put the camera square above the weld"
+)
+BAND_TAKEN_IN = (
+    "a band of another tone lies along one side of the section, as its wall seen from aside or its shadow, and may "
+    "have been taken for a part of the face; look at the outline, and put the camera square above the weld"
+)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Faces:
+    """Outlines to be followed, the band beside each (its displacement in px) that was left out, and what is told.
+
+    ``factor`` leads from the picture in which bands were looked for to the full one.
+    """
+
+    outlines: tuple[Silhouette, ...]
+    bands: tuple[Points | None, ...] = ()
+    flags: tuple[Flag, ...] = ()
+    factor: float = 1.0
+
+
+def without_side_bands(outlines: tuple[Silhouette, ...], pictures: Sequence[ReducedPicture]) -> list[Faces]:
+    """Return what may be the ground faces in some outlines, likeliest first: without a wall or a shadow beside them.
+
+    A narrow wall is seen in the finer picture, the soft edge of a shadow in the coarser one.
+    """
+    looks = [(picture, [displacement(outline, picture) for outline in outlines]) for picture in pictures]
+    picture, moved = max(looks, key=lambda look: sum(vector is not None for vector in look[1]))
+    if all(vector is None for vector in moved):
+        return [Faces(outlines)]
+    eroded = [
+        outline if vector is None else without_band(outline, vector, picture)
+        for outline, vector in zip(outlines, moved, strict=True)
+    ]
+    whole = Faces(outlines, flags=(Flag("band_beside", BAND_TAKEN_IN),))
+    alone = tuple(outline for outline in eroded if outline is not None)
+    if len(alone) < len(outlines):
+        return [whole]
+    return [Faces(alone, tuple(moved), (Flag("band_beside", BAND_LEFT_OUT),), picture.factor), whole]
+
+
+def follow_outlines(
+    window: NDArray[np.uint8], reduced: ReducedPicture, ruling: Ruling | None, faces: Faces, *, curve: ToneCurve
+) -> list[Outline]:
+    """Follow coarse outlines closely, past strokes and the lines of a ruled ground."""
+    reach_px = 2.2 * reduced.factor + 2.5
+    outlines = []
+    for silhouette, band in zip(faces.outlines, faces.bands or (None,) * len(faces.outlines), strict=True):
+        near_px = reach_px if band is None else BESIDE_BAND_REACH * faces.factor + 1.5
+        outline = bridged(refine_outline(window, silhouette.points_px, near_px, curve=curve), ruling)
+        if silhouette.crossed is not None:
+            crossed = silhouette.points_px[silhouette.crossed]
+            outline = replace(outline, points_px=across_strokes(outline.points_px, crossed, near_px))
+        # Between the two edges of a band an edge is seen with less of its contrast: it is no softer for that.
+        known = with_soft_rim(outline) if band is None else replace(beside_band(outline, band), blunt=None)
+        outlines.append(known)
+    return outlines
+
+
+def across_lost(outline: Outline) -> Outline:
+    """Return an outline with chords where a shadow as dark as the metal leaves no edge."""
+    return with_chords(outline, ~seen_edge(outline))
