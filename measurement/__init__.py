@@ -44,7 +44,11 @@ def measure(section: Section) -> dict[str, Measured]:
         else _less_sure(found[name.name], section.hidden.get(name.name, 0.0))
         for name in names
     }
-    return values if section.inside is None else values | inside_values(section, noise)
+    if section.inside is None:
+        return values
+    inside = inside_values(section, noise)
+    hidden = {name: NotMeasurable(unseen[name], value.unit) for name, value in inside.items() if name in unseen}
+    return values | inside | {name: value for name, value in hidden.items() if name not in found}
 
 
 def _less_sure(value: Measured, std: float) -> Measured:

@@ -15,6 +15,7 @@ from vision.followed import Faces
 from vision.found import FoundWelds, built
 from vision.ground import ROUGH, roughness
 from vision.ground_doubt import is_of_ground, reach_of_grain
+from vision.lost_edge import with_lost_edge
 from vision.outline import MOST_UNSHARP, Outline
 from vision.plate_line import Detail
 from vision.plausible import are_alike, is_edge_of_metal, is_sharp_all_round, is_weld
@@ -90,6 +91,7 @@ def welds_in(
         if by_edges:
             grain_mm = max(grain_mm, MOVED_BY_SHADOW * max(shape.detail.step_mm for shape in structure.shapes))
         welds = tuple(on_this_ground(w, sharp, grain_mm) for w in welds if not is_of_ground(w.section, sharp, grain_mm))
+    welds = tuple(with_lost_edge(sharp, weld) for weld in welds)
     if not faces.bands:
         welds = tuple(with_unlike_parts(weld, sharp) for weld in welds)
         if joint == "auto" and structure.kind == "tee" and not _is_of_plates(structure):

@@ -1,0 +1,65 @@
+"""Where hardly any edge is seen, as at a glare as bright as the ground, what rests on it is not told."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from benchmarks.render.fillets import FilletShape, tee
+from benchmarks.render.geometry import PlateEnd
+from core.geometry import Points
+from core.quantity import NotMeasurable, Quantity
+from measurement import measure
+from vision.find import find_welds
+from vision.found import FoundWeld
+from vision.lost_edge import with_lost_edge
+from vision.outline import Outline
+
+
+@pytest.fixture(scope="module")
+def fillet(photograph) -> FoundWeld:
+    ends = {"through_left": PlateEnd(14), "through_right": PlateEnd(17), "standing": PlateEnd(15)}
+    shape = FilletShape(6.2, 7.1, bulge_mm=0.5)
+    photo = photograph(tee(through_thickness_mm=9, standing_thickness_mm=8, right=shape, **ends))
+    return find_welds(photo.gray, photo.calibration).welds[0]
+
+
+def told(weld: FoundWeld, middle: Points, length_mm: float, *, share: float = 0.1, first: int = 0) -> FoundWeld:
+    """Return a weld as it is told where for so far about a place the step is a share of that elsewhere."""
+    face = weld.section.face
+    assert face is not None
+    points = np.roll(np.vstack([face.left.points[::-1], face.face, face.right.points]), first, axis=0)
+    steps = np.where(np.hypot(*(points - middle).T) < length_mm / 2, -40.0 * share, -40.0)
+    outline = Outline(points, np.zeros(len(points), bool), 1.0, 0.1, 0.8, -40.0, 1.0, steps=steps)
+    return with_lost_edge([(points, outline)], weld)
+
+
+def missing(weld: FoundWeld) -> set[str]:
+    return {name for name, value in measure(weld.section).items() if isinstance(value, NotMeasurable)}
+
+
+@pytest.mark.parametrize("first", [0, 120])
+def test_beside_a_toe_what_needs_it_is_not_told(fillet: FoundWeld, first: int) -> None:
+    assert fillet.section.face is not None
+    found = told(fillet, fillet.section.face.toe_right, 0.8, first=first)
+    assert [flag.code for flag in found.flags][-1] == "edge_lost"
+    assert found.section.flags == found.flags
+    assert missing(found) >= {"leg_right", "throat", "weld_area", "toe_angle_right", "undercut_right", "size"}
+    values, before = measure(found.section), measure(fillet.section)
+    for name in ("leg_left", "toe_angle_left", "undercut_left", "joint_angle"):
+        assert values[name] == before[name]
+        assert isinstance(values[name], Quantity)
+
+
+def test_on_the_face_its_shape_is_not_told_and_the_legs_are(fillet: FoundWeld) -> None:
+    assert fillet.section.face is not None
+    found = told(fillet, fillet.section.face.face[len(fillet.section.face.face) // 2], 0.8)
+    assert missing(found) - missing(fillet) == {
+        "size", "design_throat", "throat", "convexity", "concavity", "weld_area",
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize(("length_mm", "share"), [(0.1, 0.1), (0.8, 0.4)])
+def test_a_few_faint_points_and_a_paler_edge_hide_nothing(fillet: FoundWeld, length_mm: float, share: float) -> None:
+    assert fillet.section.face is not None
+    assert told(fillet, fillet.section.face.toe_right, length_mm, share=share) is fillet
