@@ -19,8 +19,8 @@ from core.medians import median
 WANDER_PIECE = 1.7
 """Correlation lengths that carry one independent piece of wander, judged on rendered pictures."""
 
-LAGS = (np.arange(48) + 0.5) / 48
-"""Where, as shares of the farthest distance that counts, what two places have in common is summed up."""
+SHORT = 0.02
+"""Stretch, in widths of what places have in common, over which a wander is a straight line."""
 
 LEAST_SEEN = 0.75
 """Of a line that takes up more of a surface's wander than this leaves, little is told about the wander."""
@@ -128,17 +128,20 @@ def _left_of_wander(length: float, piece: float) -> tuple[float, float]:
     """Return what is left of a surface's wander in the middle of a line fitted to a stretch, and in its slope.
 
     As shares of the wander's standard deviation, the second per length. What two places have in common falls off with
-    their distance as a Gaussian whose integral is one independent piece; the sums of its products with the weights of a
-    mean and of a slope are taken by distance: places d apart overlap over length - d.
+    their distance d as a Gaussian whose integral is one independent piece. Places d apart overlap over length - d, and
+    the products of the weights of a mean and of a slope, summed over all such pairs, are polynomials of d: both sums
+    are integrals of powers of d under the Gaussian.
     """
     width = max(piece, 1e-9) / math.sqrt(2 * math.pi)
-    reach = min(length, 5 * width)
-    apart = reach * LAGS
-    common = np.exp(-0.5 * (apart / width) ** 2) * (2 * reach / len(LAGS))
-    over = length - apart
-    mean = float(common @ over) / length**2
-    slope = float(common @ (over * over * over / 12 - over * apart * apart / 4)) * 144 / length**6
-    return math.sqrt(mean), math.sqrt(max(slope, 0.0))
+    long = length / width
+    if long < SHORT:
+        return 1.0, 1.0 / width
+    left = math.exp(-0.5 * long**2)
+    zeroth, first = math.sqrt(math.pi / 2) * math.erf(long / math.sqrt(2)), 1 - left
+    third = 2 - left * (long**2 + 2)
+    mean = 2 * (long * zeroth - first) / long**2
+    slope = 24 * (long**3 * zeroth - 3 * long**2 * first + 2 * third) / long**6
+    return math.sqrt(mean), math.sqrt(slope) / width
 
 
 def total_least_squares(points: Points, weights: NDArray[np.float64] | None = None) -> Line:

@@ -71,7 +71,7 @@ def test_the_interval_of_a_line_holds_the_surface_whether_it_wanders_or_not(wand
     assert np.median(stated) < (0.0009 if wander_mm == 0.0 else 0.005)
 
 
-@pytest.mark.parametrize("length_mm", [0.5, 1.5, 3.0, 8.0, 40.0])
+@pytest.mark.parametrize("length_mm", [0.01, 0.02, 0.5, 1.5, 3.0, 8.0, 40.0])
 def test_what_is_left_of_wander_is_what_all_pairs_of_places_have_in_common(length_mm: float) -> None:
     """The law of propagation for a mean and a slope, JCGM 100:2008, equation 13, over 800 places of one stretch."""
     fit = replace(robust_line(surface(20.0, np.random.default_rng(1), wander_mm=0.0), SCATTER_MM, near=ALONG_X),
