@@ -7,10 +7,10 @@ import math
 import numpy as np
 import pytest
 
-from core.medians import FEW, MANY, SAMPLE, median, quantile
+from core.medians import FEW, median, quantile
 
 
-@pytest.mark.parametrize("count", [1, 2, 3, 8, 101, FEW, FEW + 1, FEW + 2, 4001, MANY + 1, 3 * MANY])
+@pytest.mark.parametrize("count", [1, 2, 3, 8, 101, FEW, FEW + 1, FEW + 2, 4001, 15000])
 @pytest.mark.parametrize("kind", [np.float64, np.float32, np.int64])
 def test_it_is_the_middle_of_the_sorted_values(count, kind):
     values = (100 * np.random.default_rng(count).standard_normal(count)).astype(kind)
@@ -27,12 +27,12 @@ def test_tables_and_lists_count_value_by_value():
 def test_what_is_no_number_or_empty_has_no_median():
     assert math.isnan(median([1.0, math.nan, 2.0]))
     assert math.isnan(median([*range(2 * FEW), math.nan]))
-    assert math.isnan(median([*range(2 * MANY), math.nan]))
+    assert math.isnan(median([*range(10000), math.nan]))
     assert math.isnan(median(np.zeros(0)))
     assert math.isnan(quantile(np.zeros(0), 0.5))
 
 
-@pytest.mark.parametrize("count", [1, 2, 3, 8, 101, 2000, 3 * MANY])
+@pytest.mark.parametrize("count", [1, 2, 3, 8, 101, 2000, 15000])
 @pytest.mark.parametrize("share", [0.0, 0.1, 0.5, 0.6827, 0.9, 1.0])
 def test_a_share_of_the_values_lies_below_their_quantile(count, share):
     values = 100 * np.random.default_rng(count).standard_normal(count)
@@ -40,8 +40,8 @@ def test_a_share_of_the_values_lies_below_their_quantile(count, share):
     assert quantile(values.reshape(1, -1), share) == quantile(values, share)
 
 
-def test_a_sample_that_does_not_enclose_the_place_costs_nothing_but_time():
-    values = np.ones(4 * MANY)
-    values[:: len(values) // SAMPLE] = 50.0
+def test_many_values_alike_are_their_own_median():
+    values = np.ones(20000)
+    values[:: len(values) // 1000] = 50.0
     assert median(values) == 1.0
     assert quantile(values, 0.02) == 1.0
