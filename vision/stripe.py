@@ -67,6 +67,8 @@ class Stripe:
         Which estimator the frame called for.
     ends
         Points at which the line is seen to end, with the standard uncertainty of that along it, px.
+    second_line
+        Brightness of a second line beside this one, as a share of its own, where it is nearly as bright; else 0.
     """
 
     points_px: Points
@@ -78,6 +80,7 @@ class Stripe:
     noise: float
     estimator: Estimator
     ends: Mapping[int, float] = field(default_factory=dict)
+    second_line: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -140,6 +143,7 @@ def extract(
         stripe.noise,
         stripe.estimator,
         stripe.ends,
+        stripe.second_line,
     )
 
 
@@ -188,7 +192,7 @@ def _stripe(gray: NDArray[Any], reduced: Reduced, path: Path) -> Stripe:
         )
     points, std, saturated, ends = with_ends(gray, line.points, line.std, line.saturated, sigma)
     gaps = _gaps(points, reasons, gray.shape[1])
-    return Stripe(points, std, saturated, gaps, "rows", sigma, found.noise, found.estimator, ends)
+    return Stripe(points, std, saturated, gaps, "rows", sigma, found.noise, found.estimator, ends, path.second)
 
 
 def _course(path: Path, factor: int, width: int) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
