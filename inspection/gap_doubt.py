@@ -40,6 +40,9 @@ MOST_BELOW_RIM = 0.7
 
 TANGENT_POINTS = 6
 LEAST_GAP_MM = 0.3
+FEWEST_BEFORE, SAME_MM = 2, 1e-6
+"""A face with no more points than these before a gap begins there; points of a face are those of its profile."""
+
 NEAR_TOE_MM = 0.25
 
 
@@ -63,7 +66,8 @@ def _with_gaps(weld: FoundWeld, profile: Profile, shared: tuple[Flag, ...]) -> F
             near = [
                 side
                 for side in ("left", "right")
-                if wide and _beside(getattr(face, f"toe_{side}"), ends, profile.points_mm)
+                if wide
+                and (_beside(getattr(face, f"toe_{side}"), ends, profile.points_mm) or _begins(face.face, side, ends))
             ]
             for side in near:
                 more = gap.length_mm / math.sqrt(12.0)
@@ -105,6 +109,14 @@ def _beside(toe: Points, ends: Points, points: Points) -> bool:
         return True
     within = float(np.hypot(*(toe - ends.mean(axis=0)))) < 0.5 * float(np.hypot(*(ends[1] - ends[0])))
     return within and float(np.hypot(*(points - toe).T).min()) > NEAR_TOE_MM
+
+
+def _begins(face: Points, side: str, ends: Points) -> bool:
+    """Tell whether a face begins with a gap, but for a stray point or two: its toe is told from beyond the gap."""
+    first = face[1 : 2 + FEWEST_BEFORE] if side == "left" else face[-2 : -3 - FEWEST_BEFORE : -1]
+    rim, beyond = ends if side == "left" else ends[::-1]
+    at = np.flatnonzero(np.hypot(*(first - beyond).T) < SAME_MM)
+    return bool(len(at)) and bool((np.hypot(*(first[: at[0]] - rim).T) < SAME_MM).any())
 
 
 def _hollow_beside(face: WeldSurface, ends: Points) -> list[tuple[str, float | None]]:

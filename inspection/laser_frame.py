@@ -96,11 +96,18 @@ def _within(pixels: NDArray[Any], region: Region | None) -> Stripe:
 
 
 def _stripe_flags(stripe: Stripe) -> tuple[Flag, ...]:
+    flags = []
     share = float(stripe.saturated.mean())
-    if share <= MANY_SATURATED:
-        return ()
-    text = f"the laser line is overexposed along {100 * share:.0f} % of its length: shorten the exposure"
-    return (Flag("stripe_saturated", text),)
+    if share > MANY_SATURATED:
+        text = f"the laser line is overexposed along {100 * share:.0f} % of its length: shorten the exposure"
+        flags.append(Flag("stripe_saturated", text))
+    if stripe.second_line > 0:
+        text = (
+            f"a second line, {100 * stripe.second_line:.0f} % as bright, runs beside the laser line: see in the "
+            "overlay that the right one was taken, and cover what reflects"
+        )
+        flags.append(Flag("second_line", text))
+    return tuple(flags)
 
 
 def _with_doubtful_ends(weld: FoundWeld, gray: NDArray[Any], stripe: Stripe, calibration: Calibration) -> FoundWeld:

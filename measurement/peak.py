@@ -197,10 +197,11 @@ def _parabola(along: Points, height: Points, centre: float, half: float, noise: 
     return Peak(float(centre + top * half), a + top * (b + top * c), std, 2 * c / half**2, -1)
 
 
-def blur_part(peak: Peak, noise: Noise) -> float:
+def blur_part(peak: Peak, noise: Noise, times: float = 1.0) -> float:
     """Return how far blur moves the place of an edge as curved as this one.
 
     A Gaussian spread of standard deviation b moves a contour of curvature k by k b²/2 to first order, and a
-    sharp corner by no more than about b.
+    sharp corner by no more than about b: so many times that of the points.
     """
-    return min(abs(peak.curvature) * noise.blur_mm**2 / 2, noise.blur_mm) if math.isfinite(peak.curvature) else 0.0
+    blur = times * noise.blur_mm
+    return min(abs(peak.curvature) * blur**2 / 2, blur) if math.isfinite(peak.curvature) else 0.0

@@ -27,8 +27,12 @@ MOST_HIDDEN_MM = 0.8
 
 WIDTH_IN_DEVIATIONS, MOST_FILLED, FILL_DOUBT, LINE_FILL_DOUBT = 3.7, 0.75, 0.6, 1.8
 """Width of an undercut at the plate line in standard deviations of the Gaussian most like it; the most that blur
-is taken to have taken of its variance; share of the correction that is doubt. Judged on rendered pictures. How much of
-a laser line's width is blur along the line, too, and how much is the thickness of the light, a frame does not tell."""
+is taken to have taken of its variance; share of the correction that is doubt. Judged on rendered pictures."""
+
+ALONG_LINE = 2.2
+"""Optics that blur a line along as much as across round it by so many times what thick light does: the floor of a
+groove is then seen higher by as much as it is curved, a little more in a notch. How much of a line's width is which, a
+frame does not tell (judged on frames drawn either way)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +85,7 @@ def undercut(toe: Toe, noise: Noise) -> Undercut:
     parts = {
         "edge": peak.std,
         "plate fit": toe.fit.std_at(toe.along_plate + peak.along),
-        "blur": max(blur_part(peak, noise), doubt * filled),
+        "blur": max(blur_part(peak, noise, ALONG_LINE if noise.of_line else 1.0), doubt * filled),
     }
     return Undercut(quantity(peak.height + filled, "mm", parts, noise), width)
 

@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 
 from core.fitting import LineFit
-from core.geometry import Line, Points, arc_length, distance
+from core.geometry import Line, Points, arc_length, distance, step_lengths
 from vision.overhang import toe_below
 from vision.plate_line import NOISY_MM, Detail, wander_of
 
@@ -46,6 +46,12 @@ HIDDEN_TOLD_MM = 0.15
 
 WIDEST_SHARE, AGREE = 0.8, 1.6
 """Largest share of a face that tells its toe; how many standard uncertainties a wider stretch may move it."""
+
+WELL_TOLD_MM = 0.03
+"""A toe of a line known no better than this (standard uncertainty) is sought with more of the face."""
+
+UNSEEN_MM = 0.3
+"""Points of a face or a plate that are farther apart leave open what lies between."""
 
 LOBE_MM = 0.04
 """Face that overhangs its plate is clear of it by more than this, a rounded toe by less."""
@@ -187,7 +193,8 @@ def _model_toe(
     clear = 2.2 * detail.blur_mm + 1.0 * detail.step_mm
     span = min(max(0.12 * face_length, 6 * detail.step_mm), max(0.9, 8 * detail.step_mm))
     rounding, passed = 0.0, 0.0
-    alike = 1.0 if detail.alone else SHARED_NOISE
+    # Speckle moves neighbouring points of a line alike, as the plate beside shows.
+    alike = min(max(fit.correlation_points, 1.0), SHARED_NOISE) if detail.alone else SHARED_NOISE
     for _ in range(3):
         start = int(np.searchsorted(length, length[leave] + max(clear, passed)))
         stop = int(np.searchsorted(length, length[min(start, len(path) - 1)] + span))
@@ -205,9 +212,13 @@ def _model_toe(
             break
         rounding = found
         passed = (GENTLE_TANGENTS if slope_deg < GENTLE_ARC_DEG else ARC_TANGENTS) * rounding
-    if detail.noise_mm > NOISY_MM:
+    enough = 0.0 if detail.noise_mm > NOISY_MM else WELL_TOLD_MM if detail.alone else math.inf
+    if std_along > enough:
+        if detail.alone and not (undercut or rounding):
+            # What blur takes off a gentle corner is far below such scatter: points near the toe tell most of it.
+            start = min(leave + 2, start)
         window, (corner_along, slope_deg, std_along) = _widened(
-            path[start : face_stop + 1], window, towards, (corner_along, slope_deg, std_along), alike
+            path[start : face_stop + 1], window, towards, (corner_along, slope_deg, std_along), alike, enough
         )
     below = None
     if sign > 0 and slope_deg > OVERHANGS_DEG:
@@ -252,7 +263,10 @@ def _model_toe(
         hidden = max(hidden, _bulge_before(path[: leave + 1], towards, sign, 3.0 * fit.residual_std))
         std = math.hypot(std, hidden)
     apart = abs(float(towards.along(path[leave])) - corner_along)
-    std = math.hypot(std, 0.5 * max(0.0, apart - 1.5 * expected))
+    beyond = max(0.0, apart - 1.5 * expected)
+    # A face that leads far past what is seen of its plate bends, or the plate ends, in the gap before it.
+    gap = beyond > UNSEEN_MM and float(step_lengths(path[leave : start + 1]).max()) > UNSEEN_MM
+    std = math.hypot(std, beyond if gap else 0.5 * beyond)
     flag = None
     if slope_deg < 8.0:
         flag = f"the face leaves the plate at only {slope_deg:.0f} degrees"
@@ -262,7 +276,7 @@ def _model_toe(
 
 
 def _widened(
-    face: Points, window: Points, towards: Line, met: tuple[float, float, float], alike: float
+    face: Points, window: Points, towards: Line, met: tuple[float, float, float], alike: float, enough: float
 ) -> tuple[Points, tuple[float, float, float]]:
     """Let the stretch of the face that tells the toe grow as long as the toe agrees with that of every shorter one.
 
@@ -270,7 +284,7 @@ def _widened(
     """
     accepted = [met]
     size = len(window)
-    while size < WIDEST_SHARE * len(face):
+    while accepted[-1][2] > enough and size < WIDEST_SHARE * len(face):
         size = math.ceil(1.5 * size)
         wider = face[: min(size, round(WIDEST_SHARE * len(face)))]
         found = _meet(wider, towards, near=accepted[-1][0], alike=alike)

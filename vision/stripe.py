@@ -67,6 +67,8 @@ class Stripe:
         Which estimator the frame called for.
     ends
         Points at which the line is seen to end, with the standard uncertainty of that along it, px.
+    second_line
+        Brightness of a second line beside this one, as a share of its own, where it is nearly as bright; else 0.
     """
 
     points_px: Points
@@ -78,6 +80,7 @@ class Stripe:
     noise: float
     estimator: Estimator
     ends: Mapping[int, float] = field(default_factory=dict)
+    second_line: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -140,6 +143,7 @@ def extract(
         stripe.noise,
         stripe.estimator,
         stripe.ends,
+        stripe.second_line,
     )
 
 
@@ -171,11 +175,14 @@ def _stripe(gray: NDArray[Any], reduced: Reduced, path: Path) -> Stripe:
     line = _joined(pieces)
     line = _without(line, ~np.isfinite(line.points[:, 0] + line.points[:, 1]))
     line = _without(line, lonely(line.points, line.std))
+    struck = np.zeros((0, 2))
     if line.saturated.any():
-        line = _without(line, sparks(line.points, line.std, line.saturated, sigma))
+        marked = sparks(line.points, line.std, line.saturated, sigma)
+        struck = line.points[marked]
+        line = _without(line, marked)
     line = _without(line, beyond_ends(line.points, line.height, sigma))
     line = _without(line, islands(line.points, sigma))
-    line, walls = _with_short_walls(gray, line, sigma)
+    line, walls = _with_short_walls(gray, line, sigma, struck)
     line = _without(line, bridges(line.points, line.height, walls, sigma))
     line = _without(line, astray(line.points, line.std))
     if len(line.points) < LEAST_POINTS:
@@ -185,7 +192,7 @@ def _stripe(gray: NDArray[Any], reduced: Reduced, path: Path) -> Stripe:
         )
     points, std, saturated, ends = with_ends(gray, line.points, line.std, line.saturated, sigma)
     gaps = _gaps(points, reasons, gray.shape[1])
-    return Stripe(points, std, saturated, gaps, "rows", sigma, found.noise, found.estimator, ends)
+    return Stripe(points, std, saturated, gaps, "rows", sigma, found.noise, found.estimator, ends, path.second)
 
 
 def _course(path: Path, factor: int, width: int) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
@@ -292,9 +299,12 @@ def _between(piece: _Piece, head: _Piece, tail: _Piece) -> _Piece:
     return _Piece(piece.points[keep], piece.std[keep], piece.height[keep], piece.saturated[keep])
 
 
-def _with_short_walls(gray: NDArray[Any], line: _Piece, sigma: float) -> tuple[_Piece, NDArray[np.int64]]:
+def _with_short_walls(
+    gray: NDArray[Any], line: _Piece, sigma: float, struck: Points
+) -> tuple[_Piece, NDArray[np.int64]]:
     """Fill gaps that are higher than wide along the rows: short walls, as of an undercut, look blurred in columns.
 
+    A gap that was left where points (``struck``, (M, 2)) belonged to a spark is none of them: its light is still there.
     Returns the line and, for each point, the number of the stretch it belongs to: odd ones are walls.
     """
     step = np.diff(line.points, axis=0)
@@ -304,6 +314,8 @@ def _with_short_walls(gray: NDArray[Any], line: _Piece, sigma: float) -> tuple[_
     start = 0
     for after in walls.tolist():
         (x0, y0), (x1, y1) = line.points[after], line.points[after + 1]
+        if len(struck) and bool(((struck[:, 0] - x0) * (struck[:, 0] - x1) < 0).any()):
+            continue
         rows = np.arange(math.ceil(min(y0, y1)) + 1, math.floor(max(y0, y1)))
         if len(rows) < 2:
             continue

@@ -47,6 +47,12 @@ APART = 3
 SATURATED_FOOT = 0.15
 """A saturated column is balanced above this share of its height: its flanks carry the place, its feet only noise."""
 
+WIDER = 1.15
+"""A saturated column that is so many times wider at its foot than usual may show something beside the line."""
+
+FLANK_PX = 3
+"""Rows from where a saturated line is half as bright as in its middle to its foot."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Centres:
@@ -280,9 +286,27 @@ def _flanks(
     light = np.maximum(band - foot, 0.0)
     away = np.arange(len(band), dtype=np.float32)[:, None] - start.astype(np.float32)
     light[np.abs(away) > reach] = 0.0
+    lit = light > 0
+    width = _count(lit)
+    mixed = np.flatnonzero((width > WIDER * median(width) + 2) | (_count(lit[1:] & ~lit[:-1]) > 1))
+    if len(mixed):
+        light[:, mixed] = _without_neighbours(light[:, mixed], start[mixed])
     total = np.maximum(light.sum(axis=0), np.float32(1e-3))
     light *= away
     return np.asarray(start + light.sum(axis=0) / total, float)
+
+
+def _without_neighbours(light: NDArray[np.float32], near: NDArray[np.float64]) -> NDArray[np.float32]:
+    """Return the light of columns without what lies beside the bright run of rows nearest to a place.
+
+    A reflection close to an overexposed line, which is wide, lies within reach of its balance.
+    """
+    at = np.arange(len(light))[:, None]
+    dark = light < 0.5 * light.max(axis=0)
+    middle = np.argmin(np.where(dark, np.inf, np.abs(at - near)), axis=0)
+    above = np.where(dark & (at < middle), at, -1).max(axis=0)
+    below = np.where(dark & (at > middle), at, len(light)).min(axis=0)
+    return np.where((at > above - FLANK_PX) & (at < below + FLANK_PX), light, np.float32(0.0))
 
 
 def _steadier(

@@ -29,6 +29,9 @@ STEEP = 3
 ALIKE = 0.6
 """A second line of this share of the brightness, along this share of a stretch, makes it ambiguous."""
 
+DIMMER = 0.8
+"""A second line that is no brighter than this along the most of its length is told from the first."""
+
 MOST_RUNS_A_COLUMN = 12
 
 
@@ -60,6 +63,8 @@ class Path:
         Median extent of the line across, reduced pixels.
     steep
         Where it runs along the rows.
+    second
+        Brightness of another line beside the one taken, as a share of its own; 0 where there is none near it.
     """
 
     rows: NDArray[np.float64]
@@ -68,6 +73,7 @@ class Path:
     starts: NDArray[np.bool_]
     width: float
     steep: tuple[Steep, ...]
+    second: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -79,6 +85,7 @@ class _Runs:
     stop: NDArray[np.int64]
     centre: NDArray[np.float64]
     peak: NDArray[np.float64]
+    mass: NDArray[np.float64]
 
 
 def trace(reduced: Reduced) -> Path | None:
@@ -95,14 +102,14 @@ def trace(reduced: Reduced) -> Path | None:
     rows[runs.column[chain]] = runs.centre[chain]
     other = np.bincount(runs.column, minlength=width) > np.isfinite(rows)
     segments = _segments(runs, chain)
-    ambiguous = _ambiguous(runs, chain, segments, columnwise.mask)
+    ambiguous, second = _ambiguous(runs, chain, segments, columnwise.mask)
     extent = (runs.stop - runs.start)[chain]
     thick = median(extent)
     steep = _steep_places(reduced, runs, chain, thick)
     starts = np.zeros(width, bool)
     for first, _ in segments:
         starts[runs.column[chain[first]]] = True
-    return Path(rows, ambiguous, other, starts, thick, steep)
+    return Path(rows, ambiguous, other, starts, thick, steep, second)
 
 
 def _runs(light: NDArray[np.float32], mask: NDArray[np.bool_]) -> _Runs:
@@ -110,7 +117,7 @@ def _runs(light: NDArray[np.float32], mask: NDArray[np.bool_]) -> _Runs:
     rows = within.stop - within.start
     if not rows:
         none, empty = np.zeros(0, np.int64), np.zeros(0)
-        return _Runs(none, none, none, empty, empty)
+        return _Runs(none, none, none, empty, empty, empty)
     lit = np.flatnonzero(cv2.transpose(mask[within].view(np.uint8)).view(np.bool_))
     column, row = np.divmod(lit, rows)
     row += within.start
@@ -120,7 +127,8 @@ def _runs(light: NDArray[np.float32], mask: NDArray[np.bool_]) -> _Runs:
     mass = np.add.reduceat(level, first)
     moment = np.add.reduceat(level * row, first)
     peak = np.maximum.reduceat(level, first)
-    return _Runs(column[first], row[first], row[last] + 1, (moment / mass).astype(float), peak.astype(float))
+    centre = (moment / mass).astype(float)
+    return _Runs(column[first], row[first], row[last] + 1, centre, peak.astype(float), mass.astype(float))
 
 
 def _onward(runs: _Runs, quality: NDArray[np.float64], width: int) -> tuple[list[float], list[int]]:
@@ -220,26 +228,39 @@ def _segments(runs: _Runs, chain: NDArray[np.int64]) -> list[tuple[int, int]]:
 
 def _ambiguous(
     runs: _Runs, chain: NDArray[np.int64], segments: list[tuple[int, int]], mask: NDArray[np.bool_]
-) -> NDArray[np.bool_]:
-    """Mark the stretches along which another line is as good as the one taken."""
+) -> tuple[NDArray[np.bool_], float]:
+    """Mark the stretches along which another line is as good as the one taken, and tell how bright a dimmer one is."""
     width = mask.shape[1]
     result = np.zeros(width, bool)
     chosen = np.zeros(len(runs.column), bool)
     chosen[chain] = True
     peak = np.zeros(width)
     peak[runs.column[chain]] = runs.peak[chain]
+    mass = np.zeros(width)
+    mass[runs.column[chain]] = runs.mass[chain]
     rival = ~chosen & (runs.peak > ALIKE * peak[runs.column]) & (peak[runs.column] > 0)
     if not rival.any():
-        return result
+        return result, 0.0
     # Pieces of light that hang together: several short ones beside a long line are no second line.
     _, labels = cv2.connectedComponents(mask.astype(np.uint8), connectivity=8)
     label = labels[runs.start, runs.column]
+    second = 0.0
     for first, last in segments:
         low, high = int(runs.column[chain[first]]), int(runs.column[chain[last]]) + 1
         within = rival & (runs.column >= low) & (runs.column < high)
-        if within.any() and int(np.bincount(label[within]).max()) > ALIKE * (high - low):
+        if not within.any():
+            continue
+        pieces = np.bincount(label[within])
+        if int(pieces.max()) <= ALIKE * (high - low):
+            continue
+        longest = within & (label == int(np.argmax(pieces)))
+        # The brightest of a few reduced pixels depends on where the line lies between them, their sum does not.
+        share = median(runs.mass[longest] / mass[runs.column[longest]])
+        if share > DIMMER:
             result[low:high] = True
-    return result
+        else:
+            second = max(second, share)
+    return result, second
 
 
 def _steep_places(reduced: Reduced, runs: _Runs, chain: NDArray[np.int64], thick: float) -> tuple[Steep, ...]:

@@ -19,6 +19,9 @@ NOISE_TIMES = 5.0
 LOCAL_SHARE = 0.25
 """What is below this share of the brightest light in reach across the line is its halo."""
 
+FEW_ONCE = 0.3
+"""Where a smaller share of the columns, or rows, with light has it once there is more than one line."""
+
 REACH = 12
 SAMPLED = 4
 """One reduced pixel in so many rows and columns tells the noise."""
@@ -104,11 +107,15 @@ def runs_along_rows(reduced: Reduced) -> bool:
     if not len(levels):
         return True
     bright = (light > 0.4 * quantile(levels, 0.9)).view(np.uint8)
-    return _met_once(bright) >= _met_once(np.asarray(cv2.transpose(bright), np.uint8))
+    once, lit_columns = _met_once(bright)
+    once_turned, lit_across = _met_once(np.asarray(cv2.transpose(bright), np.uint8))
+    if max(once, once_turned) < FEW_ONCE * max(lit_columns, lit_across):
+        return lit_columns >= lit_across  # two lines side by side are met twice all along, and once at their rims
+    return once >= once_turned
 
 
-def _met_once(bright: NDArray[np.uint8]) -> int:
-    """Return the number of columns in which light is met once, of a mask of ones."""
+def _met_once(bright: NDArray[np.uint8]) -> tuple[int, int]:
+    """Return the number of columns in which light is met once, and at all, of a mask of ones."""
     begins = (bright[1:] > bright[:-1]).view(np.uint8)
     count = np.add.reduce(begins, axis=0, dtype=np.uint16) + bright[0]
-    return int(np.count_nonzero(count == 1))
+    return int(np.count_nonzero(count == 1)), int(np.count_nonzero(count))

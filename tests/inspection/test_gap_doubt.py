@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from inspection.gap_doubt import _begins
 from inspection.picture import measure_file
 from inspection.settings import Settings
 
@@ -51,3 +52,14 @@ def test_what_lies_below_beyond_the_end_of_a_plate_is_no_hollow_of_the_weld(tmp_
     (weld,) = measure_file(path, Settings())["welds"]
     for side in ("left", "right"):
         assert weld["measurements"][f"undercut_{side}"]["state"] == "measured"
+
+
+@pytest.mark.parametrize(("stray", "begins"), [(1, True), (2, True), (3, False)])
+@pytest.mark.parametrize("side", ["left", "right"])
+def test_a_face_begins_with_a_gap_but_for_a_stray_point_or_two(side: str, stray: int, begins: bool) -> None:
+    x = np.concatenate([[0.0], 0.2 + 0.05 * np.arange(stray), np.arange(3.0, 6.0, 0.05)])
+    face = np.column_stack([x, np.sin(x)])
+    ends = face[stray : stray + 2]
+    if side == "right":
+        face, ends = face[::-1], ends[::-1]
+    assert _begins(face, side, ends) is begins

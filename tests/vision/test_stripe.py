@@ -100,6 +100,18 @@ def test_dropouts_are_gaps_with_a_reason():
     assert found.max() < 1.5
 
 
+@pytest.mark.parametrize("away", [-70.0, 90.0])
+def test_a_dimmer_second_line_is_told_from_the_first(away):
+    share = 0.74
+    light = Light(ghosts=((WAVE + np.array([0.0, away]), share * 180.0, 2.0),))
+    stripe = extract(frame(light))
+    assert stripe.orientation == "rows"
+    assert np.abs(errors(stripe)).max() < 1.0
+    assert len(stripe.points_px) > 850
+    assert stripe.second_line == pytest.approx(share, abs=0.1)
+    assert extract(frame()).second_line == 0.0
+
+
 def test_two_lines_alike_are_given_up():
     line = np.array([[-20.0, 150.0], [920.0, 150.0]])
     light = Light(ghosts=((line + np.array([0.0, 150.0]), 180.0, 2.0),))

@@ -59,3 +59,24 @@ def test_an_overexposed_line_and_the_ends_of_one_are_left_alone() -> None:
     saturated[:8] = True
     points[:8, 1] += 2.0
     assert not sparks(points, std, saturated, 2.0).any()
+
+
+@pytest.mark.parametrize("beside", [10, 13, -12])
+def test_an_overexposed_line_is_not_drawn_to_a_spark_close_beside_it(beside: int) -> None:
+    spark = (300, 115 + beside, 322, 118 + beside)
+    stripe = extract(spoiled(Light(amplitude=700.0, sigma_px=2.0, noise=3.0), spark))
+    off = stripe.points_px[:, 1] - np.interp(stripe.points_px[:, 0], *LINE.T)
+    assert np.abs(off).max() < 0.6
+    assert len(off) > 600
+
+
+def test_a_spark_that_was_left_out_is_not_found_again_as_a_wall() -> None:
+    slope = np.column_stack([np.arange(-10.0, 420.0), 30.0 + 0.8 * np.arange(-10.0, 420.0)])
+    light = Light(amplitude=165.0, sigma_px=1.6, noise=1.7, speckle=0.28)
+    frame = stripe_picture((400, 400), slope, light, np.random.default_rng(3)).astype(np.float32)
+    stroke = np.zeros(frame.shape, np.float32)
+    cv2.line(stroke, (198, 194), (209, 199), 600.0, 3)
+    frame += cv2.GaussianBlur(stroke, (0, 0), 1.0)
+    stripe = extract(np.clip(np.rint(frame), 0, 255).astype(np.uint8), orientation="rows")
+    across = (stripe.points_px[:, 1] - np.interp(stripe.points_px[:, 0], *slope.T)) / np.hypot(1.0, 0.8)
+    assert np.abs(across).max() < 1.5
