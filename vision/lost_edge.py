@@ -18,9 +18,10 @@ from vision.section import Flag, WeldSurface
 from vision.untold_toe import of_toe
 
 HARDLY, LONGEST_MM = 0.2, 0.25
-"""Step across an outline over that across most of it, below which it is hardly an edge, and length of a stretch of
-such points that is no chance: of 300 rendered pictures, a third of them on rough grounds, those whose values were right
-had none longer than 0.1 mm beside a toe, the one whose outline followed a glare 0.8 mm."""
+"""Step across an outline over that across most of it, below which it is hardly an edge if it does not stand clear of
+grain either, and length of a stretch of such points that is no chance: of 300 rendered pictures, a third of them on
+rough grounds, those whose values were right had none longer than 0.1 mm beside a toe, the one whose outline followed a
+glare 0.8 mm."""
 
 BESIDE_MM = 2.0
 """A toe, and undercut, may lie so near such a stretch."""
@@ -80,6 +81,8 @@ def _stretches(points: Points, outline: Outline) -> list[Points]:
         return []
     steps = np.abs(outline.steps)
     faint = (steps < HARDLY * float(np.median(steps[~outline.cut]))) & ~outline.cut
+    if outline.seen is not None:
+        faint &= ~outline.seen
     if outline.bridged_px is not None:
         faint &= outline.bridged_px <= 0
     if not faint.any() or faint.all():

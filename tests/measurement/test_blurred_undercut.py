@@ -8,7 +8,7 @@ from scipy.ndimage import gaussian_filter1d
 
 from core.quantity import Quantity
 from measurement import measure
-from vision.find import find_welds_in_profile
+from vision.find_profile import find_welds_in_profile
 from vision.profile import Profile
 
 STEP_MM, NOISE_MM = 0.045, 0.0015

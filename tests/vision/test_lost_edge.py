@@ -24,13 +24,16 @@ def fillet(photograph) -> FoundWeld:
     return find_welds(photo.gray, photo.calibration).welds[0]
 
 
-def told(weld: FoundWeld, middle: Points, length_mm: float, *, share: float = 0.1, first: int = 0) -> FoundWeld:
+def told(
+    weld: FoundWeld, middle: Points, length_mm: float, *, share: float = 0.1, first: int = 0, clear: bool = False
+) -> FoundWeld:
     """Return a weld as it is told where for so far about a place the step is a share of that elsewhere."""
     face = weld.section.face
     assert face is not None
     points = np.roll(np.vstack([face.left.points[::-1], face.face, face.right.points]), first, axis=0)
     steps = np.where(np.hypot(*(points - middle).T) < length_mm / 2, -40.0 * share, -40.0)
-    outline = Outline(points, np.zeros(len(points), bool), 1.0, 0.1, 0.8, -40.0, 1.0, steps=steps)
+    outline = Outline(points, np.zeros(len(points), bool), 1.0, 0.1, 0.8, -40.0, 1.0, steps=steps,
+                      seen=np.full(len(points), clear))  # fmt: skip
     return with_lost_edge([(points, outline)], weld)
 
 
@@ -59,7 +62,9 @@ def test_on_the_face_its_shape_is_not_told_and_the_legs_are(fillet: FoundWeld) -
     }  # fmt: skip
 
 
-@pytest.mark.parametrize(("length_mm", "share"), [(0.1, 0.1), (0.8, 0.4)])
-def test_a_few_faint_points_and_a_paler_edge_hide_nothing(fillet: FoundWeld, length_mm: float, share: float) -> None:
+@pytest.mark.parametrize(("length_mm", "share", "clear"), [(0.1, 0.1, False), (0.8, 0.4, False), (0.8, 0.1, True)])
+def test_a_few_faint_points_a_paler_edge_and_one_clear_of_grain_hide_nothing(
+    fillet: FoundWeld, length_mm: float, share: float, clear: bool
+) -> None:
     assert fillet.section.face is not None
-    assert told(fillet, fillet.section.face.toe_right, length_mm, share=share) is fillet
+    assert told(fillet, fillet.section.face.toe_right, length_mm, share=share, clear=clear) is fillet

@@ -6,7 +6,7 @@ import numpy as np
 
 from core.quantity import Quantity
 from measurement import measure
-from vision.find import find_welds_in_profile
+from vision.find_profile import find_welds_in_profile
 from vision.profile import Profile
 
 STEP_MM, NOISE_MM = 0.045, 0.015
