@@ -163,9 +163,13 @@ def _departure(
         stays = STAYS_ON_PLATE_MM + 0.2 * extent
         if wide or (on_plate < stays and (peak > 2.0 * threshold or extent > LONG_LOW_MM)):
             if sides[at] > 0:
-                if wide or then >= 0 or extent > WIDEST_SPATTER_MM:
+                # Before a groove, beyond which the face rises, it is a bead of spatter on its rim; where nothing rises
+                # any more it is the face itself, which runs down to a plate that lies lower.
+                later = zip(sides[at + 2 :], starts[at + 2 :], strict=False)
+                rises = any(side > 0 for side, begins in later if begins < face_stop)
+                if wide or then >= 0 or extent > WIDEST_SPATTER_MM or not rises:
                     return 1, max(0, index - 1)
-                continue  # a bead of spatter on the rim of a groove
+                continue
             face_ahead = float(length[min(face_stop, len(path) - 1)] - length[end])
             across = distance(path[end], path[index])  # a deep groove is longer than it is wide
             narrow = across < WIDEST_UNDERCUT_MM and across < 0.5 * face_ahead and peak > FLATTEST_UNDERCUT * across
