@@ -10,10 +10,13 @@ import pytest
 from numpy.typing import NDArray
 
 from benchmarks.render.camera import Camera
-from benchmarks.render.geometry import Drawing
+from benchmarks.render.fillets import FilletShape, tee
+from benchmarks.render.geometry import Drawing, PlateEnd
 from benchmarks.render.scene import Exposure, Look, paint
 from calibration.model import Calibration, from_pixel_size
 from core.geometry import Points
+from vision.find import find_welds
+from vision.found import FoundWeld
 
 BRIGHT = Look(scratches=3)
 DARK = Look(background=0.86, plate=0.34, weld=0.28, haz=0.31, scratches=3, scratch_depth=-0.05)
@@ -60,3 +63,12 @@ def photograph() -> Photographer:
         return Photograph(np.asarray(gray, np.uint8), from_pixel_size(mm_per_px), camera, drawing)
 
     return take
+
+
+@pytest.fixture(scope="session")
+def fillet(photograph: Photographer) -> FoundWeld:
+    """Return the only weld of a photographed tee: legs of 6.2 and 7.1 mm on plates of 9 and 8 mm."""
+    ends = {"through_left": PlateEnd(14), "through_right": PlateEnd(17), "standing": PlateEnd(15)}
+    shape = FilletShape(6.2, 7.1, bulge_mm=0.5)
+    photo = photograph(tee(through_thickness_mm=9, standing_thickness_mm=8, right=shape, **ends))
+    return find_welds(photo.gray, photo.calibration).welds[0]

@@ -5,23 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from benchmarks.render.fillets import FilletShape, tee
-from benchmarks.render.geometry import PlateEnd
 from core.geometry import Points
 from core.quantity import NotMeasurable, Quantity
 from measurement import measure
-from vision.find import find_welds
 from vision.found import FoundWeld
 from vision.lost_edge import with_lost_edge
 from vision.outline import Outline
-
-
-@pytest.fixture(scope="module")
-def fillet(photograph) -> FoundWeld:
-    ends = {"through_left": PlateEnd(14), "through_right": PlateEnd(17), "standing": PlateEnd(15)}
-    shape = FilletShape(6.2, 7.1, bulge_mm=0.5)
-    photo = photograph(tee(through_thickness_mm=9, standing_thickness_mm=8, right=shape, **ends))
-    return find_welds(photo.gray, photo.calibration).welds[0]
 
 
 def told(
