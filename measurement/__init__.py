@@ -46,9 +46,10 @@ def measure(section: Section) -> dict[str, Measured]:
     }
     if section.inside is None:
         return values
-    inside = inside_values(section, noise)
-    hidden = {name: NotMeasurable(unseen[name], value.unit) for name, value in inside.items() if name in unseen}
-    return values | inside | {name: value for name, value in hidden.items() if name not in found}
+    return values | {
+        name: NotMeasurable(unseen[name], value.unit) if name in unseen else value
+        for name, value in inside_values(section, noise).items()
+    }
 
 
 def _less_sure(value: Measured, std: float) -> Measured:

@@ -9,30 +9,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from core.geometry import Points
-from vision.hidden_edge import of_prepared_edges
+from vision.hidden_edge import LONG_MM, MOST_HIDDEN, NEAR_MM, OF_CORNER, of_prepared_edges
 from vision.outline import Outline
 from vision.plate_line import Detail
 from vision.runs import Run
 from vision.section import Flag, Section, WeldSurface
 from vision.untold_toe import OF_ANY_TOE, OF_BOTH_TOES, OF_THIS_TOE, of_toe
 
-LONG_MM = 1.0
-"""A stretch without an edge that is longer may hide a toe, or a step beside it."""
-
-NEAR_MM = 0.5
-"""A toe so near a stretch without an edge may lie in it."""
-
 BESIDE_MM = 1.0
 """Angle and radius of a toe, and undercut, are told so near it."""
 
-MOST_HIDDEN, MOST_HIDDEN_FACE = 0.4, 0.7
-"""Share of a plate's surface, and of a face, that may be hidden."""
+MOST_HIDDEN_FACE = 0.7
+"""Share of a weld's face that may be hidden."""
 
 MOST_HIDDEN_BEAD = 0.05
 """Share of a bead on the root side: its top may be what is hidden."""
-
-OF_CORNER = 0.25
-"""Standard uncertainty of a corner in a stretch without an edge, over the length of the stretch."""
 
 CLEAR = 3.5
 """On a plain ground 99 of 100 points of straight surfaces lie within so many times their wander (rendered pictures)."""

@@ -11,10 +11,10 @@ from core.geometry import Points, distance
 from vision.section import PreparedEdge
 
 MOST_HIDDEN = 0.4
-"""Share of a face that may be hidden."""
+"""Share of a plate's surface, or of a prepared face, that may be hidden."""
 
 LONG_MM, NEAR_MM = 1.0, 0.5
-"""A stretch without an edge that is longer may hide a corner so near it."""
+"""A stretch without an edge that is longer may hide a toe or a corner so near it, or a step beside it."""
 
 OF_CORNER = 0.25
 """Standard uncertainty of a corner in a stretch without an edge, over the length of the stretch."""

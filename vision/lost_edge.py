@@ -9,13 +9,13 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from core.geometry import Points, distance
-from vision.found import FoundWeld
+from vision.found import FoundWeld, flagged
+from vision.ground_doubt import ROOT_SIDE
 from vision.outline import Outline
 from vision.section import Flag, WeldSurface
-from vision.untold_toe import of_toe
+from vision.untold_toe import OF_BOTH_TOES, of_toe
 
 HARDLY, LONGEST_MM = 0.2, 0.25
 """Step across an outline over that across most of it, below which it is hardly an edge if it does not stand clear of
@@ -26,12 +26,8 @@ glare 0.8 mm."""
 BESIDE_MM = 2.0
 """A toe, and undercut, may lie so near such a stretch."""
 
-OF_FACE = (
-    "size", "design_throat", "throat", "convexity", "concavity", "weld_area",
-    "reinforcement", "reinforcement_from_left", "reinforcement_from_right", "underfill",
-)  # fmt: skip
+OF_FACE = tuple(name for name in OF_BOTH_TOES if name not in ("leg_difference", "face_width", "cap_width"))
 INSIDE = ("weld_metal_area", "penetration_depth", "throat_with_penetration", "dilution", "pore_area_share")
-OF_ROOT_SIDE = ("root_width", "root_reinforcement", "root_concavity", "root_misalignment")
 
 
 def with_lost_edge(outlines: Sequence[tuple[Points, Outline]], weld: FoundWeld) -> FoundWeld:
@@ -50,15 +46,15 @@ def with_lost_edge(outlines: Sequence[tuple[Points, Outline]], weld: FoundWeld) 
     unseen: dict[str, str] = {}
     for place, names in _places(section.face, stretches):
         unseen = {**dict.fromkeys(names, reason.format(place)), **unseen}
-    if section.root_side is not None and list(_places(section.root_side, stretches)):
-        unseen |= dict.fromkeys(OF_ROOT_SIDE, reason.format("on the root side"))
+    if section.root_side is not None and _places(section.root_side, stretches):
+        unseen |= dict.fromkeys((*ROOT_SIDE, "root_misalignment"), reason.format("on the root side"))
     if not unseen:
         return weld
     text = (
         "along a part of the outline hardly any edge is seen, as at a glare as bright as the ground; change the light"
     )
-    flags = (*section.flags, Flag("edge_lost", text))
-    return replace(weld, section=replace(section, flags=flags, unseen={**unseen, **section.unseen}), flags=flags)
+    told = replace(weld, section=replace(section, unseen={**unseen, **section.unseen}))
+    return flagged(told, Flag("edge_lost", text))
 
 
 def _places(face: WeldSurface, stretches: Sequence[Points]) -> list[tuple[str, tuple[str, ...]]]:
@@ -90,9 +86,6 @@ def _stretches(points: Points, outline: Outline) -> list[Points]:
     start = int(np.argmin(faint))
     ring, marked = np.roll(points, -start, axis=0), np.roll(faint, -start)
     step = float(np.median(np.hypot(*np.diff(ring, axis=0).T)))
-    return [ring[first:stop] for first, stop in _runs(marked) if (stop - first) * step >= LONGEST_MM]
-
-
-def _runs(marked: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], marked, [False]]).astype(np.int8)))
-    return list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))
+    at = np.flatnonzero(marked)
+    runs = np.split(at, np.flatnonzero(np.diff(at) > 1) + 1)
+    return [ring[run] for run in runs if len(run) * step >= LONGEST_MM]

@@ -127,11 +127,11 @@ def _line_of(body: Points, near: Line, detail: Detail) -> LineFit:
     # Real surfaces wander more than an edge point does: fitted again with what the plate itself shows. Of a laser line
     # that shows about the straight run already.
     fit = None if detail.alone else robust_line(body, noise, near=near)
-    own = 1.4826 * median(np.abs((near if fit is None else fit.line).offset(body)))
-    if own > 1.3 * noise:
-        fit = robust_line(body, min(own, 6 * noise), near=near if fit is None else fit.line)
-    elif fit is None:
-        fit = robust_line(body, noise, near=near)
+    line = near if fit is None else fit.line
+    own = 1.4826 * median(np.abs(line.offset(body)))
+    wide = own > 1.3 * noise
+    if fit is None or wide:
+        fit = robust_line(body, min(own, 6 * noise) if wide else noise, near=line)
     return replace(fit, waviness=_waviness(fit.line.offset(body)[fit.inliers], fit, detail))
 
 
