@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import itertools
 import math
 import warnings
@@ -26,6 +27,8 @@ def weldx_groove():
         from weldx import Q_
         from weldx.welding.groove.iso_9692_1 import get_groove
 
+    # Each is drawn once for all its turns: that takes a second.
+    @functools.cache
     def draw(groove_type, **sizes):
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")

@@ -19,7 +19,7 @@ from measurement.gauges import GaugeReading, read
 from measurement.gauges.catalogue import METRIC_BLADES
 from measurement.names import SIGNED
 
-SECTIONS = 300
+SECTIONS = 150
 NEAR_MM = 2e-3
 """What drawing a circle as short straight pieces leaves."""
 

@@ -31,14 +31,16 @@ def etched(joint: str, seed: int, **tones: float):
     return paint_etched(section, replace(Etch(), **tones), camera, rng)
 
 
-@pytest.mark.parametrize("joint", EXPECTED)
+TONES = (
+    {"background": 0.05, "parent": 0.58, "haz": 0.47, "weld": 0.27},
+    {"background": 0.05, "parent": 0.70, "haz": 0.60, "weld": 0.20},
+    {"background": 0.92, "parent": 0.30, "haz": 0.40, "weld": 0.70},
+)
+
+
 @pytest.mark.parametrize(
-    "tones",
-    [
-        {"background": 0.05, "parent": 0.58, "haz": 0.47, "weld": 0.27},
-        {"background": 0.05, "parent": 0.70, "haz": 0.60, "weld": 0.20},
-        {"background": 0.92, "parent": 0.30, "haz": 0.40, "weld": 0.70},
-    ],
+    ("joint", "tones"),
+    [(joint, TONES[(number + turn) % 3]) for number, joint in enumerate(EXPECTED) for turn in (0, 1)],
 )
 def test_weld_metal_of_another_tone_is_not_left_out(joint: str, tones: dict[str, float]) -> None:
     picture = etched(joint, 31, **tones)
