@@ -151,10 +151,21 @@ def _inspect_picture(
         from calibration.resolution import calibrate_resolution
 
         calibration = calibrate_resolution(Path(path))
+    if settings.source == "auto" and settings.marks is None:
+        from vision.line_frame import is_laser_line
+
+        # Rims of a line look like plates with a fillet between them.
+        if is_laser_line(picture.gray8):
+            raise NothingMeasurable(LASER_LINE)
     found = _found(path, picture, calibration, settings)
     found = with_inside(picture.gray8, found, calibration, settings.inside, settings.marks, settings.pore_size_mm)
     return _measured(found, source, calibration, settings)
 
+
+LASER_LINE = (
+    "the picture shows a narrow bright line on a dark ground, as a laser line is, and no section; give --source laser "
+    "with the calibration of its rig, or --source macro when it is the photograph of a section all the same"
+)
 
 TELL_COLOUR = ("low_contrast", "weak_outline", "soft_outline")
 """Doubts that brightness alone may have made: the colours of the picture are asked, too."""
