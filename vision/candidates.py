@@ -155,3 +155,13 @@ def is_another(other: Candidate, chosen: Candidate, reduced: ReducedPicture) -> 
                 if any(cv2.pointPolygonTest(polygon, (float(x), float(y)), False) >= 0 for x, y in points):
                     return False
     return True
+
+
+def is_ground_of(candidate: Candidate, given_up: Candidate, reduced: ReducedPicture) -> bool:
+    """Tell whether a candidate is bright where one that was given up is dark, or dark where it is bright: its ground.
+
+    What lies beside a section looks like two plates with a gap, or with a hollow weld, between them.
+    """
+    signs = ({contrast_of(outline, reduced) > 0 for outline in each.outlines} for each in (candidate, given_up))
+    one, other = signs
+    return not one & other

@@ -14,7 +14,7 @@ from calibration.model import Calibration
 from core.errors import NothingMeasurable
 from core.geometry import Points
 from vision import applied_marks
-from vision.candidates import Candidate, candidates_of, coarse_shape, is_another
+from vision.candidates import Candidate, candidates_of, coarse_shape, is_another, is_ground_of
 from vision.cut_out import redrawn
 from vision.followed import Faces, across_lost, follow_outlines, without_side_bands
 from vision.found import FoundWelds, all_flagged, flagged
@@ -172,7 +172,10 @@ def _first_found(
     search = partial(welds_in, reduced, calibration, origin, joint=joint, marks=bool(marks), ruled=ruled)
     fine: ReducedPicture | None = None
     lost = False
+    given_up: list[Candidate] = []
     for candidate in candidates:
+        if any(is_ground_of(candidate, section, reduced) for section in given_up):
+            continue
         # Drawn finer: a wall a few tenths of a millimetre wide is a few pixels there.
         fine = fine or reduce_picture(window, SIDE_BAND_LONG_SIDE_PX)
         of_one_tone = candidate.outlines[0].proposal.startswith(OF_ONE_TONE)
@@ -182,7 +185,9 @@ def _first_found(
         found: FoundWelds | None = None
         # What was cut off an outline may have been a weld: then there are more of them without.
         for outlines in dict.fromkeys((drawn, candidate.outlines)):
-            for faces in [Faces(outlines)] if sharp else without_side_bands(outlines, (fine, reduced)):
+            looks = [Faces(outlines)] if sharp else without_side_bands(outlines, (fine, reduced), marked=bool(marks))
+            lost |= not looks
+            for faces in looks:
                 followed = [across_lost(outline) for outline in follow(faces)] if sharp else follow(faces)
                 lost |= of_one_tone and any(map(is_lost_in_shadow, followed))
                 lost |= any(outline.unsharp > MOST_UNSHARP for outline in followed)
@@ -190,6 +195,9 @@ def _first_found(
                 if seen is not None:
                     found = seen if found is None or len(seen.welds) > len(found.welds) else found
                     break
+                lost |= bool(faces.bands)
+                if any(band is not None for band in faces.taken_in):
+                    given_up.append(candidate)
         if found is None:
             continue
         if marks:

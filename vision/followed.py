@@ -14,7 +14,7 @@ from vision.plausible import seen_edge
 from vision.ruling import Ruling, bridged, with_chords
 from vision.section import Flag
 from vision.segmentation import ReducedPicture, Silhouette
-from vision.side_band import beside_band, displacement, without_band
+from vision.side_band import band_of, beside_band, soft_beside, without_band
 from vision.strokes import bridged as across_strokes
 from vision.tone import ToneCurve
 
@@ -41,26 +41,35 @@ class Faces:
     bands: tuple[Points | None, ...] = ()
     flags: tuple[Flag, ...] = ()
     factor: float = 1.0
+    taken_in: tuple[Points | None, ...] = ()
 
 
-def without_side_bands(outlines: tuple[Silhouette, ...], pictures: Sequence[ReducedPicture]) -> list[Faces]:
+def without_side_bands(
+    outlines: tuple[Silhouette, ...], pictures: Sequence[ReducedPicture], *, marked: bool
+) -> list[Faces]:
     """Return what may be the ground faces in some outlines, likeliest first: without a wall or a shadow beside them.
 
-    A narrow wall is seen in the finer picture, the soft edge of a shadow in the coarser one.
+    A narrow wall is seen in the finer picture, the soft edge of a shadow in the coarser one. Face and band as one are
+    returned only where a person has ``marked`` the weld, for plates would be thicker than they are by the band, and
+    where the band is too faint to be parted from the face: then what lies beside it counts as the rim of a shadow.
     """
-    looks = [(picture, [displacement(outline, picture) for outline in outlines]) for picture in pictures]
-    picture, moved = max(looks, key=lambda look: sum(vector is not None for vector in look[1]))
-    if all(vector is None for vector in moved):
+    looks = [(picture, [band_of(outline, picture) for outline in outlines]) for picture in pictures]
+    picture, bands = max(looks, key=lambda look: sum(band is not None for band in look[1]))
+    if all(band is None for band in bands):
         return [Faces(outlines)]
+    moved = tuple(None if band is None else band.displaced_px for band in bands)
+    taken_in = (Flag("band_beside", BAND_TAKEN_IN),)
+    if any(band is not None and band.faint for band in bands):
+        return [Faces(outlines, flags=taken_in, taken_in=moved)]
+    whole = [Faces(outlines, flags=taken_in)] if marked else []
     eroded = [
-        outline if vector is None else without_band(outline, vector, picture)
-        for outline, vector in zip(outlines, moved, strict=True)
+        outline if band is None else without_band(outline, band.displaced_px, picture)
+        for outline, band in zip(outlines, bands, strict=True)
     ]
-    whole = Faces(outlines, flags=(Flag("band_beside", BAND_TAKEN_IN),))
     alone = tuple(outline for outline in eroded if outline is not None)
     if len(alone) < len(outlines):
-        return [whole]
-    return [Faces(alone, tuple(moved), (Flag("band_beside", BAND_LEFT_OUT),), picture.factor), whole]
+        return whole
+    return [Faces(alone, moved, (Flag("band_beside", BAND_LEFT_OUT),), picture.factor), *whole]
 
 
 def follow_outlines(
@@ -69,7 +78,9 @@ def follow_outlines(
     """Follow coarse outlines closely, past strokes and the lines of a ruled ground."""
     reach_px = 2.2 * reduced.factor + 2.5
     outlines = []
-    for silhouette, band in zip(faces.outlines, faces.bands or (None,) * len(faces.outlines), strict=True):
+    nothing = (None,) * len(faces.outlines)
+    each = zip(faces.outlines, faces.bands or nothing, faces.taken_in or nothing, strict=True)
+    for silhouette, band, taken_in in each:
         near_px = reach_px if band is None else BESIDE_BAND_REACH * faces.factor + 1.5
         outline = bridged(refine_outline(window, silhouette.points_px, near_px, curve=curve), ruling)
         if silhouette.crossed is not None:
@@ -77,7 +88,7 @@ def follow_outlines(
             outline = replace(outline, points_px=across_strokes(outline.points_px, crossed, near_px))
         # Between the two edges of a band an edge is seen with less of its contrast: it is no softer for that.
         known = with_soft_rim(outline) if band is None else replace(beside_band(outline, band), blunt=None)
-        outlines.append(known)
+        outlines.append(known if taken_in is None else soft_beside(known, taken_in))
     return outlines
 
 

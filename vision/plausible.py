@@ -56,6 +56,9 @@ edge, where a shadow takes contrast: an outline that leaves the metal for the sh
 LEAST_ALIKE = 0.6
 """Contrast of one member of an open joint over that of the other."""
 
+MOST_PAST = 0.05
+"""By how much of the thinner plate root edges may be told past one another: those that touch scatter."""
+
 LEAST_SHARED, LEAST_THICKNESS_SHARE = 0.4, 0.5
 """Share of the thinner member's thickness that faces the other, and its thickness over the other's."""
 
@@ -236,6 +239,14 @@ def _face_each_other(section: Section) -> bool:
         spans.append((min(ends), max(ends)))
     shared = min(high for _, high in spans) - max(low for low, _ in spans)
     thin, thick = sorted(high - low for low, high in spans)
+    along = section.edge_left.outside.line.direction
+    top, bottom = (
+        float(along @ (getattr(section.edge_right, name) - getattr(section.edge_left, name)))
+        for name in ("outer_corner", "land_bottom")
+    )
+    # Plates cannot lie within each other: where their root edges do, an edge was led past the end of its plate.
+    if float(np.sign(top)) * bottom < -MOST_PAST * thin:
+        return False
     return shared >= LEAST_SHARED * thin and thin >= LEAST_THICKNESS_SHARE * thick
 
 

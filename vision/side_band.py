@@ -10,7 +10,7 @@ by that vector (J. Serra, Image Analysis and Mathematical Morphology, 1982, eros
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -31,8 +31,12 @@ NARROWEST_PX = 4.0
 LONG_SIDE_PX = 2000
 """Of the reduced picture that bands are looked for in."""
 
-LEAST_STEP, LEAST_STEP_LEVELS = 0.2, 10.0
-"""Step between band and face, over that from the face to the ground, and in grey levels."""
+LEAST_STEPS = ((0.2, 10.0), (0.06, 6.0))
+"""Step between band and face, over that from the face to the ground, and in grey levels: of most walls and shadows, and
+of those nearly of the metal's own tone, which grain may hide."""
+
+LEAST_ONE_WAY = 0.8
+"""Share of a band's steps that go one way."""
 
 EVEN = 0.4
 """Most change within a band over the step that ends it: light falls off over a face without any step."""
@@ -50,19 +54,45 @@ WITHIN_PX, WITHIN = 2.0, 0.2
 """How far the width of a band may be off that of a displaced outline."""
 
 
-def displacement(outline: Silhouette, picture: ReducedPicture) -> Points | None:
-    """Return the vector (2,) in pixels by which a face's outline is displaced to the outer edge of a band beside it.
+@dataclass(frozen=True, slots=True, eq=False)
+class Band:
+    """A band along one side of an outline.
 
-    None where no band runs along one side of the outline.
+    Attributes
+    ----------
+    displaced_px
+        (2,) in pixels, by which the face's outline is displaced to the outer edge of the band.
+    faint
+        Whether it has nearly the tone of the face: the edge between them is not told well enough to be followed.
     """
+
+    displaced_px: Points
+    faint: bool
+
+
+def band_of(outline: Silhouette, picture: ReducedPicture) -> Band | None:
+    """Return the band that runs along one side of an outline, None where none does."""
     points = (outline.points_px + 0.5) / picture.factor - 0.5
     count = len(points)
     index = np.arange(0, count, max(1, count // PLACES))
     out = outwards(points, index, max(2, count // 300))
-    widths = _widths(points[index], out, picture)
+    across = _across(points[index], out, picture)
+    for least in LEAST_STEPS:
+        vector = _displaced(out, *_widths(across, least))
+        if vector is not None:
+            return Band(np.asarray(vector * picture.factor), least is not LEAST_STEPS[0])
+    return None
+
+
+def _displaced(out: Points, widths: NDArray[np.float64], steps: NDArray[np.float64]) -> Points | None:
+    """Return the vector (2,) that bands of some widths and steps to the face (N,) show, None where they show none.
+
+    ``out`` (N, 2) is the way outwards at each place.
+    """
+    count = len(widths)
     seen = np.isfinite(widths)
     banded = seen & (widths > 0)
-    if np.count_nonzero(banded) < LEAST_BANDED * len(index):
+    if np.count_nonzero(banded) < LEAST_BANDED * count:
         return None
     vector = _fitted(out[banded], widths[banded])
     if vector is None or np.hypot(*vector) < NARROWEST_PX:
@@ -71,17 +101,29 @@ def displacement(outline: Silhouette, picture: ReducedPicture) -> Points | None:
     found = np.where(seen, widths, 0.0)
     close = np.abs(found - expected) < WITHIN_PX + WITHIN * np.abs(expected)
     should, should_not = seen & (expected > NARROWEST_PX + WITHIN_PX), seen & (expected < 0.5)
-    if np.count_nonzero(should) < LEAST_BANDED * len(index) or not should_not.any():
+    if np.count_nonzero(should) < LEAST_BANDED * count or not should_not.any():
         return None
-    follows = np.mean(close[should])
-    astray = np.mean(found[should_not] > 0)
-    if follows < LEAST_FOLLOWING or astray > MOST_ASTRAY:
+    if np.mean(close[should]) < LEAST_FOLLOWING or np.mean(found[should_not] > 0) > MOST_ASTRAY:
         return None
-    return np.asarray(vector * picture.factor)
+    # A wall or a shadow is darker than the face all along, or brighter; grain is now this and now that.
+    return vector if one_way(steps[should & close]) >= LEAST_ONE_WAY else None
 
 
-def _widths(places: Points, out: Points, picture: ReducedPicture) -> NDArray[np.float64]:
-    """Return how far inside each place (N, 2) a second edge lies, 0 where none does, NaN beyond the picture, (N,)."""
+@dataclass(frozen=True, slots=True, eq=False)
+class _Across:
+    """Grey levels (N, M) across an outline at some depths (M,) inside it, which of them lie beyond the picture, which
+    places (N,) are seen, and the usual step from the ground to the metal."""
+
+    levels: NDArray[np.float32]
+    depths: NDArray[np.float32]
+    beyond: NDArray[np.bool_]
+    seen: NDArray[np.bool_]
+    usual: float
+    reach: float
+
+
+def _across(places: Points, out: Points, picture: ReducedPicture) -> _Across:
+    """Look across an outline at places (N, 2)."""
     gray = picture.gray
     height, width = gray.shape
     reach = WIDEST * max(height, width)
@@ -92,21 +134,34 @@ def _widths(places: Points, out: Points, picture: ReducedPicture) -> NDArray[np.
     seen = ~beyond[:, : round(NARROWEST_PX) + 8].any(axis=1)
     ground = rows[:, :3].mean(axis=1)
     usual = abs(median(rows[seen][:, -6:].ravel()) - median(ground[seen])) if seen.any() else 0.0
+    return _Across(rows, depths, beyond, seen, usual, reach)
+
+
+def _widths(across: _Across, least: tuple[float, float]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return how far inside each place a second edge lies, 0 where none does, NaN beyond the picture, and its step.
+
+    ``least`` is the smallest step, over that from the ground to the metal and in grey levels.
+    """
+    rows, depths = across.levels, across.depths
     # At each depth the mean of the two after it less that of the two before.
     step = (rows[:, 3:-1] + rows[:, 4:] - rows[:, :-4] - rows[:, 1:-3]) / 2.0
     depth = depths[2:-2]
-    inner = (depth >= NARROWEST_PX) & (depth <= reach)
-    size = np.where(inner[None, :] & ~beyond[:, 2:-2], np.abs(step), 0.0)
+    inner = (depth >= NARROWEST_PX) & (depth <= across.reach)
+    enough = max(least[0] * across.usual, least[1])
+    # The soft rim of a shadow reaches into the band: its own slope has to end first.
+    ended = np.logical_or.accumulate((depth >= 0.0) & (np.abs(step) < enough), axis=1)
+    size = np.where(inner[None, :] & ended & ~across.beyond[:, 2:-2], np.abs(step), 0.0)
     best = size.argmax(axis=1)
     index = np.arange(len(rows))
-    strong = size[index, best] > max(LEAST_STEP * usual, LEAST_STEP_LEVELS)
-    # A band is even from the outline to its own end.
-    within = (depths[None, :] >= 2.0) & (depths[None, :] < depth[best][:, None] - 2.0)
+    strong = size[index, best] > enough
+    # A band is even from where the outline's slope has ended to its own end.
+    begins = np.maximum(depth[ended.argmax(axis=1)], 2.0)
+    within = (depths[None, :] >= begins[:, None]) & (depths[None, :] < depth[best][:, None] - 2.0)
     many = within.sum(axis=1)
     mean = np.where(within, rows, 0.0).sum(axis=1) / np.maximum(many, 1)
     spread = np.sqrt(np.where(within, np.square(rows - mean[:, None]), 0.0).sum(axis=1) / np.maximum(many, 1))
     even = spread < EVEN * size[index, best]
-    return np.where(seen, np.where(strong & even, depth[best], 0.0), np.nan)
+    return np.where(across.seen, np.where(strong & even, depth[best], 0.0), np.nan), step[index, best]
 
 
 def _fitted(out: Points, widths: NDArray[np.float64]) -> Points | None:
@@ -180,3 +235,15 @@ def beside_band(outline: Outline, displaced_px: Points) -> Outline:
         return outline
     share = min(one_way(outline.steps[clear]), one_way(outline.steps[beside]))
     return replace(outline, contrast=median(outline.steps[clear]), one_way=share)
+
+
+def soft_beside(outline: Outline, displaced_px: Points) -> Outline:
+    """Return an outline of face and band whose points along the band are no edge of the face."""
+    if outline.soft is None:
+        return outline
+    points = outline.points_px
+    out = outwards(points, np.arange(len(points)), 3)
+    beside = (out @ displaced_px > 0.3 * float(np.hypot(*displaced_px))) & ~outline.cut
+    return replace(
+        outline, soft=outline.soft | beside, blunt=beside if outline.blunt is None else outline.blunt | beside
+    )

@@ -182,3 +182,11 @@ def test_plates_of_a_butt_weld_face_each_other(step_mm: float, kept: bool) -> No
     section = Section("butt", 0.005, 0.03, face=surface, **sides)
     assert is_weld(section) is kept
     assert is_weld(replace(section, opposite_left=None))
+
+
+@pytest.mark.parametrize(("past_mm", "kept"), [(0.3, True), (0.9, False)])
+def test_root_edges_do_not_pass_one_another(past_mm: float, kept: bool) -> None:
+    """Root faces that touch are told a little past one another; those that pass were led past the end of a plate."""
+    right = replace(member(1, 0.0, 10), land_bottom=np.array([-1.0 - past_mm, -10.0]))
+    section = Section("groove", 0.005, 0.03, edge_left=member(-1, 0.0, 10), edge_right=right)
+    assert is_weld(section, told=True) is kept
