@@ -24,7 +24,7 @@ from vision.structure import JointChoice
 
 VIEWS = 12
 SCORES = {"tee": 3.0, "lap": 3.0, "groove": 3.0, "butt": 2.0}
-HOLLOW_SCORE = 1.0
+HOLLOW_SCORE, INFERRED_SCORE = 1.0, 2.5
 NEARLY = 0.8
 UNEXPLAINED, ON_PLATE_MM = 0.3, 0.5
 """A view loses this share of its score when nothing of the profile belongs to the joint; what lies so far from the line
@@ -67,7 +67,10 @@ def air_of(pieces: Sequence[Points], joint: JointChoice) -> Air:
                 up = up + value * rotate(direction[None], turn - math.pi / 2)[0]
                 kinds.append(kind)
         if score > 0:
-            views.append((score, up / max(float(np.hypot(*up)), 1e-12), max(set(kinds), key=kinds.count)))
+            up = up / max(float(np.hypot(*up)), 1e-12)
+            # From far aside the rims of a joint hide a part of it; in the view nearest to its own up little is lost.
+            straight = max(float(up @ np.array([math.cos(turn), math.sin(turn)])), 0.0)
+            views.append((score * straight, up, max(set(kinds), key=kinds.count), score))
     if not views:
         wanted = "joint" if joint == "auto" else f"{joint} joint"
         raise NothingMeasurable(
@@ -76,8 +79,8 @@ def air_of(pieces: Sequence[Points], joint: JointChoice) -> Air:
         )
     best = max(views, key=lambda view: view[0])
     # Views from nearly the same side see the same joint: together they say where its middle is.
-    agreed = sum((score * up for score, up, kind in views if up @ best[1] > 0.9 and kind == best[2]), np.zeros(2))
-    others = [(score, kind) for score, up, kind in views if up @ best[1] < 0.3]
+    agreed = sum((score * up for _, up, kind, score in views if up @ best[1] > 0.9 and kind == best[2]), np.zeros(2))
+    others = [(score, kind) for score, up, kind, _ in views if up @ best[1] < 0.3]
     other = max(others, default=(0.0, ""))
     kind = best[2]
     how = {
@@ -105,7 +108,10 @@ def look(piece: Points, joint: JointChoice) -> tuple[float, NDArray[np.float64],
     kind = str(section.joint)
     if (kind == "butt" and not is_cap(section)) or (kind == "groove" and not is_preparation(section)):
         kind = "hollow"
-    score = SCORES.get(kind, HOLLOW_SCORE) * slab.used / (slab.used + slab.left_out)
+    # A bevelled edge over a bench, seen through the metal, looks like a lap whose edge is not seen.
+    inferred = section.face is not None and bool(section.face.inferred)
+    score = INFERRED_SCORE if inferred else SCORES.get(kind, HOLLOW_SCORE)
+    score *= slab.used / (slab.used + slab.left_out)
     score *= 1.0 - UNEXPLAINED * (1.0 - _explained(section, slab.profile.points_mm))
     return score, up_of(section), kind
 

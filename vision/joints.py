@@ -97,7 +97,7 @@ def fillet_pairs(
             # Most runs of a ragged outline are short.
             if first is second or (first.length < long and second.length < long):
                 continue
-            pair = _fillet(points, cut, first, second, closed, smallest_leg, extent)
+            pair = fillet_between(points, cut, first, second, closed, smallest_leg, extent)
             if pair is not None and _has_plates(pair, plates, len(points)):
                 found.append(pair)
     # A facet of the face beside one plate can pass for the other plate: of nested pairs the outer one
@@ -152,9 +152,10 @@ def _inside(inner: FilletPair, outer: FilletPair, count: int) -> bool:
     return False
 
 
-def _fillet(
+def fillet_between(
     points: Points, cut: NDArray[np.bool_], first: Run, second: Run, closed: bool, smallest_leg: float, extent: float
 ) -> FilletPair | None:
+    """Return the fillet between two runs of an outline whose size is ``extent``, None where there can be none."""
     turn = turn_deg(first.line, second.line)
     if not FILLET_TURN_DEG[0] <= turn <= FILLET_TURN_DEG[1]:
         return None

@@ -52,7 +52,8 @@ def find_welds_in_file(
             other = None if turned is None else found_in(turned)
         except NothingMeasurable:
             other = None
-        if other is None or _seen_from_behind(other):
+        # Upside down a bevelled edge over a bench looks like a lap whose edge is not seen.
+        if other is None or _seen_from_behind(other) or (joint != "lap" and _edge_is_inferred(other)):
             raise
         return _flagged(other, (*file.flags, TURNED))
     if profile.closed or not _seen_from_behind(found):
@@ -61,7 +62,7 @@ def find_welds_in_file(
         other = found_in(_turned(profile))
     except NothingMeasurable:
         return _flagged(found, file.flags)
-    if _seen_from_behind(other):
+    if _seen_from_behind(other) or _edge_is_inferred(other):
         return _flagged(found, file.flags)
     if found.welds[0].section.joint == "groove":
         return _flagged(other, (*file.flags, TURNED))
@@ -70,6 +71,11 @@ def find_welds_in_file(
 
 def _turned(profile: Profile) -> Profile:
     return replace(profile, points_mm=profile.points_mm * np.array([1.0, -1.0]))
+
+
+def _edge_is_inferred(found: FoundWelds) -> bool:
+    face = found.welds[0].section.face
+    return face is not None and bool(face.inferred)
 
 
 def _seen_from_behind(found: FoundWelds) -> bool:

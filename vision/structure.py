@@ -26,6 +26,7 @@ from vision.joints import (
 from vision.open_groove import OpenGroove, find_open_groove, find_square_gap
 from vision.plate_line import SHORTEST_WANDER_MM, Detail, longest_lines, wander_length_mm
 from vision.runs import Run, bridged_runs, straight_runs, without_stray_ends
+from vision.unseen_edge import UnseenEdge, unseen_edges
 
 PointPx = tuple[float, float]
 JointChoice = Literal["auto", "tee", "lap", "butt", "groove"]
@@ -42,13 +43,14 @@ LEAST_LONG = 0.5
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Shape:
-    """An outline in mm with its straight runs."""
+    """An outline in mm with its straight runs; ``std_mm`` (N,) where its points are not known equally well."""
 
     points: Points
     cut: NDArray[np.bool_]
     runs: list[Run]
     detail: Detail
     tolerance: float
+    std_mm: NDArray[np.float64] | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -61,6 +63,7 @@ class Structure:
     butts: tuple[ButtPair, ...] = ()
     joint: OpenJoint | None = None
     open_groove: OpenGroove | None = None
+    lapped: tuple[UnseenEdge, ...] = ()
     score: float = 0.0
 
 
@@ -92,6 +95,12 @@ def recognise(
     plates = bridged_runs(
         shape.points, shape.runs, closed=closed, gap=gap, height=0.6 * gap, level=2.0 * shape.tolerance
     )
+    if not closed and joint in ("auto", "lap"):
+        noise = shape.detail.noise_mm
+        std = np.full(len(shape.points), noise) if shape.std_mm is None else shape.std_mm
+        lapped = unseen_edges(shape.points, plates, std, noise, shape.detail.step_mm)
+        if lapped:
+            return Structure("lap", (replace(shape, runs=plates),), lapped=tuple(lapped))
     if not closed and joint in ("auto", "groove"):
         prepared = find_open_groove(shape.points, shape.runs)
         if prepared is None and joint == "groove":
