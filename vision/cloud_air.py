@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from core.errors import NothingMeasurable
 from core.geometry import Line, Points, rotate
 from vision.cloud_profile import profile_of_slab
+from vision.drawn_edge import EDGE_FILLED
 from vision.find_profile import find_welds_in_profile
 from vision.runs import turn_deg
 from vision.section import Section
@@ -106,6 +107,9 @@ def look(piece: Points, joint: JointChoice) -> tuple[float, NDArray[np.float64],
         return None
     section = found.welds[0].section
     kind = str(section.joint)
+    if any(flag.code == EDGE_FILLED for flag in section.flags):
+        # It looks the same from the other side, where its hollows are bumps.
+        return None
     if (kind == "butt" and not is_cap(section)) or (kind == "groove" and not is_preparation(section)):
         kind = "hollow"
     # A bevelled edge over a bench, seen through the metal, looks like a lap whose edge is not seen.

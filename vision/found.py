@@ -10,26 +10,25 @@ import numpy as np
 
 from calibration.model import Calibration
 from core.fitting import LineFit
-from core.geometry import Points, diagonal, distance, intersection
+from core.geometry import Points, distance, intersection
 from core.medians import median
 from vision.arc_branch import Branch
 from vision.arc_surface import Arc
+from vision.drawn_edge import LappedSurface, filled_surface, lapped_surface
 from vision.groove_doubt import GrooveDoubt, doubt_of
 from vision.groove_joint import prepared_edge
 from vision.joints import (
     ButtPair,
     FilletPair,
-    fillet_between,
     opposite_run,
 )
 from vision.open_groove import groove_edges
 from vision.plate_line import Detail, beyond_noise, fit_plate, wander_of
 from vision.profile import Profile, usual_std_mm
 from vision.runs import Run
-from vision.section import Flag, Joint, PlateSurface, PreparedEdge, Section
+from vision.section import Flag, Joint, PreparedEdge, Section
 from vision.structure import PointPx, Shape, Structure
 from vision.surface import trace_surface
-from vision.unseen_edge import LEAST_LEG_MM, UnseenEdge, drawn_in, edge_doubts, edge_flag, not_of_edge
 from vision.untold_toe import not_seen
 
 ROUGHEST_PLATE = 0.015
@@ -95,8 +94,11 @@ def built(
             section = _fillet_section(shape, pair, structure.kind, profile, min(most_untold, 1))
             if section is not None:
                 sections.append(section)
-        for edge in structure.lapped:
-            section = _lapped_section(shape, edge, profile)
+        for lapped in (
+            *(lapped_surface(shape, edge) for edge in structure.lapped),
+            *(filled_surface(shape, edge) for edge in structure.filled),
+        ):
+            section = None if lapped is None else _lapped_section(lapped, shape, profile)
             if section is not None:
                 sections.append(section)
     welds = [
@@ -154,45 +156,16 @@ def _fillet_section(shape: Shape, pair: FilletPair, kind: str, profile: Profile,
     )
 
 
-def _lapped_section(shape: Shape, edge: UnseenEdge, profile: Profile) -> Section | None:
-    """Return the section of a lap whose upper plate's edge is inferred: what needs to be seen of it is left out."""
-    drawn = drawn_in(shape.points, edge, shape.detail.step_mm)
-    smallest = max(LEAST_LEG_MM, 5.0 * shape.detail.step_mm)
-    pair = fillet_between(drawn.points, drawn.cut, drawn.first, drawn.second, False, smallest, diagonal(shape.points))
-    if pair is None:
-        return None
-    traced = trace_surface(drawn.points, drawn.first, drawn.second, shape.detail, face_sign=1)
-    if traced is None:
-        return None
-    side = "left" if edge.upper_first else "right"
-    found = traced.surface
-    if edge.upper_first:
-        surface = replace(
-            found,
-            left=PlateSurface(drawn.fit, found.left.points),
-            toe_std_left=math.hypot(found.toe_std_left, edge.toe_std_mm),
-            inferred=frozenset({side}),
-        )
-    else:
-        surface = replace(
-            found,
-            right=PlateSurface(drawn.fit, found.right.points),
-            toe_std_right=math.hypot(found.toe_std_right, edge.toe_std_mm),
-            inferred=frozenset({side}),
-        )
-    root = intersection(surface.left.fit.line, surface.right.fit.line)
-    if root is None:
-        return None
-    lower = surface.right.fit if edge.upper_first else surface.left.fit
-    legs = [distance(toe, root) for toe in (surface.toe_left, surface.toe_right)]
-    if beyond_noise(lower.residual_std, shape.detail) > ROUGHEST_PLATE * min(legs):
+def _lapped_section(lapped: LappedSurface, shape: Shape, profile: Profile) -> Section | None:
+    legs = [distance(toe, lapped.root) for toe in (lapped.surface.toe_left, lapped.surface.toe_right)]
+    if beyond_noise(lapped.lower.residual_std, shape.detail) > ROUGHEST_PLATE * min(legs):
         return None
     return replace(
-        _section("lap", profile, (*traced.flags, edge_flag(side)), (lower,), shape.detail),
-        face=surface,
-        root=root,
-        unseen=not_of_edge(side),
-        hidden=edge_doubts(edge, root, legs if edge.upper_first else legs[::-1]),
+        _section("lap", profile, lapped.flags, (lapped.lower,), shape.detail),
+        face=lapped.surface,
+        root=lapped.root,
+        unseen=lapped.unseen,
+        hidden=lapped.hidden,
     )
 
 

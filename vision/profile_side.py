@@ -12,6 +12,7 @@ import numpy as np
 
 from core.errors import NothingMeasurable
 from vision.cloud_air import is_cap, is_preparation
+from vision.drawn_edge import EDGE_FILLED
 from vision.find_profile import find_welds_in_profile
 from vision.found import FoundWelds
 from vision.profile import Profile
@@ -24,6 +25,11 @@ TURNED = Flag(
 )
 HOLLOW = Flag(
     "air_side_doubtful", "the weld lies deep below the plates: if the heights of the file are depths, it is a cap"
+)
+EITHER_WAY = Flag(
+    "air_side_doubtful",
+    "a weld over a whole edge looks alike upside down: if the heights of the file are depths, the "
+    "face is convex where it seems concave, and plates, toes and what lies beside them change places",
 )
 DEEP_MM, DEEP_SHARE = 0.5, 0.05
 """A hollow deeper than this, and than this share of its width, is rarer than a cap seen upside down."""
@@ -53,9 +59,12 @@ def find_welds_in_file(
         except NothingMeasurable:
             other = None
         # Upside down a bevelled edge over a bench looks like a lap whose edge is not seen.
-        if other is None or _seen_from_behind(other) or (joint != "lap" and _edge_is_inferred(other)):
+        inferred = other is not None and _edge_is_inferred(other) and (joint != "lap" or _fills_edge(other))
+        if other is None or _seen_from_behind(other) or inferred:
             raise
         return _flagged(other, (*file.flags, TURNED))
+    if _fills_edge(found):
+        return _flagged(found, (*file.flags, EITHER_WAY))
     if profile.closed or not _seen_from_behind(found):
         return _flagged(found, file.flags)
     try:
@@ -76,6 +85,10 @@ def _turned(profile: Profile) -> Profile:
 def _edge_is_inferred(found: FoundWelds) -> bool:
     face = found.welds[0].section.face
     return face is not None and bool(face.inferred)
+
+
+def _fills_edge(found: FoundWelds) -> bool:
+    return any(flag.code == EDGE_FILLED for flag in found.welds[0].flags)
 
 
 def _seen_from_behind(found: FoundWelds) -> bool:

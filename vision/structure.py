@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from core.fitting import LineFit, seen_of_wander
 from core.geometry import Points, diagonal, step_lengths
 from core.medians import median
+from vision.filled_edge import FilledEdge, filled_edges
 from vision.groove_joint import OpenJoint, member, open_joint
 from vision.joints import (
     ButtPair,
@@ -25,7 +26,7 @@ from vision.joints import (
 )
 from vision.open_groove import OpenGroove, find_open_groove, find_square_gap
 from vision.plate_line import SHORTEST_WANDER_MM, Detail, longest_lines, wander_length_mm
-from vision.runs import Run, bridged_runs, straight_runs, without_stray_ends
+from vision.runs import Run, bridged_runs, straight_runs, turn_deg, without_stray_ends
 from vision.unseen_edge import UnseenEdge, unseen_edges
 
 PointPx = tuple[float, float]
@@ -37,6 +38,8 @@ LEAST_STRAIGHT = 0.35
 """An outline with less than this share in straight runs is grain, a stain or a shadow, not a section."""
 MOSTLY_SEEN = 0.2
 """A part with less than this share of its outline on the border of the picture shows its plates whole."""
+EDGE_WITHIN_DEG = 25.0
+"""The edge of a lapped plate stands square to its surface to within this, however it was cut."""
 LEAST_LONG = 0.5
 """Least share of an outline in straight runs of a tenth of the part's size: plates make up most of a section."""
 
@@ -64,6 +67,7 @@ class Structure:
     joint: OpenJoint | None = None
     open_groove: OpenGroove | None = None
     lapped: tuple[UnseenEdge, ...] = ()
+    filled: tuple[FilledEdge, ...] = ()
     score: float = 0.0
 
 
@@ -127,6 +131,13 @@ def recognise(
     if wanted and (fillets or not fine):
         butts = butt_welds(trim=False)
     full = replace(shape, runs=plates)
+    if not closed and joint == "lap":
+        filled = filled_edges(shape.points, plates, shape.detail.noise_mm, shape.detail.step_mm)
+        # Between lapped plates a facet of the face may pass for an edge that is far from square.
+        if filled and not any(
+            abs(turn_deg(pair.first.line, pair.second.line) - 90.0) < EDGE_WITHIN_DEG for pair in fillets
+        ):
+            return Structure("lap", (full,), filled=tuple(filled))
     # The walls of an undercut can pass for a small fillet inside a butt weld.
     count = len(shape.points)
     if fillets and not all(any(encloses(butt, pair, count) for butt in butts) for pair in fillets):

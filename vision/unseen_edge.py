@@ -7,16 +7,15 @@ where it stands; that a plate is cut about square says how it leads on down to t
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from core.fitting import LineFit
-from core.geometry import Line, Points, distance
+from core.geometry import Line, Points
 from vision.runs import Run, turn_deg
-from vision.section import Flag
 
 PARALLEL_DEG = 6.0
 """Lapped plates lie on each other: their surfaces turn by no more than this."""
@@ -48,29 +47,6 @@ BESIDE_ENDS = 0.15
 SEEN_SHARE, SEEN_STEPS, LARGEST_STEP = 0.6, 6.0, 0.4
 """An edge is seen that has so many points against those of its way across, which is so many steps at least, and of
 whose height none of them leaves out a larger share than the last."""
-
-DRAWN_MM = 3.0
-"""So much of the edge is drawn in, at least."""
-
-LEAST_LEG_MM = 1.0
-OF_THE_EDGE = ("undercut", "undercut_width", "toe_radius", "overlap")
-
-
-def edge_flag(side: str) -> Flag:
-    """Return what a person should know of a weld whose plate on this side shows no edge."""
-    text = (
-        f"the edge of the upper plate, on the {side}, is not seen from where the line or the scanner looks: it is "
-        f"taken where the plate's surface ends, square to it within {2 * SQUARE_STD_DEG:g} degrees; what rests on it "
-        "is less sure by that"
-    )
-    return Flag("edge_not_seen", text)
-
-
-def not_of_edge(side: str) -> dict[str, str]:
-    """Return the names of the values that need the edge itself to be seen, each with the reason."""
-    reason = "the edge of the upper plate is not seen: look at it from aside, from between both surfaces"
-    names = ("joint_angle", *(f"{name}_{side}" for name in OF_THE_EDGE))
-    return dict.fromkeys(names, reason)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -126,17 +102,24 @@ def unseen_edges(
         Scatter of a point across the outline, and distance of neighbours.
     """
     found = []
-    whole = [run for run in runs if not run.cut and run.length >= SHORTEST_MM]
-    for upper_first in (True, False):
-        # The other way round on the mirrored outline, so that one piece of code serves both.
-        seen = points if upper_first else points[::-1] * np.array([-1.0, 1.0])
+    for seen, upper, lower, upper_first in lapped_plates(points, runs):
         many = (noise_mm / (std_mm if upper_first else std_mm[::-1])) ** 2
-        plates = whole if upper_first else [_mirrored(run, len(points)) for run in whole[::-1]]
-        for first, second in _lapped(seen, plates):
-            edge = _edge_between(seen, first, second, many, noise_mm, step_mm)
-            if edge is not None:
-                found.append(edge if upper_first else _mirrored_edge(edge, len(points)))
+        edge = _edge_between(seen, upper, lower, many, noise_mm, step_mm)
+        if edge is not None:
+            found.append(edge if upper_first else _mirrored_edge(edge, len(points)))
     return sorted(found, key=lambda edge: edge.rim)
+
+
+def lapped_plates(points: Points, runs: list[Run]) -> Iterator[tuple[Points, Run, Run, bool]]:
+    """Yield the surfaces of which one lies above the other, the upper one first, and whether it comes first.
+
+    Where it does not, points and runs are those of the mirrored outline, so that one piece of code serves both.
+    """
+    whole = [run for run in runs if not run.cut and run.length >= SHORTEST_MM]
+    yield from ((points, *pair, True) for pair in _lapped(points, whole))
+    seen = points[::-1] * np.array([-1.0, 1.0])
+    plates = [mirrored(run, len(points)) for run in whole[::-1]]
+    yield from ((seen, *pair, False) for pair in _lapped(seen, plates))
 
 
 def _lapped(points: Points, plates: list[Run]) -> list[tuple[Run, Run]]:
@@ -163,7 +146,7 @@ def _edge_between(
     """Return the edge between two surfaces; each point stands for ``many`` usual ones, (N,)."""
     line = upper.line
     along, above = line.along(points), line.offset(points)
-    jump = _jump(along, above, upper, lower)
+    jump = jump_between(along, above, upper, lower)
     if jump is None:
         return None
     rim, begin = jump
@@ -171,7 +154,7 @@ def _edge_between(
     # A jump farther down is that of another edge: a bevel ends in one.
     if above[rim] < -min(LARGEST_CORNER_MM, 0.6 * drop + 3.0 * noise_mm):
         return None
-    if drop < max(LEAST_DROP_MM, DROP_STEPS * step_mm, DROP_NOISE * noise_mm) or aside > WIDEST_MM:
+    if drop < least_drop_mm(noise_mm, step_mm) or aside > WIDEST_MM:
         return None
     face = _first_of_face(points, begin, lower.start)
     if len(face) < FEWEST_OF_FACE:
@@ -200,7 +183,9 @@ def _edge_between(
     return UnseenEdge(upper, lower, True, rim, begin, fit, meets, rise * aside_std, width_std, drop, aside)
 
 
-def _jump(along: NDArray[np.float64], above: NDArray[np.float64], upper: Run, lower: Run) -> tuple[int, int] | None:
+def jump_between(
+    along: NDArray[np.float64], above: NDArray[np.float64], upper: Run, lower: Run
+) -> tuple[int, int] | None:
     """Return the indices between which the outline falls most beyond what a slope does.
 
     The stretch whose steps add up to the most, each counted by how far it falls less what it may across: scatter adds
@@ -216,6 +201,11 @@ def _jump(along: NDArray[np.float64], above: NDArray[np.float64], upper: Run, lo
     stop = int(np.argmax(total - lowest))
     start = int(np.argmin(total[: stop + 1]))
     return (int(index[start]), int(index[stop])) if stop > start else None
+
+
+def least_drop_mm(noise_mm: float, step_mm: float) -> float:
+    """Return the height of a jump that is an edge, and no scatter."""
+    return max(LEAST_DROP_MM, DROP_STEPS * step_mm, DROP_NOISE * noise_mm)
 
 
 def _first_of_face(points: Points, begin: int, end: int) -> Points:
@@ -264,7 +254,8 @@ def _met(edge: Line, face: Points) -> tuple[Points, float] | None:
     return edge.at(float(height)), float(-slope)
 
 
-def _mirrored(run: Run, count: int) -> Run:
+def mirrored(run: Run, count: int) -> Run:
+    """Return a run on the mirrored outline of so many points."""
     line = run.line
     return Run(
         count - 1 - run.stop, count - 1 - run.start, Line(-line.x, line.y, line.dx, -line.dy), run.length, run.cut
@@ -276,61 +267,11 @@ def _mirrored_edge(edge: UnseenEdge, count: int) -> UnseenEdge:
     upright = Line(-line.x, line.y, -line.dx, line.dy)
     return replace(
         edge,
-        upper=_mirrored(edge.upper, count),
-        lower=_mirrored(edge.lower, count),
+        upper=mirrored(edge.upper, count),
+        lower=mirrored(edge.lower, count),
         upper_first=False,
         rim=count - 1 - edge.rim,
         begin=count - 1 - edge.begin,
         fit=replace(edge.fit, line=upright),
         meets=edge.meets * np.array([-1.0, 1.0]),
     )
-
-
-def edge_doubts(edge: UnseenEdge, root: Points, legs: Sequence[float]) -> dict[str, float]:
-    """Return by how much less sure some values are than small shifts of the edge say, as standard uncertainties in mm.
-
-    Parameters
-    ----------
-    legs
-        Along the edge and along the lower plate: the shorter limits the size, and which that is the edge may change.
-    """
-    beyond = legs[1] - legs[0]
-    reach = 2.0 * edge.fit.std_at(float(edge.fit.line.along(root)))
-    size = 0.5 * max(0.0, reach - beyond) if beyond > 0 else 0.0
-    return {"face_width": edge.width_std_mm, "size": size, "design_throat": size * math.sqrt(0.5)}
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class DrawnIn:
-    """An outline with an unseen edge drawn in where it jumps; the runs of its plates in outline order."""
-
-    points: Points
-    cut: NDArray[np.bool_]
-    first: Run
-    second: Run
-    edge: Run
-    fit: LineFit
-
-
-def drawn_in(points: Points, edge: UnseenEdge, step_mm: float) -> DrawnIn:
-    """Return the outline from the inferred edge over the face and along the lower plate."""
-    line = edge.fit.line
-    low = float(line.along(edge.meets))
-    high = max(float(line.along(points[edge.rim])), low + max(DRAWN_MM, 30 * step_mm))
-    drawn = line.point + np.arange(high, low + 0.5 * step_mm, -step_mm)[:, None] * line.direction
-    count = len(drawn)
-    down = line.reversed()
-    if edge.upper_first:
-        rest = points[edge.begin :]
-        outline = np.vstack([drawn, rest])
-        upright = Run(0, count - 1, down, distance(drawn[0], drawn[-1]), False)
-        shift = count - edge.begin
-        lower = replace(edge.lower, start=edge.lower.start + shift, stop=edge.lower.stop + shift)
-        first, second = upright, lower
-    else:
-        rest = points[: edge.begin + 1]
-        outline = np.vstack([rest, drawn[::-1]])
-        upright = Run(len(rest), len(rest) + count - 1, line, distance(drawn[0], drawn[-1]), False)
-        first, second = edge.lower, upright
-    fit = replace(edge.fit, inliers=np.ones(count, bool))
-    return DrawnIn(outline, np.zeros(len(outline), bool), first, second, upright, fit)

@@ -165,3 +165,45 @@ def test_surfaces_reach_to_their_rims_where_one_ends_above_the_other() -> None:
     points = profile_of_slab(np.vstack([upper, lower])).profile.points_mm
     assert points[points[:, 1] > 1.5, 0].max() == pytest.approx(0.3, abs=0.12)
     assert points[points[:, 1] < 0.5, 0].min() == pytest.approx(0.3, abs=0.12)
+
+
+def filled(bulge_mm: float) -> np.ndarray:
+    """Return a lap whose weld reaches the rim of the upper plate, 9 mm beside its toe on the lower one."""
+    share = np.linspace(0, 1, 200)[:, None]
+    out = np.array([THICK, 9.0]) / math.hypot(THICK, 9.0)
+    weld = np.array([0.0, THICK]) + share * [9.0, -THICK] + 4 * bulge_mm * share * (1 - share) * out
+    return np.vstack([[[-25.0, THICK]], weld, [[30.0, 0.0]]])
+
+
+@pytest.mark.parametrize("bulge_mm", [-0.4, 0.4])
+def test_a_weld_over_the_whole_edge_tells_what_does_without_it(bulge_mm: float) -> None:
+    weld = weld_of(seen_from_above(filled(bulge_mm), 6), "lap")
+    assert "edge_filled" in [flag.code for flag in weld.section.flags]
+    values = measure(weld.section)
+    truth = {
+        "perpendicular_leg_left": THICK,
+        "face_width": math.hypot(THICK, 9.0),
+        "convexity": max(bulge_mm, 0.0),
+        "concavity": max(-bulge_mm, 0.0),
+    }
+    for name, true in truth.items():
+        assert abs(values[name].value - true) <= values[name].expanded_uncertainty < 0.7, name
+    for name in ("leg_right", "throat", "size", "joint_angle", "toe_angle_left", "weld_area", "undercut_left"):
+        assert isinstance(values[name], NotMeasurable), name
+        assert "rim" in values[name].reason
+
+
+def test_a_weld_over_the_whole_edge_is_only_taken_for_one_where_a_lap_is_asked_for() -> None:
+    profile = profile_from_points(seen_from_above(filled(0.2), 7))
+    with pytest.raises(NothingMeasurable):
+        find_welds_in_profile(profile)
+    (weld,) = find_welds_in_file(ProfileFile(profile, "", "", ()), joint="lap").welds
+    # Heights may be depths: the same file upside down is as much of a lap.
+    assert {"edge_filled", "air_side_doubtful"} <= {flag.code for flag in weld.flags}
+
+
+def test_an_edge_too_low_to_be_told_is_no_weld_over_the_whole_edge() -> None:
+    low = outline()
+    low[low[:, 1] == THICK, 1] = LEG_UP + 0.5
+    with pytest.raises(NothingMeasurable):
+        weld_of(seen_from_above(low, 8), "lap")
