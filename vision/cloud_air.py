@@ -25,7 +25,7 @@ from vision.structure import JointChoice
 
 VIEWS = 12
 SCORES = {"tee": 3.0, "lap": 3.0, "groove": 3.0, "butt": 2.0}
-HOLLOW_SCORE, INFERRED_SCORE = 1.0, 2.5
+HOLLOW_SCORE, INFERRED_SCORE, FEW_SHARE = 1.0, 2.95, 0.9
 NEARLY = 0.8
 UNEXPLAINED, ON_PLATE_MM = 0.3, 0.5
 """A view loses this share of its score when nothing of the profile belongs to the joint; what lies so far from the line
@@ -115,18 +115,22 @@ def look(piece: Points, joint: JointChoice) -> tuple[float, NDArray[np.float64],
     # A bevelled edge over a bench, seen through the metal, looks like a lap whose edge is not seen.
     inferred = section.face is not None and bool(section.face.inferred)
     score = INFERRED_SCORE if inferred else SCORES.get(kind, HOLLOW_SCORE)
+    if any(flag.code == "few_plate_points" for flag in section.flags):
+        score *= FEW_SHARE
     score *= slab.used / (slab.used + slab.left_out)
     score *= 1.0 - UNEXPLAINED * (1.0 - _explained(section, slab.profile.points_mm))
     return score, up_of(section), kind
 
 
 def _explained(section: Section, points: Points) -> float:
-    """Return the share of a profile that lies on the plates of a weld or between its toes; all of it for a groove.
+    """Return the share of a profile that lies on the plates of a weld or between its toes.
 
-    A groove seen through the metal may pass for the corner of one plate and one bevel; the other half is left over.
+    It is all of it for a groove or a lap. A groove seen through the metal may pass for the corner of one plate and one
+    bevel; the other half is left over.
     """
     face = section.face
-    if face is None:
+    # Of a lap the upper plate's surface, which tells it, is neither plate, and a bench may lie beyond the lower one.
+    if face is None or section.joint == "lap":
         return 1.0
     explained = np.zeros(len(points), bool)
     for plate in (face.left, face.right):

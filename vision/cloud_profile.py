@@ -38,6 +38,8 @@ FEW_EMPTY = 1
 """Empty columns that the surface goes straight over; beyond more of them it may begin anew in another direction."""
 
 LOOK_BACK = 12
+"""A chain goes on from one of so many filled columns before."""
+
 JUMP_COST, SKIP_COST, TOP_REWARD = 15.0, 0.7, 0.4
 OUTLIER, ROUGH_MM = 3.5, 0.02
 LEAST_MEANS = 8
@@ -139,9 +141,11 @@ def _chain(layers: _Layers, width: float) -> list[int]:
     before = np.full(count, -1)
     filled = np.concatenate([[0], np.cumsum(layers.filled)])
     columns, x, y = layers.column.tolist(), layers.middle[:, 0].tolist(), layers.middle[:, 1].tolist()
+    before_column = filled.tolist()
     first = 0
     for i in range(count):
-        while columns[first] < columns[i] - LOOK_BACK:
+        # Empty columns do not count: the edge of a lap that is not seen leaves many.
+        while before_column[columns[i]] - before_column[columns[first]] > LOOK_BACK:
             first += 1
         gain = 0.0
         for j in range(first, i):

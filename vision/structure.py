@@ -27,7 +27,7 @@ from vision.joints import (
 from vision.open_groove import OpenGroove, find_open_groove, find_square_gap
 from vision.plate_line import SHORTEST_WANDER_MM, Detail, longest_lines, wander_length_mm
 from vision.runs import Run, bridged_runs, straight_runs, turn_deg, without_stray_ends
-from vision.unseen_edge import UnseenEdge, unseen_edges
+from vision.unseen_edge import UnseenEdge, is_edge, unseen_edges
 
 PointPx = tuple[float, float]
 JointChoice = Literal["auto", "tee", "lap", "butt", "groove"]
@@ -104,7 +104,11 @@ def recognise(
         std = np.full(len(shape.points), noise) if shape.std_mm is None else shape.std_mm
         lapped = unseen_edges(shape.points, plates, std, noise, shape.detail.step_mm)
         if lapped:
-            return Structure("lap", (replace(shape, runs=plates),), lapped=tuple(lapped))
+            pairs = fillet_pairs(shape.points, shape.cut, plates, closed=closed, smallest_leg=smallest)
+            told = [(edge, pair) for edge in lapped if edge.seen for pair in pairs if _on_edge(pair, edge)]
+            rest = [edge for edge in lapped if all(edge is not other for other, _ in told)]
+            seen = tuple(pair for _, pair in told)
+            return Structure("lap", (replace(shape, runs=plates),), fillets=seen, lapped=tuple(rest))
     if not closed and joint in ("auto", "groove"):
         prepared = find_open_groove(shape.points, shape.runs)
         if prepared is None and joint == "groove":
@@ -152,6 +156,13 @@ def recognise(
         score = butts[0].score + (1.5 if opposite_run(shape.points, butts[0].first, plates) else -2.0)
         return Structure("butt", (full,), butts=tuple(butts), score=score)
     return None
+
+
+def _on_edge(pair: FilletPair, edge: UnseenEdge) -> bool:
+    """Tell whether a pair lies between the lower plate and what is seen of the upper one's edge."""
+    lower, upright = (pair.second, pair.first) if edge.upper_first else (pair.first, pair.second)
+    same = (lower.start, lower.stop) == (edge.lower.start, edge.lower.stop)
+    return same and is_edge(upright, edge)
 
 
 def is_plate(shape: Shape, runs: list[Run], pair: FilletPair) -> bool:

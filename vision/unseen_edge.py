@@ -49,6 +49,10 @@ SEEN_SHARE, SEEN_STEPS, LARGEST_STEP = 0.6, 6.0, 0.4
 whose height none of them leaves out a larger share than the last."""
 
 
+NEAR_RIM = 3
+"""A run along an edge begins and ends so many points off rim and face, at most."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class UnseenEdge:
     """An edge as it is inferred, in outline order.
@@ -68,8 +72,8 @@ class UnseenEdge:
     toe_std_mm, width_std_mm
         Standard uncertainty of that along the edge, and by how much more that of the face's width is: a toe that moves
         along the edge with it moves along the face.
-    drop_mm, aside_mm
-        Height of the jump, and the way across in it.
+    seen
+        So many points lie on it that it is seen after all.
     """
 
     upper: Run
@@ -81,8 +85,7 @@ class UnseenEdge:
     meets: Points
     toe_std_mm: float
     width_std_mm: float
-    drop_mm: float
-    aside_mm: float
+    seen: bool
 
 
 def unseen_edges(
@@ -120,6 +123,12 @@ def lapped_plates(points: Points, runs: list[Run]) -> Iterator[tuple[Points, Run
     seen = points[::-1] * np.array([-1.0, 1.0])
     plates = [mirrored(run, len(points)) for run in whole[::-1]]
     yield from ((seen, *pair, False) for pair in _lapped(seen, plates))
+
+
+def is_edge(run: Run, edge: UnseenEdge) -> bool:
+    """Tell whether a run is what is seen of an edge, from the rim to the face."""
+    first, last = sorted((edge.rim, edge.begin))
+    return first - NEAR_RIM <= run.start and run.stop <= last + NEAR_RIM
 
 
 def _lapped(points: Points, plates: list[Run]) -> list[tuple[Run, Run]]:
@@ -164,7 +173,8 @@ def _edge_between(
     std = math.hypot(step_mm / math.sqrt(12.0), noise_mm)
     # An edge that is seen has as many points as the way across it; those of a jump, between two surfaces, are few.
     wanted = (1.0 - 2.0 * BESIDE_ENDS) * SEEN_SHARE * max(aside / step_mm, SEEN_STEPS)
-    if float(many[inner].sum()) > wanted and float(np.diff(fallen).max()) < LARGEST_STEP:
+    seen = float(many[inner].sum()) > wanted and float(np.diff(fallen).max()) < LARGEST_STEP
+    if seen:
         pivot, centre, offset_std, slope, slope_std = _upright(above[inner], along[inner], std)
     else:
         pivot, offset_std = float(above[rim]), std
@@ -180,7 +190,7 @@ def _edge_between(
     meets, rise = met
     aside_std = fit.std_at(float(edge.along(meets)))
     width_std = math.sqrt(2.0) * math.sin(math.atan(rise)) * aside_std
-    return UnseenEdge(upper, lower, True, rim, begin, fit, meets, rise * aside_std, width_std, drop, aside)
+    return UnseenEdge(upper, lower, True, rim, begin, fit, meets, rise * aside_std, width_std, seen)
 
 
 def jump_between(
