@@ -58,7 +58,7 @@ def _with_gaps(weld: FoundWeld, profile: Profile, shared: tuple[Flag, ...]) -> F
     section = weld.section
     flags = list(shared)
     unseen = dict(section.unseen)
-    hidden: dict[str, float] = {}
+    hidden = dict(section.hidden)
     face = section.face
     if face is not None:
         for gap, ends in _inner_gaps(profile):
@@ -66,7 +66,9 @@ def _with_gaps(weld: FoundWeld, profile: Profile, shared: tuple[Flag, ...]) -> F
             near = [
                 side
                 for side in ("left", "right")
+                # Where a plate is not seen at all, its toe was placed with what is missing in mind.
                 if wide
+                and side not in face.inferred
                 and (_beside(getattr(face, f"toe_{side}"), ends, profile.points_mm) or _begins(face.face, side, ends))
             ]
             for side in near:
@@ -79,6 +81,8 @@ def _with_gaps(weld: FoundWeld, profile: Profile, shared: tuple[Flag, ...]) -> F
                 flags.append(Flag("gap_at_toe", text))
                 unseen |= {f"{name}_{side}": f"{text}; it may lie there" for name in OF_A_TOE}
             for side, doubt_mm in _hollow_beside(face, ends):
+                if side in face.inferred:
+                    continue
                 if doubt_mm is None:
                     reason = f"{gap.length_mm:.1f} mm of the groove beside the toe are missing: {gap.reason}"
                     unseen |= {f"{name}_{side}": reason for name in OF_AN_UNDERCUT}

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from core.errors import NothingMeasurable
 from core.geometry import Line, Points, rotate
 from vision.cloud_profile import profile_of_slab
+from vision.drawn_edge import EDGE_FILLED
 from vision.find_profile import find_welds_in_profile
 from vision.runs import turn_deg
 from vision.section import Section
@@ -24,7 +25,7 @@ from vision.structure import JointChoice
 
 VIEWS = 12
 SCORES = {"tee": 3.0, "lap": 3.0, "groove": 3.0, "butt": 2.0}
-HOLLOW_SCORE = 1.0
+HOLLOW_SCORE, INFERRED_SCORE, FEW_SHARE = 1.0, 2.95, 0.9
 NEARLY = 0.8
 UNEXPLAINED, ON_PLATE_MM = 0.3, 0.5
 """A view loses this share of its score when nothing of the profile belongs to the joint; what lies so far from the line
@@ -67,7 +68,10 @@ def air_of(pieces: Sequence[Points], joint: JointChoice) -> Air:
                 up = up + value * rotate(direction[None], turn - math.pi / 2)[0]
                 kinds.append(kind)
         if score > 0:
-            views.append((score, up / max(float(np.hypot(*up)), 1e-12), max(set(kinds), key=kinds.count)))
+            up = up / max(float(np.hypot(*up)), 1e-12)
+            # From far aside the rims of a joint hide a part of it; in the view nearest to its own up little is lost.
+            straight = max(float(up @ np.array([math.cos(turn), math.sin(turn)])), 0.0)
+            views.append((score * straight, up, max(set(kinds), key=kinds.count), score))
     if not views:
         wanted = "joint" if joint == "auto" else f"{joint} joint"
         raise NothingMeasurable(
@@ -76,8 +80,8 @@ def air_of(pieces: Sequence[Points], joint: JointChoice) -> Air:
         )
     best = max(views, key=lambda view: view[0])
     # Views from nearly the same side see the same joint: together they say where its middle is.
-    agreed = sum((score * up for score, up, kind in views if up @ best[1] > 0.9 and kind == best[2]), np.zeros(2))
-    others = [(score, kind) for score, up, kind in views if up @ best[1] < 0.3]
+    agreed = sum((score * up for _, up, kind, score in views if up @ best[1] > 0.9 and kind == best[2]), np.zeros(2))
+    others = [(score, kind) for score, up, kind, _ in views if up @ best[1] < 0.3]
     other = max(others, default=(0.0, ""))
     kind = best[2]
     how = {
@@ -103,20 +107,30 @@ def look(piece: Points, joint: JointChoice) -> tuple[float, NDArray[np.float64],
         return None
     section = found.welds[0].section
     kind = str(section.joint)
+    if any(flag.code == EDGE_FILLED for flag in section.flags):
+        # It looks the same from the other side, where its hollows are bumps.
+        return None
     if (kind == "butt" and not is_cap(section)) or (kind == "groove" and not is_preparation(section)):
         kind = "hollow"
-    score = SCORES.get(kind, HOLLOW_SCORE) * slab.used / (slab.used + slab.left_out)
+    # A bevelled edge over a bench, seen through the metal, looks like a lap whose edge is not seen.
+    inferred = section.face is not None and bool(section.face.inferred)
+    score = INFERRED_SCORE if inferred else SCORES.get(kind, HOLLOW_SCORE)
+    if any(flag.code == "few_plate_points" for flag in section.flags):
+        score *= FEW_SHARE
+    score *= slab.used / (slab.used + slab.left_out)
     score *= 1.0 - UNEXPLAINED * (1.0 - _explained(section, slab.profile.points_mm))
     return score, up_of(section), kind
 
 
 def _explained(section: Section, points: Points) -> float:
-    """Return the share of a profile that lies on the plates of a weld or between its toes; all of it for a groove.
+    """Return the share of a profile that lies on the plates of a weld or between its toes.
 
-    A groove seen through the metal may pass for the corner of one plate and one bevel; the other half is left over.
+    It is all of it for a groove or a lap. A groove seen through the metal may pass for the corner of one plate and one
+    bevel; the other half is left over.
     """
     face = section.face
-    if face is None:
+    # Of a lap the upper plate's surface, which tells it, is neither plate, and a bench may lie beyond the lower one.
+    if face is None or section.joint == "lap":
         return 1.0
     explained = np.zeros(len(points), bool)
     for plate in (face.left, face.right):

@@ -38,6 +38,8 @@ FEW_EMPTY = 1
 """Empty columns that the surface goes straight over; beyond more of them it may begin anew in another direction."""
 
 LOOK_BACK = 12
+"""A chain goes on from one of so many filled columns before."""
+
 JUMP_COST, SKIP_COST, TOP_REWARD = 15.0, 0.7, 0.4
 OUTLIER, ROUGH_MM = 3.5, 0.02
 LEAST_MEANS = 8
@@ -81,19 +83,25 @@ def profile_of_slab(points: Points) -> SlabProfile | None:
     chain = _chain(layers, width)
     if len(chain) < 4:
         return None
+    chain, jumps = _with_rims(layers, chain, width)
     node = _nodes(layers, chain)
     kept, node = points[node >= 0], node[node >= 0]
-    pilot, shift = _led_on(layers.middle[chain], np.diff(layers.column[chain]) > FEW_EMPTY + 1, width)
+    empty = np.diff(layers.column[chain]) > FEW_EMPTY + 1
+    pilot, shift = _led_on(layers.middle[chain], empty | jumps, width)
     along, across = _on_polyline(kept, pilot, node + shift[node])
     return _averaged(kept, along, across, len(points))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Layers:
-    """Layers of all columns, from left to right and in a column from the top down; layer and column of each point."""
+    """Layers of all columns, from left to right and in a column from the top down; layer and column of each point.
+
+    ``extent`` holds the highest and the lowest height of each.
+    """
 
     column: NDArray[np.int64]
     middle: Points
+    extent: Points
     top: NDArray[np.bool_]
     filled: NDArray[np.bool_]
     of_point: NDArray[np.int64]
@@ -118,11 +126,12 @@ def _layers(points: Points, width: float) -> _Layers:
     # Heights go down within a layer: the one in its middle is the median.
     across = np.bincount(layer, points[order, 0]) / count
     middle = np.column_stack([across, height[first + count // 2]])[good]
+    extent = np.column_stack([height[first], height[first + count - 1]])[good]
     at = sorted_column[first][good]
     top = np.concatenate([[True], np.diff(at) != 0]) if len(at) else np.empty(0, bool)
     filled = np.zeros(int(column.max()) + 2, bool)
     filled[at] = True
-    return _Layers(at, middle, top, filled, of_point, column)
+    return _Layers(at, middle, extent, top, filled, of_point, column)
 
 
 def _chain(layers: _Layers, width: float) -> list[int]:
@@ -132,9 +141,11 @@ def _chain(layers: _Layers, width: float) -> list[int]:
     before = np.full(count, -1)
     filled = np.concatenate([[0], np.cumsum(layers.filled)])
     columns, x, y = layers.column.tolist(), layers.middle[:, 0].tolist(), layers.middle[:, 1].tolist()
+    before_column = filled.tolist()
     first = 0
     for i in range(count):
-        while columns[first] < columns[i] - LOOK_BACK:
+        # Empty columns do not count: the edge of a lap that is not seen leaves many.
+        while before_column[columns[i]] - before_column[columns[first]] > LOOK_BACK:
             first += 1
         gain = 0.0
         for j in range(first, i):
@@ -153,6 +164,38 @@ def _chain(layers: _Layers, width: float) -> list[int]:
         chain.append(at)
         at = int(before[at])
     return chain[::-1]
+
+
+def _with_rims(layers: _Layers, chain: list[int], width: float) -> tuple[list[int], NDArray[np.bool_]]:
+    """Return the chain with the layers that lead its surfaces on to where it jumps between them, and the jumps.
+
+    A column in which one surface ends and the other begins has a layer of each, and the chain but one of them. Jumps
+    (N - 1,) are told where such layers are, or nothing lies between: an upright edge that is seen is a layer by itself.
+    """
+    across, up = np.abs(np.diff(layers.middle[chain], axis=0)).T
+    steep = up > STEEPEST * np.maximum(across, width)
+    high, low = layers.extent[chain].T
+    empty = np.maximum(low[:-1] - high[1:], low[1:] - high[:-1]) > LAYER_MM
+    longer, jumps = [chain[0]], []
+    for here, there, may_jump, bare in zip(chain[:-1], chain[1:], steep, steep & empty, strict=True):
+        before = _beside(layers, here, there, width) if may_jump else []
+        behind = _beside(layers, there, here, width)[::-1] if may_jump else []
+        longer += [*before, *behind, there]
+        jumps += [False] * len(before) + [bool(bare or before or behind)] + [False] * len(behind)
+    return longer, np.array(jumps, bool)
+
+
+def _beside(layers: _Layers, end: int, other: int, width: float) -> list[int]:
+    """Return the layers that lead a surface on from its last node in a chain, as far as the column of the next one."""
+    found: list[int] = []
+    step = 1 if other > end else -1
+    for column in range(layers.column[end] + step, layers.column[other] + step, step):
+        first, last = np.searchsorted(layers.column, [column, column + 1])
+        own = np.abs(layers.middle[first:last, 1] - float(layers.middle[found[-1] if found else end, 1]))
+        if not len(own) or own.min() > STEEPEST * width:
+            break
+        found.append(int(first + own.argmin()))
+    return found
 
 
 def _nodes(layers: _Layers, chain: list[int]) -> NDArray[np.int64]:

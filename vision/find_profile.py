@@ -85,6 +85,8 @@ def _find_in_flat(profile: Profile, joint: JointChoice, calibration: Calibration
     if profile.closed and signed_area(points) > 0:
         points, cut = points[::-1], cut[::-1]
     shape = shape_of(points, cut, detail, closed=profile.closed, tolerance=max(4.5 * detail.noise_mm, 0.05))
+    if not profile.closed:
+        shape = replace(shape, std_mm=np.asarray(profile.std_mm))
     structure = recognise((shape,), joint, closed=profile.closed, fine=True)
     if structure is None:
         raise NothingMeasurable(

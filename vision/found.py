@@ -14,6 +14,7 @@ from core.geometry import Points, distance, intersection
 from core.medians import median
 from vision.arc_branch import Branch
 from vision.arc_surface import Arc
+from vision.drawn_edge import LappedSurface, filled_surface, lapped_surface
 from vision.groove_doubt import GrooveDoubt, doubt_of
 from vision.groove_joint import prepared_edge
 from vision.joints import (
@@ -93,6 +94,13 @@ def built(
             section = _fillet_section(shape, pair, structure.kind, profile, min(most_untold, 1))
             if section is not None:
                 sections.append(section)
+        for lapped in (
+            *(lapped_surface(shape, edge) for edge in structure.lapped),
+            *(filled_surface(shape, edge) for edge in structure.filled),
+        ):
+            section = None if lapped is None else _lapped_section(lapped, shape, profile)
+            if section is not None:
+                sections.append(section)
     welds = [
         FoundWeld(replace(s, flags=s.flags + flags), points_px_of(s, calibration, origin), s.flags + flags)
         for s in sections
@@ -145,6 +153,19 @@ def _fillet_section(shape: Shape, pair: FilletPair, kind: str, profile: Profile,
         face=surface,
         root=root,
         unseen=not_seen(surface.untold),
+    )
+
+
+def _lapped_section(lapped: LappedSurface, shape: Shape, profile: Profile) -> Section | None:
+    legs = [distance(toe, lapped.root) for toe in (lapped.surface.toe_left, lapped.surface.toe_right)]
+    if beyond_noise(lapped.lower.residual_std, shape.detail) > ROUGHEST_PLATE * min(legs):
+        return None
+    return replace(
+        _section("lap", profile, lapped.flags, (lapped.lower,), shape.detail),
+        face=lapped.surface,
+        root=lapped.root,
+        unseen=lapped.unseen,
+        hidden=lapped.hidden,
     )
 
 

@@ -32,6 +32,8 @@ LEAST_BEYOND, LEAST_EDGE = 0.2, 0.06
 EDGE_SURFACE, EDGE_CORNER_POINTS, EDGE_SQUARE_DEG, EDGE_ALONG_DEG = 3.0, 8, 15.0, 6.0
 """An edge comes from a surface so many times longer, over a corner of so many points, this square to it; that surface
 runs along the other plate within the last angle."""
+SPANNED_MM, SPANNED_SHARE = 5.0, 0.3
+"""A surface between two plates is itself one when it is longer than each of these: mm, and of the chord of the legs."""
 LEAST_OPPOSITE = 0.1
 """The other side of a plate runs along at least this share of it; facets of a ragged cut end do not."""
 LEAST_BUTT = 2.0
@@ -97,8 +99,12 @@ def fillet_pairs(
             # Most runs of a ragged outline are short.
             if first is second or (first.length < long and second.length < long):
                 continue
-            pair = _fillet(points, cut, first, second, closed, smallest_leg, extent)
-            if pair is not None and _has_plates(pair, plates, len(points)):
+            pair = fillet_between(points, cut, first, second, closed, smallest_leg, extent)
+            if (
+                pair is not None
+                and _has_plates(pair, plates, len(points))
+                and (closed or not _spans_plate(pair, plates))
+            ):
                 found.append(pair)
     # A facet of the face beside one plate can pass for the other plate: of nested pairs the outer one
     # is the weld, unless it only skips a piece of the same plate or its plates are hardly there (a reflection and a
@@ -152,9 +158,10 @@ def _inside(inner: FilletPair, outer: FilletPair, count: int) -> bool:
     return False
 
 
-def _fillet(
+def fillet_between(
     points: Points, cut: NDArray[np.bool_], first: Run, second: Run, closed: bool, smallest_leg: float, extent: float
 ) -> FilletPair | None:
+    """Return the fillet between two runs of an outline whose size is ``extent``, None where there can be none."""
     turn = turn_deg(first.line, second.line)
     if not FILLET_TURN_DEG[0] <= turn <= FILLET_TURN_DEG[1]:
         return None
@@ -201,6 +208,21 @@ def _has_plates(pair: FilletPair, runs: list[Run], count: int) -> bool:
         if plate.length < LEAST_EDGE * leg or not any(_ends_in(plate, run, other, pair, count) for run in runs):
             return False
     return True
+
+
+def _spans_plate(pair: FilletPair, runs: list[Run]) -> bool:
+    """Tell whether a pair of an open outline has a surface between its plates that runs along one of them.
+
+    No face does so over much of its width: that is the plate of a lap between the bench and the upper plate.
+    """
+    least = max(SPANNED_MM, SPANNED_SHARE * math.hypot(pair.leg_first, pair.leg_second))
+    return any(
+        run.length > least
+        and run.start >= pair.first.stop
+        and run.stop <= pair.second.start
+        and min(abs(turn_deg(run.line, plate.line)) for plate in (pair.first, pair.second)) < EDGE_ALONG_DEG
+        for run in runs
+    )
 
 
 def _ends_in(edge: Run, surface: Run, other: Run, pair: FilletPair, count: int) -> bool:

@@ -12,6 +12,7 @@ import numpy as np
 
 from core.errors import NothingMeasurable
 from vision.cloud_air import is_cap, is_preparation
+from vision.drawn_edge import EDGE_FILLED
 from vision.find_profile import find_welds_in_profile
 from vision.found import FoundWelds
 from vision.profile import Profile
@@ -24,6 +25,11 @@ TURNED = Flag(
 )
 HOLLOW = Flag(
     "air_side_doubtful", "the weld lies deep below the plates: if the heights of the file are depths, it is a cap"
+)
+EITHER_WAY = Flag(
+    "air_side_doubtful",
+    "a weld over a whole edge looks alike upside down: if the heights of the file are depths, the "
+    "face is convex where it seems concave, and plates, toes and what lies beside them change places",
 )
 DEEP_MM, DEEP_SHARE = 0.5, 0.05
 """A hollow deeper than this, and than this share of its width, is rarer than a cap seen upside down."""
@@ -52,16 +58,20 @@ def find_welds_in_file(
             other = None if turned is None else found_in(turned)
         except NothingMeasurable:
             other = None
-        if other is None or _seen_from_behind(other):
+        # Upside down a bevelled edge over a bench looks like a lap whose edge is not seen.
+        inferred = other is not None and _edge_is_inferred(other) and (joint != "lap" or _fills_edge(other))
+        if other is None or _seen_from_behind(other) or inferred:
             raise
         return _flagged(other, (*file.flags, TURNED))
+    if _fills_edge(found):
+        return _flagged(found, (*file.flags, EITHER_WAY))
     if profile.closed or not _seen_from_behind(found):
         return _flagged(found, file.flags)
     try:
         other = found_in(_turned(profile))
     except NothingMeasurable:
         return _flagged(found, file.flags)
-    if _seen_from_behind(other):
+    if _seen_from_behind(other) or _edge_is_inferred(other):
         return _flagged(found, file.flags)
     if found.welds[0].section.joint == "groove":
         return _flagged(other, (*file.flags, TURNED))
@@ -70,6 +80,15 @@ def find_welds_in_file(
 
 def _turned(profile: Profile) -> Profile:
     return replace(profile, points_mm=profile.points_mm * np.array([1.0, -1.0]))
+
+
+def _edge_is_inferred(found: FoundWelds) -> bool:
+    face = found.welds[0].section.face
+    return face is not None and bool(face.inferred)
+
+
+def _fills_edge(found: FoundWelds) -> bool:
+    return any(flag.code == EDGE_FILLED for flag in found.welds[0].flags)
 
 
 def _seen_from_behind(found: FoundWelds) -> bool:

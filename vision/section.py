@@ -60,6 +60,8 @@ class WeldSurface:
         Which of ``plate_left``, ``plate_right``, ``toe_left``, ``toe_right`` a person gave.
     untold
         The sides, "left" or "right", whose toe is not told: its point only stands in for it.
+    inferred
+        The sides whose plate surface is not seen: its line was inferred from where it begins and ends.
     """
 
     left: PlateSurface
@@ -71,6 +73,7 @@ class WeldSurface:
     toe_std_right: float
     marked: frozenset[str] = frozenset()
     untold: frozenset[str] = frozenset()
+    inferred: frozenset[str] = frozenset()
 
     @property
     def told_toes(self) -> dict[str, Points]:

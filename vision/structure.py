@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from core.fitting import LineFit, seen_of_wander
 from core.geometry import Points, diagonal, step_lengths
 from core.medians import median
+from vision.filled_edge import FilledEdge, filled_edges
 from vision.groove_joint import OpenJoint, member, open_joint
 from vision.joints import (
     ButtPair,
@@ -25,7 +26,8 @@ from vision.joints import (
 )
 from vision.open_groove import OpenGroove, find_open_groove, find_square_gap
 from vision.plate_line import SHORTEST_WANDER_MM, Detail, longest_lines, wander_length_mm
-from vision.runs import Run, bridged_runs, straight_runs, without_stray_ends
+from vision.runs import Run, bridged_runs, straight_runs, turn_deg, without_stray_ends
+from vision.unseen_edge import UnseenEdge, is_edge, unseen_edges
 
 PointPx = tuple[float, float]
 JointChoice = Literal["auto", "tee", "lap", "butt", "groove"]
@@ -36,19 +38,22 @@ LEAST_STRAIGHT = 0.35
 """An outline with less than this share in straight runs is grain, a stain or a shadow, not a section."""
 MOSTLY_SEEN = 0.2
 """A part with less than this share of its outline on the border of the picture shows its plates whole."""
+EDGE_WITHIN_DEG = 25.0
+"""The edge of a lapped plate stands square to its surface to within this, however it was cut."""
 LEAST_LONG = 0.5
 """Least share of an outline in straight runs of a tenth of the part's size: plates make up most of a section."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Shape:
-    """An outline in mm with its straight runs."""
+    """An outline in mm with its straight runs; ``std_mm`` (N,) where its points are not known equally well."""
 
     points: Points
     cut: NDArray[np.bool_]
     runs: list[Run]
     detail: Detail
     tolerance: float
+    std_mm: NDArray[np.float64] | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -61,6 +66,8 @@ class Structure:
     butts: tuple[ButtPair, ...] = ()
     joint: OpenJoint | None = None
     open_groove: OpenGroove | None = None
+    lapped: tuple[UnseenEdge, ...] = ()
+    filled: tuple[FilledEdge, ...] = ()
     score: float = 0.0
 
 
@@ -92,6 +99,16 @@ def recognise(
     plates = bridged_runs(
         shape.points, shape.runs, closed=closed, gap=gap, height=0.6 * gap, level=2.0 * shape.tolerance
     )
+    if not closed and joint in ("auto", "lap"):
+        noise = shape.detail.noise_mm
+        std = np.full(len(shape.points), noise) if shape.std_mm is None else shape.std_mm
+        lapped = unseen_edges(shape.points, plates, std, noise, shape.detail.step_mm)
+        if lapped:
+            pairs = fillet_pairs(shape.points, shape.cut, plates, closed=closed, smallest_leg=smallest)
+            told = [(edge, pair) for edge in lapped if edge.seen for pair in pairs if _on_edge(pair, edge)]
+            rest = [edge for edge in lapped if all(edge is not other for other, _ in told)]
+            seen = tuple(pair for _, pair in told)
+            return Structure("lap", (replace(shape, runs=plates),), fillets=seen, lapped=tuple(rest))
     if not closed and joint in ("auto", "groove"):
         prepared = find_open_groove(shape.points, shape.runs)
         if prepared is None and joint == "groove":
@@ -118,6 +135,13 @@ def recognise(
     if wanted and (fillets or not fine):
         butts = butt_welds(trim=False)
     full = replace(shape, runs=plates)
+    if not closed and joint == "lap":
+        filled = filled_edges(shape.points, plates, shape.detail.noise_mm, shape.detail.step_mm)
+        # Between lapped plates a facet of the face may pass for an edge that is far from square.
+        if filled and not any(
+            abs(turn_deg(pair.first.line, pair.second.line) - 90.0) < EDGE_WITHIN_DEG for pair in fillets
+        ):
+            return Structure("lap", (full,), filled=tuple(filled))
     # The walls of an undercut can pass for a small fillet inside a butt weld.
     count = len(shape.points)
     if fillets and not all(any(encloses(butt, pair, count) for butt in butts) for pair in fillets):
@@ -132,6 +156,13 @@ def recognise(
         score = butts[0].score + (1.5 if opposite_run(shape.points, butts[0].first, plates) else -2.0)
         return Structure("butt", (full,), butts=tuple(butts), score=score)
     return None
+
+
+def _on_edge(pair: FilletPair, edge: UnseenEdge) -> bool:
+    """Tell whether a pair lies between the lower plate and what is seen of the upper one's edge."""
+    lower, upright = (pair.second, pair.first) if edge.upper_first else (pair.first, pair.second)
+    same = (lower.start, lower.stop) == (edge.lower.start, edge.lower.stop)
+    return same and is_edge(upright, edge)
 
 
 def is_plate(shape: Shape, runs: list[Run], pair: FilletPair) -> bool:
