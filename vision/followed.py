@@ -34,7 +34,8 @@ BAND_TAKEN_IN = (
 class Faces:
     """Outlines to be followed, the band beside each (its displacement in px) that was left out, and what is told.
 
-    ``factor`` leads from the picture in which bands were looked for to the full one.
+    ``factor`` leads from the picture in which bands were looked for to the full one; ``taken_in`` holds the bands that
+    are too faint to be left out.
     """
 
     outlines: tuple[Silhouette, ...]
