@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from core.errors import NothingMeasurable, UsageError
 from core.geometry import Points
 from vision.cloud_air import air_of
+from vision.cloud_change import change_along, is_change
 from vision.cloud_profile import LEAST_POINTS, profile_of_slab
 from vision.cloud_seam import (
     GRID_MM,
@@ -51,11 +52,13 @@ CROSSED_MM = 0.35
 
 BEHIND_MM = 2.5
 CROSSED = "another bead or an obstacle crosses the seam here"
+CHANGES = "the surfaces change along the seam within this section: something begins to cross it, or a plate steps"
 FEW = "the cloud has too few points here"
 PARTLY = "only a part of the section is seen here"
 LEAST_SEEN, NEAR_MM = 0.8, 2.0
 """A section with points near less than this share of its neighbours' width may lack a plate, and take a cap for one."""
 
+CHANGES_LOOKED_AT = 25
 WIDER = 1.5
 SEED = 5
 
@@ -122,6 +125,7 @@ class Sections:
     _along: Vector
     _section: NDArray[np.float64]
     _neighbours: _Neighbours = field(repr=False)
+    _usual_change_mm: float = 0.0
 
     def __len__(self) -> int:
         return int(max(0.0, (self.info.length_mm - self.slab_mm) / self.pitch_mm + 1e-6)) + 1
@@ -143,6 +147,8 @@ class Sections:
             return CloudSection(position, None, FEW)
         if self._neighbours.crossed(slab.profile.points_mm, centre):
             return CloudSection(position, None, CROSSED)
+        if is_change(self._neighbours.change(self._along[low:high], points, centre), self._usual_change_mm):
+            return CloudSection(position, None, CHANGES)
         if self._neighbours.seen_share(points, centre) < LEAST_SEEN:
             return CloudSection(position, None, PARTLY)
         return CloudSection(position, slab.profile, "")
@@ -219,9 +225,20 @@ def sections(
         flags=_flags(doubtful),
     )
     neighbours = _neighbours(place, section, length)
-    return Sections(
-        info, pitch_mm, slab_mm or slab_length(place, section, pitch_mm, surface.noise_mm), place, section, neighbours
-    )
+    slab = slab_mm or slab_length(place, section, pitch_mm, surface.noise_mm)
+    usual = _usual_change(place, section, slab, neighbours)
+    return Sections(info, pitch_mm, slab, place, section, neighbours, usual)
+
+
+def _usual_change(along: Vector, section: Points, slab_mm: float, neighbours: _Neighbours) -> float:
+    """Return by how much plates usually change within a slab, mm: nothing, or as much as rows lie off as a whole."""
+    half = slab_mm / 2
+    changes = []
+    for centre in np.linspace(half, max(float(along[-1]) - half, half), CHANGES_LOOKED_AT):
+        low, high = np.searchsorted(along, [centre - half, centre + half])
+        changes.append(neighbours.change(along[low:high], section[low:high], float(centre)))
+    # What crosses takes up less of a seam than that.
+    return float(np.quantile(changes, 0.75))
 
 
 def direction_of(text: str, option: str) -> tuple[float, float, float]:
@@ -368,6 +385,12 @@ class _Neighbours:
 
     def _usual(self, place: float) -> Vector:
         return np.asarray(self.heights[int(np.argmin(np.abs(self.places - place)))])
+
+    def change(self, along: Vector, points: Points, place: float) -> float:
+        """Return by how much the plates of a section's points change from its one end to the other, mm."""
+        usual = self._usual(place)
+        cell = np.clip(((points[:, 0] - self.sides[0]) / GRID_MM).astype(int), 0, len(usual) - 1)
+        return change_along(along, points[:, 0], points[:, 1] - usual[cell])
 
     def seen_share(self, points: Points, place: float) -> float:
         """Return over which share of the width that the neighbours show points of a section lie, however few."""

@@ -32,8 +32,9 @@ LEAST_BEYOND, LEAST_EDGE = 0.2, 0.06
 EDGE_SURFACE, EDGE_CORNER_POINTS, EDGE_SQUARE_DEG, EDGE_ALONG_DEG = 3.0, 8, 15.0, 6.0
 """An edge comes from a surface so many times longer, over a corner of so many points, this square to it; that surface
 runs along the other plate within the last angle."""
-SPANNED_MM, SPANNED_SHARE = 5.0, 0.3
-"""A surface between two plates is itself one when it is longer than each of these: mm, and of the chord of the legs."""
+SPANNED_MM, SPANNED_SHARE, SPANNED_WITHIN_DEG = (5.0, 10.0), 0.3, 25.0
+"""A surface between two plates is itself one when it is longer than each of these: mm, where the plates are square to
+within the last angle and where they are not, and share of the chord of the legs."""
 LEAST_OPPOSITE = 0.1
 """The other side of a plate runs along at least this share of it; facets of a ragged cut end do not."""
 LEAST_BUTT = 2.0
@@ -213,9 +214,11 @@ def _has_plates(pair: FilletPair, runs: list[Run], count: int) -> bool:
 def _spans_plate(pair: FilletPair, runs: list[Run]) -> bool:
     """Tell whether a pair of an open outline has a surface between its plates that runs along one of them.
 
-    No face does so over much of its width: that is the plate of a lap between the bench and the upper plate.
+    No face does so over much of its width where plates stand about square: that is the plate of a lap between the bench
+    and the upper plate. The face of a skewed joint may, over less.
     """
-    least = max(SPANNED_MM, SPANNED_SHARE * math.hypot(pair.leg_first, pair.leg_second))
+    square = abs(turn_deg(pair.first.line, pair.second.line) - 90.0) < SPANNED_WITHIN_DEG
+    least = max(SPANNED_MM[0] if square else SPANNED_MM[1], SPANNED_SHARE * math.hypot(pair.leg_first, pair.leg_second))
     return any(
         run.length > least
         and run.start >= pair.first.stop
