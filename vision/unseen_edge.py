@@ -48,7 +48,6 @@ SEEN_SHARE, SEEN_STEPS, LARGEST_STEP = 0.6, 6.0, 0.4
 """An edge is seen that has so many points against those of its way across, which is so many steps at least, and of
 whose height none of them leaves out a larger share than the last."""
 
-
 NEAR_RIM = 3
 """A run along an edge begins and ends so many points off rim and face, at most."""
 
