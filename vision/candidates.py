@@ -162,6 +162,5 @@ def is_ground_of(candidate: Candidate, given_up: Candidate, reduced: ReducedPict
 
     What lies beside a section looks like two plates with a gap, or with a hollow weld, between them.
     """
-    signs = ({contrast_of(outline, reduced) > 0 for outline in each.outlines} for each in (candidate, given_up))
-    one, other = signs
+    one, other = ({contrast_of(outline, reduced) > 0 for outline in each.outlines} for each in (candidate, given_up))
     return not one & other

@@ -38,9 +38,10 @@ def is_laser_line(gray: NDArray[np.uint8]) -> bool:
     A line is bright on a dark ground, narrow against its length, as wide all along, and falls off from its centre to
     both rims or is saturated. A weld's section is thicker where the weld is, and its metal is as bright up to the edge.
     """
-    few = gray[::4, ::4]
-    dark, bright = float(np.median(few)), float(np.quantile(few, 0.9995))
-    if bright - dark < 20.0 or float(np.mean(few > (dark + bright) / 2)) > MOST_BRIGHT:
+    # Levels in order by their counts: that is done for every photograph, and sorting them takes ten times as long.
+    up_to = np.cumsum(cv2.calcHist([gray[::4, ::4].copy()], [0], None, [256], [0, 256]).ravel())
+    dark, bright = (float(np.searchsorted(up_to, share * up_to[-1])) for share in (0.5, 0.9995))
+    if bright - dark < 20.0 or 1.0 - up_to[int((dark + bright) / 2)] / up_to[-1] > MOST_BRIGHT:
         return False
     factor = max(1, round(max(gray.shape) / LONG_SIDE_PX))
     # The brightest pixel of each tile: lines of two or three pixels stay in one piece.

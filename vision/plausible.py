@@ -240,10 +240,8 @@ def _face_each_other(section: Section) -> bool:
     shared = min(high for _, high in spans) - max(low for low, _ in spans)
     thin, thick = sorted(high - low for low, high in spans)
     along = section.edge_left.outside.line.direction
-    top, bottom = (
-        float(along @ (getattr(section.edge_right, name) - getattr(section.edge_left, name)))
-        for name in ("outer_corner", "land_bottom")
-    )
+    top = float(along @ (section.edge_right.outer_corner - section.edge_left.outer_corner))
+    bottom = float(along @ (section.edge_right.land_bottom - section.edge_left.land_bottom))
     # Plates cannot lie within each other: where their root edges do, an edge was led past the end of its plate.
     if float(np.sign(top)) * bottom < -MOST_PAST * thin:
         return False

@@ -225,9 +225,7 @@ def _with_hollows(whole: NDArray[np.bool_], left: NDArray[np.bool_], picture: Re
 def beside_band(outline: Outline, displaced_px: Points) -> Outline:
     """Return the outline of a face with its contrast as it is where no band lies: the band may be darker than both."""
     assert outline.steps is not None
-    points = outline.points_px
-    out = outwards(points, np.arange(len(points)), 3)
-    across, length = out @ displaced_px, float(np.hypot(*displaced_px))
+    across, length = _along_band(outline, displaced_px)
     # Between the two a sliver of band is too narrow to have edges of its own.
     clear = (across < 0.05 * length) & ~outline.cut
     beside = (across > max(0.3 * length, CLEAR_PX)) & ~outline.cut
@@ -241,9 +239,14 @@ def soft_beside(outline: Outline, displaced_px: Points) -> Outline:
     """Return an outline of face and band whose points along the band are no edge of the face."""
     if outline.soft is None:
         return outline
-    points = outline.points_px
-    out = outwards(points, np.arange(len(points)), 3)
-    beside = (out @ displaced_px > 0.3 * float(np.hypot(*displaced_px))) & ~outline.cut
+    across, length = _along_band(outline, displaced_px)
+    beside = (across > 0.3 * length) & ~outline.cut
     return replace(
         outline, soft=outline.soft | beside, blunt=beside if outline.blunt is None else outline.blunt | beside
     )
+
+
+def _along_band(outline: Outline, displaced_px: Points) -> tuple[NDArray[np.float64], float]:
+    """Return how wide a displaced outline leaves the band at each point (N,), and the length of the displacement."""
+    points = outline.points_px
+    return outwards(points, np.arange(len(points)), 3) @ displaced_px, float(np.hypot(*displaced_px))

@@ -99,16 +99,10 @@ def recognise(
     plates = bridged_runs(
         shape.points, shape.runs, closed=closed, gap=gap, height=0.6 * gap, level=2.0 * shape.tolerance
     )
-    if not closed and joint in ("auto", "lap"):
-        noise = shape.detail.noise_mm
-        std = np.full(len(shape.points), noise) if shape.std_mm is None else shape.std_mm
-        lapped = unseen_edges(shape.points, plates, std, noise, shape.detail.step_mm)
-        if lapped:
-            pairs = fillet_pairs(shape.points, shape.cut, plates, closed=closed, smallest_leg=smallest)
-            told = [(edge, pair) for edge in lapped if edge.seen for pair in pairs if _on_edge(pair, edge)]
-            rest = [edge for edge in lapped if all(edge is not other for other, _ in told)]
-            seen = tuple(pair for _, pair in told)
-            return Structure("lap", (replace(shape, runs=plates),), fillets=seen, lapped=tuple(rest))
+    full = replace(shape, runs=plates)
+    lapped = _lapped(full, smallest) if not closed and joint in ("auto", "lap") else None
+    if lapped is not None:
+        return lapped
     if not closed and joint in ("auto", "groove"):
         prepared = find_open_groove(shape.points, shape.runs)
         if prepared is None and joint == "groove":
@@ -134,7 +128,6 @@ def recognise(
     wanted = joint in ("auto", "butt")
     if wanted and (fillets or not fine):
         butts = butt_welds(trim=False)
-    full = replace(shape, runs=plates)
     if not closed and joint == "lap":
         filled = filled_edges(shape.points, plates, shape.detail.noise_mm, shape.detail.step_mm)
         # Between lapped plates a facet of the face may pass for an edge that is far from square.
@@ -156,6 +149,19 @@ def recognise(
         score = butts[0].score + (1.5 if opposite_run(shape.points, butts[0].first, plates) else -2.0)
         return Structure("butt", (full,), butts=tuple(butts), score=score)
     return None
+
+
+def _lapped(shape: Shape, smallest_leg: float) -> Structure | None:
+    """Return the laps of an open outline whose edge shows as a jump, None where none does."""
+    noise = shape.detail.noise_mm
+    std = np.full(len(shape.points), noise) if shape.std_mm is None else shape.std_mm
+    edges = unseen_edges(shape.points, shape.runs, std, noise, shape.detail.step_mm)
+    if not edges:
+        return None
+    pairs = fillet_pairs(shape.points, shape.cut, shape.runs, closed=False, smallest_leg=smallest_leg)
+    told = [(edge, pair) for edge in edges if edge.seen for pair in pairs if _on_edge(pair, edge)]
+    rest = tuple(edge for edge in edges if all(edge is not other for other, _ in told))
+    return Structure("lap", (shape,), fillets=tuple(pair for _, pair in told), lapped=rest)
 
 
 def _on_edge(pair: FilletPair, edge: UnseenEdge) -> bool:
