@@ -196,7 +196,7 @@ def _first_found(
                     found = seen if found is None or len(seen.welds) > len(found.welds) else found
                     break
                 lost |= bool(faces.bands)
-                if any(band is not None for band in faces.taken_in):
+                if faces.flags and not faces.bands:  # face and band together
                     given_up.append(candidate)
         if found is None:
             continue

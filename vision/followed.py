@@ -52,17 +52,18 @@ def without_side_bands(
 
     A narrow wall is seen in the finer picture, the soft edge of a shadow in the coarser one. Face and band as one are
     returned only where a person has ``marked`` the weld, for plates would be thicker than they are by the band, and
-    where the band is too faint to be parted from the face: then what lies beside it counts as the rim of a shadow.
+    where the band is too faint to be parted from the face: without marks, what lies beside it then counts as the rim of
+    a shadow.
     """
     looks = [(picture, [band_of(outline, picture) for outline in outlines]) for picture in pictures]
     picture, bands = max(looks, key=lambda look: sum(band is not None for band in look[1]))
     if all(band is None for band in bands):
         return [Faces(outlines)]
     moved = tuple(None if band is None else band.displaced_px for band in bands)
-    taken_in = (Flag("band_beside", BAND_TAKEN_IN),)
+    together = Faces(outlines, flags=(Flag("band_beside", BAND_TAKEN_IN),))
     if any(band is not None and band.faint for band in bands):
-        return [Faces(outlines, flags=taken_in, taken_in=moved)]
-    whole = [Faces(outlines, flags=taken_in)] if marked else []
+        return [together if marked else replace(together, taken_in=moved)]
+    whole = [together] if marked else []
     eroded = [
         outline if band is None else without_band(outline, band.displaced_px, picture)
         for outline, band in zip(outlines, bands, strict=True)

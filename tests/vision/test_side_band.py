@@ -17,6 +17,8 @@ from benchmarks.render.grooves import Edge, groove
 from core.errors import NothingMeasurable
 from core.geometry import Points
 from vision.find import find_welds
+from vision.followed import without_side_bands
+from vision.segmentation import reduce_picture, silhouettes
 
 WELD = FilletShape(6.0, 7.0, bulge_mm=0.4)
 CAP = ButtShape(6.5, 7.0, 1.8, root_half_mm=(2.2, 2.8), root_bulge_mm=0.9)
@@ -68,18 +70,24 @@ def test_the_face_is_measured_and_not_its_wall(photograph, joint: str, look: str
 TOLD = {"band_beside", "shadow_beside", "soft_outline"}
 
 
-@pytest.mark.parametrize("way_deg", [-70, 70, 125])
-@pytest.mark.parametrize("joint", CASES)
-def test_a_shadow_nearly_as_dark_as_the_metal_is_not_taken_for_it(photograph, joint: str, way_deg: float) -> None:
-    """Its rim is soft, and it ends at the metal in a tenth of the step to the paper: it was measured as metal."""
-    photo = photograph(CASES[joint], rotation_deg=8, look="dark on bright", mm_per_px=0.045, seed=5)
+def in_a_shadow(photo, way_deg: float) -> NDArray[np.uint8]:
+    """Lay a shadow with a soft rim beside dark metal: a tenth of the step to the paper brighter than that."""
     # Edge pixels of the paper belong to the shadow.
     metal = cv2.morphologyEx((photo.gray < 100).astype(np.uint8), cv2.MORPH_CLOSE, np.ones((5, 5), np.uint8)) > 0
     tone, paper = float(np.median(photo.gray[metal])), float(np.median(photo.gray[~metal]))
     level = round(tone + 0.1 * (paper - tone))
     shadow = metal | (with_wall(np.full_like(photo.gray, 255), metal, 30, way_deg, 0) < 128)
     dark = np.where(metal, 0.0, cv2.GaussianBlur(shadow.astype(np.float32), (0, 0), 5.0))
-    gray = np.clip(photo.gray * (1 - dark) + level * dark, 0, 255).astype(np.uint8)
+    gray: NDArray[np.uint8] = np.clip(photo.gray * (1 - dark) + level * dark, 0, 255).astype(np.uint8)
+    return gray
+
+
+@pytest.mark.parametrize("way_deg", [-70, 70, 125])
+@pytest.mark.parametrize("joint", CASES)
+def test_a_shadow_nearly_as_dark_as_the_metal_is_not_taken_for_it(photograph, joint: str, way_deg: float) -> None:
+    """Its rim is soft, and it ends at the metal in a tenth of the step to the paper: it was measured as metal."""
+    photo = photograph(CASES[joint], rotation_deg=8, look="dark on bright", mm_per_px=0.045, seed=5)
+    gray = in_a_shadow(photo, way_deg)
     try:
         welds = find_welds(gray, photo.calibration).welds
     except NothingMeasurable:
@@ -92,3 +100,17 @@ def test_a_shadow_nearly_as_dark_as_the_metal_is_not_taken_for_it(photograph, jo
             allowed = 15.0 if name.startswith("toe") else 4.0
             if name in weld.points_px:
                 assert math.dist(weld.points_px[name], point) < allowed, name
+
+
+def test_a_person_may_mark_a_weld_beside_such_a_shadow(photograph) -> None:
+    """What lies along the shadow is the rim of one, unless a person has marked the weld: then it is only told."""
+    gray = in_a_shadow(photograph(CASES["tee"], rotation_deg=8, look="dark on bright", mm_per_px=0.045, seed=5), 70)
+    reduced = reduce_picture(gray)
+    dark = np.where(reduced.gray < 150, 255, 0).astype(np.uint8)
+    outline = max(silhouettes(dark, reduced, "dark"), key=lambda each: each.area_px)
+    for marked in (False, True):
+        (faces,) = without_side_bands((outline,), (reduced,), marked=marked)
+        assert faces.outlines == (outline,)
+        assert not faces.bands
+        assert [flag.code for flag in faces.flags] == ["band_beside"]
+        assert bool(faces.taken_in) is not marked
