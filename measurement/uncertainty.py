@@ -20,7 +20,7 @@ from core.geometry import Line
 from core.quantity import Component, Quantity, Unit
 from vision.section import Section
 
-EDGE_BIAS_PX = 0.018
+EDGE_BIAS_PX = 0.012
 """Standard uncertainty of where an edge lies as a whole: what a shade at the rim does to every point of it
 alike. What the tone curve of the picture does comes on top."""
 

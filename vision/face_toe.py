@@ -62,9 +62,12 @@ OVERHANGS_DEG = 92.0
 LEAST_ROUNDED_DEG = 4.0
 """The transition of a face that leaves its plate more gently is not told from the bend of the face."""
 
-WANDER_AT_TOE, LINE_WANDER_AT_TOE = 1.0, 1.15
-"""Share of a surface's wander that moves a toe across its plate, in pictures and along lines: that of the face, and of
-lines some of the plate's (judged on rendered pictures and frames)."""
+WANDER_AT_TOE, LINE_WANDER_AT_TOE = 1.1, 1.15
+"""Share of a surface's wander that moves a toe across its plate, in pictures and along lines: that of the face, and
+some of the plate's (judged on rendered pictures and frames)."""
+
+SCATTER_AT_TOE = 0.3
+"""Share of the scatter of single points that moves a toe alike: the fit of the face averages most of it."""
 
 ARC_TANGENTS, GENTLE_TANGENTS, GENTLE_ARC_DEG = 2.4, 1.25, 10.0
 """A rounded toe is left at the beginning of its arc, which is two tangents long; these are found a little too short.
@@ -240,7 +243,7 @@ def _model_toe(
     # A face is no smoother than the plate beside it.
     noise = wander_of(fit, detail)
     if not detail.noisy:  # else what the points' own scatter does is in the fit of the face
-        noise = math.hypot(detail.noise_mm, noise)
+        noise = math.hypot(SCATTER_AT_TOE * detail.noise_mm, noise)
     slope = math.sin(math.radians(min(max(slope_deg, 2.0), 178.0)))
     at_toe = LINE_WANDER_AT_TOE if detail.alone else WANDER_AT_TOE
     std = math.hypot(std_along, at_toe * noise / max(slope, 0.03))
