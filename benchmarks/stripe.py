@@ -12,7 +12,7 @@ import math
 import time
 from collections import defaultdict
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -36,6 +36,9 @@ from vision.stripe import Stripe, extract
 from vision.stripe_profile import profile_from_stripe
 
 JOINTS = ("tee", "lap", "butt", "groove")
+SHEET_BLUR, SHEET = 0.5, 0.87
+"""Shares of a line's width that are blur and the thickness of the sheet of light, where both make it up."""
+
 SHAPE = (1088, 2048)
 X = np.arange(-20.0, 2069.0)
 WAVE = np.column_stack([X, 540 + 150 * np.sin(X / 350)])
@@ -197,6 +200,8 @@ def weld_readings(
             drawing = random_drawing(joint, rng, 60.0)
             light = Light(amplitude=float(rng.uniform(120, 240)), sigma_px=float(rng.uniform(1.5, 3.0)),
                           noise=float(rng.uniform(1, 6)))  # fmt: skip
+            if case % 2:  # half of the lines are a sheet's thickness with some blur, half are all blur
+                light = replace(light, sigma_px=SHEET_BLUR * light.sigma_px, sheet_px=SHEET * light.sigma_px)
             taken = shot(rig, drawing, light, rng, turn_deg=float(rng.normal(0, 3)))
             frame = taken.frame
             if spoil:

@@ -212,6 +212,25 @@ def _end_doubt(points: Points, face: Line, end: int, *, step: int) -> Points | N
     return None if back == end else np.asarray((points[end] - points[back]) / math.sqrt(3.0))
 
 
+def _doubt_beyond(points: Points, face: Line, end: int, *, step: int) -> Points | None:
+    """Return the standard uncertainty (2,) of an end from which the profile goes on after points were missing.
+
+    It may be the radius of a preparation, which belongs to the face, or a strip behind the gap: the end lies anywhere
+    on it. None where the profile breaks off at the end.
+    """
+    usual = median(step_lengths(points))
+    back = end - step
+    while 0 <= back < len(points) and math.dist(points[back], points[back + step]) <= WIDE_STEPS * usual:
+        back -= step
+    if not 0 <= back < len(points) or abs(float(face.offset(points[back]))) > ON_LINE_MM:
+        return None  # the face leads to its end without a break
+    last = end
+    while 0 <= last + step < len(points) and math.dist(points[last], points[last + step]) <= WIDE_STEPS * usual:
+        last += step
+    gone = points[last] - points[end]
+    return np.asarray(gone / math.sqrt(3.0)) if float(np.hypot(*gone)) > ROUNDING_MM else None
+
+
 def _sparse_doubt(points: Points, face: Line, end: int, detail: Detail, *, step: int) -> Points | None:
     """Return the standard uncertainty (2,) of an end whose points lie farther apart than those of the profile usually.
 
@@ -317,9 +336,12 @@ def _edge(
     if land is not None:
         top = _meet(bevel.line, land.line)
         return PreparedEdge(outside, None, bevel, land, outer, top, last, end_std_mm=end_std)
+    step = 1 if towards else -1
+    beyond = _doubt_beyond(points, face.line, end, step=step)
+    if beyond is not None:
+        return PreparedEdge(outside, None, bevel, None, outer, last, last, beyond, end_std)
     if end_std is not None:
         return PreparedEdge(outside, None, bevel, None, outer, last, last, None, end_std)
-    step = 1 if towards else -1
     short = _short_land(points, outside.line, bevel.line, end, detail, step=step)
     if short is not None:
         return PreparedEdge(outside, None, bevel, None, outer, short[0], last, short[1])

@@ -321,7 +321,7 @@ def _with_short_walls(
             continue
         course = np.interp(rows, *(([y0, y1], [x0, x1]) if y1 > y0 else ([y1, y0], [x1, x0])))
         slack = 4 + math.ceil(0.5 * abs(x1 - x0))
-        found = centres(gray.T, rows, course, sigma, slack=slack, estimator="centroid")
+        found = centres(gray.T, rows, course, sigma, slack=slack, estimator="centroid", turned=True)
         # What lies beside the gap is the line itself, met again.
         good = np.isfinite(found.position) & (found.position > min(x0, x1) - 1.5) & (found.position < max(x0, x1) + 1.5)
         if np.count_nonzero(good) < 0.7 * len(rows):
@@ -347,7 +347,8 @@ def _steep_piece(turned: NDArray[Any], steep: Steep, factor: int, sigma: float) 
     lines = lines[np.isin(lines // factor, steep.rows)]
     if len(lines) < 4:
         return None
-    found = centres(turned, lines, np.interp(lines, rows, columns), sigma, slack=factor + 1, estimator="centroid")
+    course = np.interp(lines, rows, columns)
+    found = centres(turned, lines, course, sigma, slack=factor + 1, estimator="centroid", turned=True)
     points = np.column_stack([found.position, lines.astype(float)])
     down = steep.rows[-1] >= steep.rows[0]
     index = np.arange(len(lines)) if down else np.arange(len(lines))[::-1]

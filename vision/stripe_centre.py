@@ -41,6 +41,10 @@ LEAST_OF_NOISE = 0.7
 FOLLOWED = 2
 """So many times a window follows its centroid: a third time moves it by a hundredth of what speckle does (rms)."""
 
+LEAST_TOLD_SLOPE, MOST_LEVEL_SLOPE, FEWEST_TOLD, NARROWEST = 0.5, 0.3, 12, 0.05
+"""Slopes from which on and up to which, and number of columns in which, a line shows how much of its width is blur; the
+smallest share of its variance that a part of it keeps."""
+
 THIRD_SPREAD = math.sqrt(20.0)
 """Standard deviation of third differences over that of a point."""
 
@@ -107,6 +111,7 @@ def centres(
     *,
     slack: int = 5,
     estimator: Estimator | None = None,
+    turned: bool = False,
 ) -> Centres:
     """Return the centre of the line in each of the given columns near its course.
 
@@ -120,6 +125,8 @@ def centres(
         Width of the line across the columns.
     estimator
         None takes the one that scatters less.
+    turned
+        The columns are rows of the frame, taken where the line runs along the columns for a while.
     """
     half = math.ceil(4.5 * sigma_px) + slack + 3
     band, origin = _band(gray, columns, course, half)
@@ -129,10 +136,10 @@ def centres(
     smooth = np.asarray(cv2.GaussianBlur(band, size, sigma_px, borderType=cv2.BORDER_REPLICATE), np.float32)
     low, high = half - slack, half + slack + 1
     peak = low + np.argmax(smooth[low:high], axis=0)
-    gauss, height = _log_parabola(smooth, peak, ground)
-    # A line is wider along a column by its slope, and smoothed by its own width keeps 1/sqrt(2) of its height.
+    gauss, height, bend = _log_parabola(smooth, peak, ground)
+    # A line smoothed by its own width keeps 1/sqrt(2) of its height.
     slope = np.abs(_slope(course))
-    wide = sigma_px * np.sqrt(1 + np.minimum(slope, 4.0) ** 2)
+    wide = _widths(bend, slope, saturated, sigma_px, turned=turned)
     height = height * np.sqrt(1 + (sigma_px / wide) ** 2)
     theory = 1.062 * noise / np.maximum(height, 1e-3) * math.sqrt(sigma_px)
     reach = CENTROID_SIGMAS * sigma_px
@@ -168,6 +175,39 @@ def centres(
     extra = math.sqrt(max(0.0, scatter**2 - typical**2)) if math.isfinite(scatter) else 0.0
     std = np.sqrt(std**2 + extra**2 + LEAST_STD_PX**2)
     return Centres(placed, std, height, saturated, faint, disturbed & ~faint, sigma_px, noise, chosen)
+
+
+def _widths(
+    bend: NDArray[np.float64],
+    slope: NDArray[np.float64],
+    saturated: NDArray[np.bool_],
+    sigma_px: float,
+    *,
+    turned: bool,
+) -> NDArray[np.float64]:
+    """Return the standard deviation of the line along each column.
+
+    Blur widens a line along a column by its slope; the thickness of the sheet of light reaches as far along the columns
+    whatever the slope. What is whose is seen in the bend of the line's logarithm after the Gaussian (the variance is
+    -1 / bend less that Gaussian's) where the line is level and where it is steep. Where only one of them is seen all is
+    taken for blur. What is followed along the rows, a thin stroke of a thick sheet, may be narrower altogether.
+    """
+    square = sigma_px**2
+    rise = np.minimum(slope, 4.0) ** 2
+    steep = slope > LEAST_TOLD_SLOPE
+    told = ~saturated & (bend < -1e-9)
+    if np.count_nonzero(told & steep) < FEWEST_TOLD and not turned:
+        return np.asarray(sigma_px * np.sqrt(1 + rise))
+    variance = -1.0 / np.minimum(bend, -1e-9) - square
+    level = told & (slope < MOST_LEVEL_SLOPE)
+    if turned or np.count_nonzero(level) < FEWEST_TOLD:
+        if not told.any():
+            return np.asarray(sigma_px * np.sqrt(1 + rise))
+        share = min(max(median(variance[told] / (square * (1 + rise[told]))), NARROWEST), 1.0)
+        return np.asarray(sigma_px * np.sqrt(share * (1 + rise)))
+    own = min(max(median(variance[level]), NARROWEST * square), square)
+    seen = told & steep
+    return np.asarray(np.sqrt(own + min(max(median((variance[seen] - own) / rise[seen]), 0.0), square) * rise))
 
 
 def _slope(course: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -251,8 +291,8 @@ def _ground(band: NDArray[np.float32]) -> tuple[NDArray[np.float32], float]:
 
 def _log_parabola(
     smooth: NDArray[np.float32], peak: NDArray[np.int64], ground: NDArray[np.float32]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return the top of the parabola through the logarithms at a peak inside a band and beside it, and its height."""
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Return the top of the parabola through the logarithms at a peak inside a band and beside it, height and bend."""
     count = smooth.shape[1]
     at = peak * count + np.arange(count)
     levels, low = smooth.ravel(), ground.astype(float)
@@ -260,7 +300,7 @@ def _log_parabola(
     log_before, log_here, log_after = np.log(before), np.log(here), np.log(after)
     bend = log_before - 2 * log_here + log_after
     shift = np.where(bend < -1e-9, 0.5 * (log_before - log_after) / np.minimum(bend, -1e-9), 0.0)
-    return peak + np.clip(shift, -1.0, 1.0), here
+    return peak + np.clip(shift, -1.0, 1.0), here, bend
 
 
 def _centroid(

@@ -16,6 +16,9 @@ MOST_OVEREXPOSED = 0.2
 LEAST_COLUMNS = 3
 """A spark overexposes so many columns or more, speckle one here and there."""
 
+MOST_COLUMNS = 60
+"""A spot that is longer is no spark but overexposed metal, a bright weld between dull plates: it may bulge."""
+
 WIDEST_STEP_PX = 25.0
 """Beyond a wider step the line is another stretch."""
 
@@ -43,7 +46,7 @@ def sparks(points: Points, std: NDArray[np.float64], saturated: NDArray[np.bool_
     changes = np.flatnonzero(np.diff(saturated, prepend=False, append=False))
     reach = math.ceil(sigma) + 2
     for start, stop in changes.reshape(-1, 2).tolist():
-        if stop - start < LEAST_COLUMNS:
+        if not LEAST_COLUMNS <= stop - start <= MOST_COLUMNS:
             continue
         near = np.concatenate([saturated[max(0, start - BESIDE) : start], saturated[stop : stop + BESIDE]])
         if not len(near) or float(near.mean()) > MOST_OVEREXPOSED:

@@ -103,6 +103,9 @@ class Light:
     ----------
     amplitude, sigma_px, ground, noise
         Grey levels of 255, width of the ridge, level of the dark, standard deviation of white noise.
+    sheet_px
+        How far the thickness of the sheet of light reaches along the columns, on top of the ridge's own width, whatever
+        the slope: a steep surface takes less light for its length.
     speckle
         Contrast of coherent speckle about one pixel large.
     dark
@@ -127,6 +130,7 @@ class Light:
     sparks: int = 0
     glow: tuple[float, float, float, float] | None = None
     dim: tuple[tuple[float, float], ...] = ((0.0, 1.0), (1.0, 1.0))
+    sheet_px: float = 0.0
 
 
 def densified(line: Points, step: float) -> Points:
@@ -202,11 +206,20 @@ def stripe_picture(
         for start, stop in light.dark:
             weights[(share >= start) & (share <= stop)] = 0.0
         picture = np.maximum(picture, light.amplitude * ridge(shape, piece, light.sigma_px, weights))
+    if light.sheet_px > 0:
+        picture = _thickened(picture, light)
     for line, amplitude, sigma in light.ghosts:
         picture = picture + amplitude * ridge(shape, np.asarray(line, float), sigma)
     if light.speckle > 0:
         picture = picture * speckle_field(shape, light.speckle, rng)
     return finished(picture, light, rng, depth=depth)
+
+
+def _thickened(picture: NDArray[np.float32], light: Light) -> NDArray[np.float32]:
+    """Return light along the columns as a sheet spreads it, where it is level as bright as before."""
+    size = (1, 2 * math.ceil(5 * light.sheet_px) + 1)
+    spread = cv2.GaussianBlur(picture, size, light.sheet_px)
+    return np.asarray(spread * np.float32(math.hypot(light.sigma_px, light.sheet_px) / light.sigma_px), np.float32)
 
 
 def finished(picture: NDArray[np.float32], light: Light, rng: np.random.Generator, *, depth: int = 8) -> NDArray[Any]:

@@ -46,6 +46,40 @@ def test_white_noise_stays_near_the_bound(sigma, noise):
     assert stripe.width_px == pytest.approx(sigma, rel=0.1)
 
 
+V_GROOVE = np.array([[-20.0, 150.0], [400.0, 158.0], [450.0, 280.0], [500.0, 158.0], [921.0, 150.0]])
+
+
+@pytest.mark.parametrize("light", [Light(sigma_px=0.9, sheet_px=2.5), Light(sigma_px=2.0, sheet_px=6.0, noise=2.0)])
+def test_steep_faces_are_followed_where_the_line_is_a_sheets_thickness(light):
+    """Along a column a thick sheet is as wide on a bevel as on the plate, and dimmer: nothing disturbs it."""
+    stripe = extract(frame(light, V_GROOVE))
+    on_faces = (np.abs(stripe.points_px[:, 0] - 450) < 40) & (np.abs(stripe.points_px[:, 0] - 450) > 8)
+    assert np.count_nonzero(on_faces) > 0.9 * 64
+    found = errors(stripe, V_GROOVE)[on_faces]
+    assert rms(found) < 0.4
+    assert np.mean(np.abs(found) < 2 * stripe.std_px[on_faces]) > 0.9
+
+
+def test_a_level_face_between_steep_plates_is_followed():
+    """The plates, most of the line, are steep: they tell its width along them, the face lies level."""
+    line = np.array([[-20.0, 60.0], [300.0, 380.0], [600.0, 384.0], [921.0, 63.0]])
+    stripe = extract(frame(Light(sigma_px=2.4), line, shape=(520, 900)))
+    on_face = (stripe.points_px[:, 0] > 310) & (stripe.points_px[:, 0] < 590)
+    assert np.count_nonzero(on_face) > 0.95 * 279
+
+
+def test_a_long_overexposed_weld_is_no_spark():
+    """A bright bead between dull plates bulges off the line before and behind it."""
+    bead = 30 * np.maximum(0.0, 1 - ((X - 450) / 90) ** 2)
+    line = np.column_stack([X, 240 - bead])
+    picture = stripe_picture(SHAPE, line, Light(amplitude=150.0, sigma_px=3.0), np.random.default_rng(1)).astype(float)
+    picture[:, 365:536] *= 6.0
+    stripe = extract(np.clip(picture, 0, 255).astype(np.uint8))
+    on_bead = np.abs(stripe.points_px[:, 0] - 450) < 80
+    assert np.count_nonzero(on_bead) > 0.9 * 159
+    assert rms(errors(stripe, line)[on_bead]) < 0.5
+
+
 def test_speckle_takes_the_wide_centroid():
     stripe = extract(frame(Light(speckle=0.3)))
     assert stripe.estimator == "centroid"
