@@ -190,7 +190,7 @@ def _stripe(gray: NDArray[Any], reduced: Reduced, path: Path) -> Stripe:
             f"the laser line is clear at only {len(line.points)} places of the frame: expose longer, or cover what "
             "reflects"
         )
-    points, std, saturated, ends = with_ends(gray, line.points, line.std, line.saturated, sigma)
+    points, std, saturated, ends = with_ends(gray, line.points, line.std, line.saturated, sigma, found.blur_px)
     gaps = _gaps(points, reasons, gray.shape[1])
     return Stripe(points, std, saturated, gaps, "rows", sigma, found.noise, found.estimator, ends, path.second)
 

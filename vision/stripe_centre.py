@@ -45,6 +45,9 @@ LEAST_TOLD_SLOPE, MOST_LEVEL_SLOPE, FEWEST_TOLD, NARROWEST = 0.5, 0.3, 12, 0.05
 """Slopes from which on and up to which, and number of columns in which, a line shows how much of its width is blur; the
 smallest share of its variance that a part of it keeps."""
 
+CUT_LEVELS = (0.8, 0.3)
+"""Shares of what a sensor can tell at which the width of an overexposed line is taken."""
+
 THIRD_SPREAD = math.sqrt(20.0)
 """Standard deviation of third differences over that of a point."""
 
@@ -79,6 +82,8 @@ class Centres:
         Width of the line and noise of a pixel.
     estimator
         Which one was taken for columns that are not saturated.
+    blur_px
+        What blur alone makes of the width; the rest is the thickness of the sheet of light, along the columns.
     """
 
     position: NDArray[np.float64]
@@ -90,6 +95,7 @@ class Centres:
     sigma_px: float
     noise: float
     estimator: Estimator
+    blur_px: float
 
 
 def line_sigma(gray: NDArray[Any], columns: NDArray[np.int64], course: NDArray[np.float64], reach: int) -> float:
@@ -139,7 +145,8 @@ def centres(
     gauss, height, bend = _log_parabola(smooth, peak, ground)
     # A line smoothed by its own width keeps 1/sqrt(2) of its height.
     slope = np.abs(_slope(course))
-    wide = _widths(bend, slope, saturated, sigma_px, turned=turned)
+    variance, told = _variances(band, ground, bend, saturated, sigma_px)
+    wide, blur = _widths(variance, told, slope, sigma_px, turned=turned)
     height = height * np.sqrt(1 + (sigma_px / wide) ** 2)
     theory = 1.062 * noise / np.maximum(height, 1e-3) * math.sqrt(sigma_px)
     reach = CENTROID_SIGMAS * sigma_px
@@ -174,40 +181,61 @@ def centres(
     typical = median(std[known]) if known.any() else 0.0
     extra = math.sqrt(max(0.0, scatter**2 - typical**2)) if math.isfinite(scatter) else 0.0
     std = np.sqrt(std**2 + extra**2 + LEAST_STD_PX**2)
-    return Centres(placed, std, height, saturated, faint, disturbed & ~faint, sigma_px, noise, chosen)
+    return Centres(placed, std, height, saturated, faint, disturbed & ~faint, sigma_px, noise, chosen, blur)
+
+
+def _variances(
+    band: NDArray[np.float32],
+    ground: NDArray[np.float32],
+    bend: NDArray[np.float64],
+    saturated: NDArray[np.bool_],
+    sigma_px: float,
+) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    """Return the variance of the line along each column, px², and where it is told.
+
+    The bend of a Gaussian's logarithm is -1 over its variance, of which that of the smoothing is taken off. Where the
+    top is cut off, the widths at two levels below that tell it, whatever the height was.
+    """
+    told = bend < -1e-9
+    variance = -1.0 / np.where(told, bend, -1.0) - sigma_px**2
+    if saturated.any():
+        light, top = band[:, saturated] - ground[saturated], FULL - ground[saturated]
+        high, low = (_count(light > share * top).astype(float) for share in CUT_LEVELS)
+        variance[saturated] = (low**2 - high**2) / (8.0 * math.log(CUT_LEVELS[0] / CUT_LEVELS[1]))
+        told[saturated] = low < len(band)
+    return variance, told
 
 
 def _widths(
-    bend: NDArray[np.float64],
+    variance: NDArray[np.float64],
+    told: NDArray[np.bool_],
     slope: NDArray[np.float64],
-    saturated: NDArray[np.bool_],
     sigma_px: float,
     *,
     turned: bool,
-) -> NDArray[np.float64]:
-    """Return the standard deviation of the line along each column.
+) -> tuple[NDArray[np.float64], float]:
+    """Return the standard deviation of the line along each column, and what blur alone makes of it, px.
 
     Blur widens a line along a column by its slope; the thickness of the sheet of light reaches as far along the columns
-    whatever the slope. What is whose is seen in the bend of the line's logarithm after the Gaussian (the variance is
-    -1 / bend less that Gaussian's) where the line is level and where it is steep. Where only one of them is seen all is
-    taken for blur. What is followed along the rows, a thin stroke of a thick sheet, may be narrower altogether.
+    whatever the slope. What is whose is seen in the variance where the line is level and where it is steep. Where only
+    one of them is seen all is taken for blur. What is followed along the rows, a thin stroke of a thick sheet, may be
+    narrower altogether.
     """
     square = sigma_px**2
     rise = np.minimum(slope, 4.0) ** 2
     steep = slope > LEAST_TOLD_SLOPE
-    told = ~saturated & (bend < -1e-9)
     if np.count_nonzero(told & steep) < FEWEST_TOLD and not turned:
-        return np.asarray(sigma_px * np.sqrt(1 + rise))
-    variance = -1.0 / np.minimum(bend, -1e-9) - square
+        return sigma_px * np.sqrt(1 + rise), sigma_px
     level = told & (slope < MOST_LEVEL_SLOPE)
     if turned or np.count_nonzero(level) < FEWEST_TOLD:
-        if not told.any():
-            return np.asarray(sigma_px * np.sqrt(1 + rise))
-        share = min(max(median(variance[told] / (square * (1 + rise[told]))), NARROWEST), 1.0)
-        return np.asarray(sigma_px * np.sqrt(share * (1 + rise)))
+        share = 1.0
+        if told.any():
+            share = min(max(median(variance[told] / (square * (1 + rise[told]))), NARROWEST), 1.0)
+        return sigma_px * np.sqrt(share * (1 + rise)), sigma_px * math.sqrt(share)
     own = min(max(median(variance[level]), NARROWEST * square), square)
     seen = told & steep
-    return np.asarray(np.sqrt(own + min(max(median((variance[seen] - own) / rise[seen]), 0.0), square) * rise))
+    blur = min(max(median((variance[seen] - own) / rise[seen]), 0.0), own)
+    return np.sqrt(own + blur * rise), math.sqrt(blur)
 
 
 def _slope(course: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -130,10 +130,12 @@ def with_ends(
     std: NDArray[np.float64],
     saturated: NDArray[np.bool_],
     sigma: float,
+    blur: float,
 ) -> tuple[Points, NDArray[np.float64], NDArray[np.bool_], dict[int, float]]:
     """Return the points with the true end of each stretch beside a gap added where the line runs straight to it.
 
-    Last comes which of the points are such ends, each with its standard uncertainty along the line in px.
+    ``sigma`` is the width of the line along the columns, ``blur`` what of it is spread in all directions alike. Last
+    comes which of the points are such ends, each with its standard uncertainty along the line in px.
     """
     spans = list(pieces(points))
     ends: dict[int, float] = {}
@@ -147,9 +149,9 @@ def with_ends(
         usual, cut_off = median(own[1]), bool(own[2].mean() > MUCH_CUT_OFF)
         first = last = None
         if number and _wide(points, start - 1, sigma):
-            first = _end(gray, own[0][::-1], usual, sigma, cut_off=cut_off)
+            first = _end(gray, own[0][::-1], usual, (blur, sigma), cut_off=cut_off)
         if number < len(spans) - 1 and _wide(points, stop - 1, sigma):
-            last = _end(gray, own[0], usual, sigma, cut_off=cut_off)
+            last = _end(gray, own[0], usual, (blur, sigma), cut_off=cut_off)
         inner = slice(first.replaces if first else 0, stop - start - (last.replaces if last else 0))
         body = (own[0][inner], own[1][inner], own[2][inner])
         if first is not None:
@@ -190,12 +192,13 @@ def _beside(gray: NDArray[Any], spots: Points, sigma_across: Points, *, cut_off:
     return seen
 
 
-def _end(gray: NDArray[Any], run: Points, std: float, sigma: float, *, cut_off: bool) -> _End | None:
-    """Return where a line ends, None where it cannot be told.
+def _end(gray: NDArray[Any], run: Points, std: float, spread_px: tuple[float, float], *, cut_off: bool) -> _End | None:
+    """Return where a line ends, None where it cannot be told; light is spread by so much along rows and columns.
 
     Columns that pass the end see only its rounding and bend away from the line: the end is sought along the line of
     the points before them, or along their parabola where they bend more than they scatter.
     """
+    sigma = spread_px[1]
     rounded = math.ceil(2 * sigma)
     if len(run) < END_POINTS + rounded:
         return None
@@ -211,26 +214,46 @@ def _end(gray: NDArray[Any], run: Points, std: float, sigma: float, *, cut_off: 
     at = np.arange(tip - 3 * sigma - 4, tip + FARTHEST_SIGMAS * sigma + 10, 0.25)
     aside = np.polyval(course, np.minimum(at, tip + rounded + sigma))
     spots = middle + at[:, None] * along + aside[:, None] * across
-    seen = _beside(gray, spots, sigma * across, cut_off=cut_off)
+    # Beside a line that is spread more along the columns its end lies aside, as that of any slanted section would:
+    # from place to place of that direction it stands still.
+    turned = np.square(spread_px) * across
+    seen = _beside(gray, spots, turned / max(math.sqrt(float(turned @ across)), 1e-6), cut_off=cut_off)
     before = seen[at < tip]
     inside = median(before)
     outside = quantile(seen, 0.1)
-    half = 0.5 * (inside + outside)
-    below = np.flatnonzero((seen < half) & (at > tip))
-    if not len(below) or inside <= outside:
+    if inside <= outside:
         return None
-    first = int(below[0])
-    share = (seen[first - 1] - half) / max(float(seen[first - 1] - seen[first]), 1e-6)
-    place = float(at[first - 1] + np.clip(share, 0.0, 1.0) * 0.25)
+    place = _falls_below(0.5 * (inside + outside), at, seen, tip)
+    if place is None:
+        return None
+    # A line that grows dimmer or brighter towards its end leaves open what the half of its light is there.
+    close = (at > tip - 2 * sigma) & (at < tip - sigma)
+    level = inside
+    if close.any():
+        faded = math.sqrt(2.0) * max(float(np.hypot(*(np.array(spread_px) * along))), 1e-6)
+        whole = np.mean([0.5 + 0.5 * math.erf(away / faded) for away in (place - at[close]).tolist()])
+        level = outside + (float(seen[close].mean()) - outside) / float(whole)
+    other = _falls_below(0.5 * (level + outside), at, seen, tip)
+    uneven = abs((tip if other is None else other) - place)
     last = (run[-rounded:] - middle) @ along
     off = np.abs((run[-rounded:] - middle) @ across - np.polyval(course, last)) > max(0.5 * STRAIGHT_PX, 4.0 * std)
     bad = np.flatnonzero((last > place - 0.25) | off)
     spread = 1.4826 * median(np.abs(before - inside)) / (inside - outside)
     return _End(
         np.asarray(middle + place * along + float(np.interp(place, at, aside)) * across),
-        math.hypot(LEAST_END_STD_PX, OF_SPREAD * spread * sigma),
+        math.hypot(LEAST_END_STD_PX, OF_SPREAD * spread * sigma, uneven),
         rounded - int(bad[0]) if len(bad) else 0,
     )
+
+
+def _falls_below(level: float, at: NDArray[np.float64], seen: NDArray[np.float64], tip: float) -> float | None:
+    """Return where light seen at places first falls below a level behind the last point of its line."""
+    below = np.flatnonzero((seen < level) & (at > tip))
+    if not len(below) or below[0] == 0:
+        return None
+    first = int(below[0])
+    share = (seen[first - 1] - level) / max(float(seen[first - 1] - seen[first]), 1e-6)
+    return float(at[first - 1] + min(max(float(share), 0.0), 1.0) * (at[first] - at[first - 1]))
 
 
 def _course(along: NDArray[np.float64], across: NDArray[np.float64], std: float) -> NDArray[np.float64]:
