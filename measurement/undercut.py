@@ -12,7 +12,7 @@ from core.geometry import Points
 from core.quantity import Measured, NotMeasurable, Quantity
 from measurement.peak import Peak, blur_part, standing_out
 from measurement.plate import TOE_REACH_MM
-from measurement.sparse_groove import Groove, is_coarse, sparse_groove
+from measurement.sparse_groove import WIDTHS_MM, Groove, is_coarse, sparse_groove
 from measurement.toe import Toe
 from measurement.uncertainty import Noise, quantity
 
@@ -60,7 +60,9 @@ def undercut(toe: Toe, noise: Noise) -> Undercut:
     coarse = is_coarse(noise)
     groove = sparse_groove(along, depth, noise, base_std) if coarse else None
     if groove is not None and groove.present:
-        return _of_few_points(groove, toe, noise)
+        if groove.width < WIDTHS_MM[-1]:
+            return _of_few_points(groove, toe, noise)
+        groove = None  # one wider than any that was looked for has points enough
     peak, reach = standing_out(along[near], depth[near], noise, base_std)
     if groove is not None:
         peak, reach = None, max(reach, 2.0 * groove.std)

@@ -15,6 +15,7 @@ from core.medians import median
 from vision.arc_branch import Branch
 from vision.arc_surface import Arc
 from vision.drawn_edge import LappedSurface, filled_surface, lapped_surface
+from vision.face_noise import with_face_noise
 from vision.groove_doubt import GrooveDoubt, doubt_of
 from vision.groove_joint import prepared_edge
 from vision.joints import (
@@ -101,6 +102,8 @@ def built(
             section = None if lapped is None else _lapped_section(lapped, shape, profile)
             if section is not None:
                 sections.append(section)
+    if not profile.closed:
+        sections = [with_face_noise(section) for section in sections]
     welds = [
         FoundWeld(replace(s, flags=s.flags + flags), points_px_of(s, calibration, origin), s.flags + flags)
         for s in sections

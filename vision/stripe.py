@@ -59,8 +59,9 @@ class Stripe:
         Where points are missing, in order, with the reason.
     orientation
         "rows" for a line from left to right, "columns" for one from top to bottom.
-    width_px
-        Standard deviation of the line's cross-section.
+    width_px, blur_px
+        Standard deviation of the line across its direction, and what of it is spread along it as well, as far as the
+        frame tells: the thickness of the sheet of light is not.
     noise
         Standard deviation of a pixel in the dark, grey levels of 255.
     estimator
@@ -77,6 +78,7 @@ class Stripe:
     gaps: tuple[Gap, ...]
     orientation: Orientation
     width_px: float
+    blur_px: float
     noise: float
     estimator: Estimator
     ends: Mapping[int, float] = field(default_factory=dict)
@@ -140,6 +142,7 @@ def extract(
         stripe.gaps,
         "columns",
         stripe.width_px,
+        stripe.blur_px,
         stripe.noise,
         stripe.estimator,
         stripe.ends,
@@ -190,9 +193,11 @@ def _stripe(gray: NDArray[Any], reduced: Reduced, path: Path) -> Stripe:
             f"the laser line is clear at only {len(line.points)} places of the frame: expose longer, or cover what "
             "reflects"
         )
-    points, std, saturated, ends = with_ends(gray, line.points, line.std, line.saturated, sigma, found.blur_px)
+    points, std, saturated, ends = with_ends(gray, line.points, line.std, line.saturated, sigma, found.spread_px)
     gaps = _gaps(points, reasons, gray.shape[1])
-    return Stripe(points, std, saturated, gaps, "rows", sigma, found.noise, found.estimator, ends, path.second)
+    return Stripe(
+        points, std, saturated, gaps, "rows", sigma, found.spread_px[0], found.noise, found.estimator, ends, path.second
+    )
 
 
 def _course(path: Path, factor: int, width: int) -> tuple[NDArray[np.int64], NDArray[np.float64]]:

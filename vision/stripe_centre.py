@@ -82,8 +82,8 @@ class Centres:
         Width of the line and noise of a pixel.
     estimator
         Which one was taken for columns that are not saturated.
-    blur_px
-        What blur alone makes of the width; the rest is the thickness of the sheet of light, along the columns.
+    spread_px
+        How far light is spread along the rows, by blur alone, and along the columns, by its sheet's thickness as well.
     """
 
     position: NDArray[np.float64]
@@ -95,7 +95,7 @@ class Centres:
     sigma_px: float
     noise: float
     estimator: Estimator
-    blur_px: float
+    spread_px: tuple[float, float]
 
 
 def line_sigma(gray: NDArray[Any], columns: NDArray[np.int64], course: NDArray[np.float64], reach: int) -> float:
@@ -146,7 +146,7 @@ def centres(
     # A line smoothed by its own width keeps 1/sqrt(2) of its height.
     slope = np.abs(_slope(course))
     variance, told = _variances(band, ground, bend, saturated, sigma_px)
-    wide, blur = _widths(variance, told, slope, sigma_px, turned=turned)
+    wide, spread_px = _widths(variance, told, slope, sigma_px, turned=turned)
     height = height * np.sqrt(1 + (sigma_px / wide) ** 2)
     theory = 1.062 * noise / np.maximum(height, 1e-3) * math.sqrt(sigma_px)
     reach = CENTROID_SIGMAS * sigma_px
@@ -181,7 +181,7 @@ def centres(
     typical = median(std[known]) if known.any() else 0.0
     extra = math.sqrt(max(0.0, scatter**2 - typical**2)) if math.isfinite(scatter) else 0.0
     std = np.sqrt(std**2 + extra**2 + LEAST_STD_PX**2)
-    return Centres(placed, std, height, saturated, faint, disturbed & ~faint, sigma_px, noise, chosen, blur)
+    return Centres(placed, std, height, saturated, faint, disturbed & ~faint, sigma_px, noise, chosen, spread_px)
 
 
 def _variances(
@@ -213,8 +213,8 @@ def _widths(
     sigma_px: float,
     *,
     turned: bool,
-) -> tuple[NDArray[np.float64], float]:
-    """Return the standard deviation of the line along each column, and what blur alone makes of it, px.
+) -> tuple[NDArray[np.float64], tuple[float, float]]:
+    """Return the standard deviation of the line along each column, and how far light is spread along rows and columns.
 
     Blur widens a line along a column by its slope; the thickness of the sheet of light reaches as far along the columns
     whatever the slope. What is whose is seen in the variance where the line is level and where it is steep. Where only
@@ -225,17 +225,18 @@ def _widths(
     rise = np.minimum(slope, 4.0) ** 2
     steep = slope > LEAST_TOLD_SLOPE
     if np.count_nonzero(told & steep) < FEWEST_TOLD and not turned:
-        return sigma_px * np.sqrt(1 + rise), sigma_px
+        return sigma_px * np.sqrt(1 + rise), (sigma_px, sigma_px)
     level = told & (slope < MOST_LEVEL_SLOPE)
     if turned or np.count_nonzero(level) < FEWEST_TOLD:
         share = 1.0
         if told.any():
             share = min(max(median(variance[told] / (square * (1 + rise[told]))), NARROWEST), 1.0)
-        return sigma_px * np.sqrt(share * (1 + rise)), sigma_px * math.sqrt(share)
+        alike = sigma_px * math.sqrt(share)
+        return alike * np.sqrt(1 + rise), (alike, alike)
     own = min(max(median(variance[level]), NARROWEST * square), square)
     seen = told & steep
     blur = min(max(median((variance[seen] - own) / rise[seen]), 0.0), own)
-    return np.sqrt(own + blur * rise), math.sqrt(blur)
+    return np.sqrt(own + blur * rise), (math.sqrt(blur), math.sqrt(own))
 
 
 def _slope(course: NDArray[np.float64]) -> NDArray[np.float64]:

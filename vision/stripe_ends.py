@@ -20,14 +20,21 @@ BREAK_PX = 6.0
 """Neighbours farther apart than this have something missing between them."""
 
 END_POINTS = 16
-LEAST_GAP_PX = 20.0
+LEAST_GAP_PX, MOST_CORNER_PX = 20.0, 30.0
 STRAIGHT_PX = 0.35
 FARTHEST_SIGMAS = 12.0
 BENT_STDS = 5.0
 
-LEAST_END_STD_PX, OF_SPREAD = 0.1, 2.2
-"""Standard uncertainty of an end in even light; how much of the spread of light along the line, as a share of its
-height and in widths of the line, moves the place where half of it is left (judged on rendered frames)."""
+LEAST_END_STD_PX, LEAN_STD_PX, OF_SPREAD = 0.1, 0.15, 2.2
+"""Standard uncertainty of an end in even light, and what each unit of the line's slope adds; how much of the spread of
+light along the line, as a share of its height and in lengths over which it fades, moves the place where half of it is
+left (judged on rendered frames)."""
+
+MOST_LEAN = 3.0
+
+LEAST_ROUNDED, LEAST_BLUR_PX, CLOSE_FADES = 3, 0.4, (3.0, 1.0)
+"""Fewest last points that an end may round; least blur of a lens; where the light close to an end is taken, in lengths
+over which it fades."""
 
 FLANKS_SIGMAS = ((-0.7, 0.0, 0.7), (-1.2, 1.2), (-1.6, 1.6), (-2.0, 2.0), (-2.4, 2.4))
 CUT_OFF, MUCH_CUT_OFF = 0.9, 0.1
@@ -130,15 +137,16 @@ def with_ends(
     std: NDArray[np.float64],
     saturated: NDArray[np.bool_],
     sigma: float,
-    blur: float,
+    spread_px: tuple[float, float],
 ) -> tuple[Points, NDArray[np.float64], NDArray[np.bool_], dict[int, float]]:
     """Return the points with the true end of each stretch beside a gap added where the line runs straight to it.
 
-    ``sigma`` is the width of the line along the columns, ``blur`` what of it is spread in all directions alike. Last
-    comes which of the points are such ends, each with its standard uncertainty along the line in px.
+    ``sigma`` is the usual width of the line along its columns; light is spread by ``spread_px`` along rows and columns.
+    Last comes which of the points are such ends, each with its standard uncertainty along the line in px.
     """
     spans = list(pieces(points))
     ends: dict[int, float] = {}
+    wide = max(LEAST_GAP_PX, min(8 * sigma, MOST_CORNER_PX), 8 * spread_px[0])
     if len(spans) == 1:
         return points, std, saturated, ends
     parts: list[tuple[Points, NDArray[np.float64], NDArray[np.bool_]]] = []
@@ -148,10 +156,10 @@ def with_ends(
         own = (points[start:stop], std[start:stop], saturated[start:stop])
         usual, cut_off = median(own[1]), bool(own[2].mean() > MUCH_CUT_OFF)
         first = last = None
-        if number and _wide(points, start - 1, sigma):
-            first = _end(gray, own[0][::-1], usual, (blur, sigma), cut_off=cut_off)
-        if number < len(spans) - 1 and _wide(points, stop - 1, sigma):
-            last = _end(gray, own[0], usual, (blur, sigma), cut_off=cut_off)
+        if number and _wide(points, start - 1, wide):
+            first = _end(gray, own[0][::-1], usual, spread_px, cut_off=cut_off)
+        if number < len(spans) - 1 and _wide(points, stop - 1, wide):
+            last = _end(gray, own[0], usual, spread_px, cut_off=cut_off)
         inner = slice(first.replaces if first else 0, stop - start - (last.replaces if last else 0))
         body = (own[0][inner], own[1][inner], own[2][inner])
         if first is not None:
@@ -171,9 +179,9 @@ def with_ends(
     )
 
 
-def _wide(points: Points, after: int, sigma: float) -> bool:
+def _wide(points: Points, after: int, least: float) -> bool:
     """Tell whether a gap is wide enough for an end: at corners a few points are missing and the line goes on."""
-    return float(np.hypot(*(points[after + 1] - points[after]))) > max(LEAST_GAP_PX, 8 * sigma)
+    return float(np.hypot(*(points[after + 1] - points[after]))) > least
 
 
 def _beside(gray: NDArray[Any], spots: Points, sigma_across: Points, *, cut_off: bool) -> NDArray[np.float64]:
@@ -199,7 +207,7 @@ def _end(gray: NDArray[Any], run: Points, std: float, spread_px: tuple[float, fl
     the points before them, or along their parabola where they bend more than they scatter.
     """
     sigma = spread_px[1]
-    rounded = math.ceil(2 * sigma)
+    rounded = max(math.ceil(2 * spread_px[0]), LEAST_ROUNDED)
     if len(run) < END_POINTS + rounded:
         return None
     body = run[-END_POINTS - rounded : -rounded]
@@ -209,9 +217,11 @@ def _end(gray: NDArray[Any], run: Points, std: float, spread_px: tuple[float, fl
     across = np.array([-along[1], along[0]])
     if float(np.abs((body - middle) @ across).max()) > max(STRAIGHT_PX, 0.25 * sigma, 3.5 * std):
         return None
+    # Over so much it fades at its end, seen along a line of any direction: 1 over the root of u' S^-1 u.
+    fade = 1.0 / float(np.hypot(*(along / np.maximum(spread_px, LEAST_BLUR_PX))))
     tip = float((body[-1] - middle) @ along)
     course = _course((body - middle) @ along, (body - middle) @ across, std)
-    at = np.arange(tip - 3 * sigma - 4, tip + FARTHEST_SIGMAS * sigma + 10, 0.25)
+    at = np.arange(tip - 3 * fade - 4, tip + FARTHEST_SIGMAS * fade + 10, 0.25)
     aside = np.polyval(course, np.minimum(at, tip + rounded + sigma))
     spots = middle + at[:, None] * along + aside[:, None] * across
     # Beside a line that is spread more along the columns its end lies aside, as that of any slanted section would:
@@ -227,21 +237,22 @@ def _end(gray: NDArray[Any], run: Points, std: float, spread_px: tuple[float, fl
     if place is None:
         return None
     # A line that grows dimmer or brighter towards its end leaves open what the half of its light is there.
-    close = (at > tip - 2 * sigma) & (at < tip - sigma)
+    close = (at > place - CLOSE_FADES[0] * fade) & (at < place - CLOSE_FADES[1] * fade)
     level = inside
     if close.any():
-        faded = math.sqrt(2.0) * max(float(np.hypot(*(np.array(spread_px) * along))), 1e-6)
-        whole = np.mean([0.5 + 0.5 * math.erf(away / faded) for away in (place - at[close]).tolist()])
+        away = (place - at[close]) / (math.sqrt(2.0) * fade)
+        whole = np.mean([0.5 + 0.5 * math.erf(value) for value in away.tolist()])
         level = outside + (float(seen[close].mean()) - outside) / float(whole)
     other = _falls_below(0.5 * (level + outside), at, seen, tip)
     uneven = abs((tip if other is None else other) - place)
     last = (run[-rounded:] - middle) @ along
     off = np.abs((run[-rounded:] - middle) @ across - np.polyval(course, last)) > max(0.5 * STRAIGHT_PX, 4.0 * std)
     bad = np.flatnonzero((last > place - 0.25) | off)
+    lean = min(abs(float(along[1])) / max(abs(float(along[0])), 1e-6), MOST_LEAN)
     spread = 1.4826 * median(np.abs(before - inside)) / (inside - outside)
     return _End(
         np.asarray(middle + place * along + float(np.interp(place, at, aside)) * across),
-        math.hypot(LEAST_END_STD_PX, OF_SPREAD * spread * sigma, uneven),
+        math.hypot(LEAST_END_STD_PX, LEAN_STD_PX * lean, OF_SPREAD * spread * fade, uneven),
         rounded - int(bad[0]) if len(bad) else 0,
     )
 

@@ -70,7 +70,7 @@ def profile_from_stripe(stripe: Stripe, calibration: Calibration) -> Profile:
         resolution_mm=usual,
         points_px=points_px,
         relative_std=calibration.relative_components(points_px[:: max(1, len(points_px) // 50)]),
-        blur_mm=ROUNDING[stripe.estimator] * stripe.width_px * pixel,
+        blur_mm=ROUNDING[stripe.estimator] * stripe.blur_px * pixel,
         correlation_points=1.0,
         gaps=tuple(everywhere),
         points_alone=True,

@@ -65,3 +65,17 @@ def test_what_hardly_a_point_speaks_against_is_not_told_as_none(draw) -> None:
     drawn = replace(draw.butt(12.0, 1.5, sampling), one_sided=True, blur_mm=0.9 / math.sqrt(12.0))
     found = measure(drawn)["undercut_left"]
     assert found.reason.startswith("points lie so far apart")
+
+
+def test_a_wide_groove_between_coarse_points_keeps_its_width_and_depth(draw) -> None:
+    """One wider than those that few points are laid against has points enough of its own."""
+    spacing, depth, width = 0.085, 0.9, 3.2
+    sampling = draw.Sampling(spacing=spacing, noise=0.02, rng=np.random.default_rng(2), resolution=spacing)
+    drawn = draw.butt(
+        12.0, 1.5, sampling, beside=lambda along: -depth * np.sin(math.pi * np.clip(along / width, 0.0, 1.0))
+    )
+    found = measure(replace(drawn, one_sided=True, blur_mm=0.1))
+    for side in ("left", "right"):
+        deep, wide = found[f"undercut_{side}"], found[f"undercut_width_{side}"]
+        assert abs(deep.value - depth) < deep.expanded_uncertainty < 0.2
+        assert abs(wide.value - width) < wide.expanded_uncertainty < 0.5
