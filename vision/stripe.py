@@ -183,8 +183,9 @@ def _stripe(gray: NDArray[Any], reduced: Reduced, path: Path) -> Stripe:
         marked = sparks(line.points, line.std, line.saturated, sigma)
         struck = line.points[marked]
         line = _without(line, marked)
-    line = _without(line, beyond_ends(line.points, line.height, sigma))
-    line = _without(line, islands(line.points, sigma))
+    blur = found.spread_px[0]
+    line = _without(line, beyond_ends(line.points, line.height, blur))
+    line = _without(line, islands(line.points, sigma, blur))
     line, walls = _with_short_walls(gray, line, sigma, struck)
     line = _without(line, bridges(line.points, line.height, walls, sigma))
     line = _without(line, astray(line.points, line.std))

@@ -20,6 +20,9 @@ BREAK_PX = 6.0
 """Neighbours farther apart than this have something missing between them."""
 
 END_POINTS = 16
+SPARK_PX = 12.0
+"""So long a piece of a line may be a spark, however little light is spread along it."""
+
 LEAST_GAP_PX, MOST_CORNER_PX = 20.0, 30.0
 STRAIGHT_PX = 0.35
 FARTHEST_SIGMAS = 12.0
@@ -122,11 +125,11 @@ def astray(points: Points, std: NDArray[np.float64]) -> NDArray[np.bool_]:
     return result
 
 
-def islands(points: Points, sigma: float) -> NDArray[np.bool_]:
-    """Mark points of pieces no longer than the line is wide: a spark is not told from them."""
+def islands(points: Points, sigma: float, blur: float) -> NDArray[np.bool_]:
+    """Mark points of pieces no longer than the line is wide, or than blur makes a spark: that is not told from them."""
     result = np.zeros(len(points), bool)
     for start, stop in pieces(points):
-        if stop - start < 5 * sigma:
+        if stop - start < max(min(5 * sigma, SPARK_PX), 5 * blur):
             result[start:stop] = True
     return result
 
