@@ -24,6 +24,9 @@ LARGEST_PEAKING_DEG = 12.0
 LEAST_TURN_DEG = 15.0
 """Faces of a preparation go down at least this steeply; a hollow weld does not."""
 
+MOST_STRAY, FEWEST_TO_A_STRAY = 2, 30
+"""So many points of a groove, and one of so many, may lie above its surfaces: sparks at an edge."""
+
 LEAST_DEPTH_MM = 0.8
 LEAST_FACE_SHARE = 0.25
 """A bevel reaches over at least this share of the depth."""
@@ -40,6 +43,9 @@ ONE_MISSING = 2.5
 """Where a single point is missing the step is two steps wide."""
 
 LEAST_GAP_MM = 0.8
+GONE_ON = 0.7
+"""Share, as a standard uncertainty, of what goes on beyond missing points: it is part of the face to its end, or not."""
+
 LAST_STEPS = 6
 LEAST_LEAN = 0.17
 """Sine of the least angle between a bevel and the square to its surface that parts it from the root face."""
@@ -138,7 +144,8 @@ def _between(points: Points, runs: list[Run], left: Run, right: Run) -> OpenGroo
     above_left, above_right = left.line.offset(inner), right.line.offset(inner)
     # Below the lower surface, and nothing above the upper one: plates may be offset, a lap ends at its plate.
     deepest = float(-np.maximum(above_left, above_right).min())
-    highest = float(np.minimum(above_left, above_right).max())
+    stray = min(MOST_STRAY, len(inner) // FEWEST_TO_A_STRAY)
+    highest = float(np.sort(np.minimum(above_left, above_right))[-1 - stray])
     width = float(np.hypot(*(inner[-1] - inner[0])))
     if deepest < LEAST_DEPTH_MM or highest > 0.3 or deepest < 0.1 * width:
         return None
@@ -155,9 +162,9 @@ def _between(points: Points, runs: list[Run], left: Run, right: Run) -> OpenGroo
     if any(side and sum(run.length for run in side) < LEAST_FACE_SHARE * deepest for side in (down, up)):
         return None
     # The bevel begins where the plate ends: nothing of another kind lies between.
-    if down and down[0].start - left.stop > 0.3 * (down[0].stop - left.stop) + 3:
+    if down and not _follows(points, left, down[0], down[0].stop - left.stop):
         return None
-    if up and right.start - up[-1].stop > 0.3 * (right.start - up[-1].start) + 3:
+    if up and not _follows(points, up[-1], right, right.start - up[-1].start):
         return None
     end_left, end_right = _members_end(points, down[-1].stop if down else left.stop, up[0].start if up else right.start)
     if down:
@@ -165,6 +172,18 @@ def _between(points: Points, runs: list[Run], left: Run, right: Run) -> OpenGroo
     if up:
         end_right = _along_face(points, up[0], end_right, end_left, step=-1)
     return OpenGroove(left, right, down, up, end_left, end_right, left.length + right.length - 0.1 * width)
+
+
+def _follows(points: Points, first: Run, second: Run, reach: int) -> bool:
+    """Tell whether a run follows another, of which the face takes up so many points with what lies between.
+
+    A few points are rounded at a corner; more of them belong to one or the other, though they scatter more there.
+    """
+    if second.start - first.stop <= 0.3 * reach + 3:
+        return True
+    between = points[first.stop : second.start]
+    away = np.minimum(np.abs(first.line.offset(between)), np.abs(second.line.offset(between)))
+    return float(away.max()) < ROUNDING_MM
 
 
 def _dark_after(points: Points, index: int) -> bool:
@@ -228,7 +247,7 @@ def _doubt_beyond(points: Points, face: Line, end: int, *, step: int) -> Points 
     while 0 <= last + step < len(points) and math.dist(points[last], points[last + step]) <= WIDE_STEPS * usual:
         last += step
     gone = points[last] - points[end]
-    return np.asarray(gone / math.sqrt(3.0)) if float(np.hypot(*gone)) > ROUNDING_MM else None
+    return np.asarray(GONE_ON * gone) if float(np.hypot(*gone)) > ROUNDING_MM else None
 
 
 def _sparse_doubt(points: Points, face: Line, end: int, detail: Detail, *, step: int) -> Points | None:

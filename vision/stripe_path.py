@@ -21,6 +21,10 @@ JUMP = 8.0
 """Columns of good line that a jump to another place must gain."""
 
 JUMP_AFTER_GAP = 3.0
+TOUCHING, SWITCH = 2, 3.0
+"""Runs no farther apart than the first are the same light; columns of good line that a change from light that goes on,
+or into light that comes from elsewhere, must gain."""
+
 LOOK_BACK = 3
 OPEN_COLUMNS = 80
 STEEP = 3
@@ -184,18 +188,22 @@ def _best_chain(runs: _Runs, width: int) -> NDArray[np.int64]:
             i = last
             continue
         here = range(i, first_of[c + 1])
+        behind = range(first_of[max(0, c - LOOK_BACK)], here.start)
+        # A run that touches is the same light, however far apart the middles are.
+        touching = [(i, j) for i in here for j in behind if max(low[i] - high[j], low[j] - high[i]) <= TOUCHING]
+        joined, goes_on = {i for i, _ in touching}, {j for _, j in touching}
+        for j in goes_on:
+            continued[j] = True
         for i in here:
-            value, origin, near = 0.0, -1, False
-            for j in range(first_of[max(0, c - LOOK_BACK)], here.start):
-                # A run that touches is the same light, however far apart the middles are.
+            value, origin, near = 0.0, -1, i in joined
+            for j in behind:
                 apart = max(0, low[i] - high[j], low[j] - high[i])
                 cost = 0.15 * apart + 0.02 * abs(centre[i] - centre[j]) + 0.1 * (c - column[j] - 1)
-                if cost < JUMP:
-                    if apart <= 2:
-                        near = True
-                        continued[j] = True
-                    if total[j] - cost > value:
-                        value, origin = total[j] - cost, j
+                if apart > TOUCHING:
+                    # Light that goes on is not left for other light beside it, nor entered from there, for little.
+                    cost += SWITCH * (near + continued[j])
+                if cost < JUMP and total[j] - cost > value:
+                    value, origin = total[j] - cost, j
             if not near:
                 for j in ends:
                     cost = min(JUMP, JUMP_AFTER_GAP + 0.1 * abs(centre[i] - centre[j]))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -68,3 +69,46 @@ def test_a_broken_edge_is_not_taken_for_the_bevel() -> None:
     broken = profile(10.0, 10.0, flat_mm=0.9)
     for name, true, within in (("bevel_angle_left", 30.0, 0.1), ("root_gap", 2.0, 0.02), ("groove_angle", 60.0, 0.15)):
         assert quantity(broken, name).value == pytest.approx(true, abs=within), name
+
+
+def spoiled(change: dict[int, tuple[float, float]]) -> Profile:
+    """Return the profile of two alike bevels with single points moved, by their place from the left corner on."""
+    made = profile(5.0, 5.0)
+    points = np.array(made.points_mm)
+    corner = int(np.argmin(np.hypot(*(points - [-1.0 - 5.0 * math.tan(math.radians(30.0)), 0.0]).T)))
+    for place, by in change.items():
+        points[corner + place] += by
+    return replace(made, points_mm=points)
+
+
+def test_sparks_at_an_edge_are_no_metal_above_the_groove() -> None:
+    made = spoiled({-1: (0.0, 0.6), 1: (0.0, 0.9)})
+    assert quantity(made, "root_gap").value == pytest.approx(2.0, abs=0.1)
+    assert quantity(made, "bevel_angle_left").value == pytest.approx(30.0, abs=0.3)
+
+
+def test_a_bevel_that_scatters_at_its_corner_still_follows_the_plate() -> None:
+    """A dozen points of the face stray by a tenth of a millimetre there: its straight stretch begins below them."""
+    rng = np.random.default_rng(5)
+    made = spoiled({place: tuple(rng.normal(0, 0.09, 2)) for place in range(1, 50)})
+    assert quantity(made, "root_gap").value == pytest.approx(2.0, abs=0.1)
+    assert quantity(made, "preparation_depth_left").value == pytest.approx(5.0, abs=0.15)
+
+
+def test_a_face_that_goes_on_beyond_missing_points_leaves_its_end_open() -> None:
+    """The radius of a U preparation, or a strip behind the gap: nothing tells which."""
+    slope = math.tan(math.radians(20.0))
+    face = _sampled(np.array([[-25.0, 0.0], [-4.0, 0.0], [-4.0 + 5.0 * slope, -5.0]]))
+    angle = np.linspace(math.radians(20.0), math.radians(85.0), 12)
+    start = face[-1] + 1.5 * np.array([math.sin(math.radians(20.0)), -math.cos(math.radians(20.0))])
+    arc = 0.8 * np.column_stack([np.cos(angle[0]) - np.cos(angle), np.sin(angle[0]) - np.sin(angle)])
+    radius = start + arc
+    right = _sampled(np.array([[1.0, -6.5], [1.0 + 6.5 * slope, 0.0], [25.0, 0.0]]))
+    points = np.vstack([face, radius, right])
+    points = points + np.random.default_rng(4).normal(0, NOISE_MM, points.shape)
+    count = len(points)
+    made = Profile(points, np.full(count, NOISE_MM), False, np.zeros(count, bool), STEP_MM, blur_mm=0.05)
+    gap = quantity(made, "root_gap")
+    true = 1.0 - float(radius[-1, 0])
+    assert abs(gap.value - true) < (gap.expanded_uncertainty or 0.0)
+    assert (gap.expanded_uncertainty or 0.0) > 0.3

@@ -270,3 +270,14 @@ def test_a_steep_wall_is_the_same_line_though_its_width_is_not_known_exactly(slo
     wall = (columns > 510) & (columns < 550)
     assert not found.disturbed[wall].any()
     assert rms(found.position[wall] - course[wall]) < 0.1 * slope
+
+
+def test_a_long_bright_spark_beside_a_dim_line_is_not_followed():
+    """It begins near the line, gains more light than the line has, and leads away from it."""
+    line = np.array([[-20.0, 300.0], [921.0, 180.0]])
+    picture = frame(Light(amplitude=110.0), line).astype(float)
+    cv2.line(picture, (400, 268), (520, 306), 255.0, 3, cv2.LINE_AA)
+    stripe = extract(np.clip(picture, 0, 255).astype(np.uint8))
+    beside = (stripe.points_px[:, 0] > 400) & (stripe.points_px[:, 0] < 520)
+    assert np.count_nonzero(beside) > 100
+    assert np.abs(errors(stripe, line)[beside]).max() < 3.0
