@@ -150,3 +150,13 @@ def test_a_land_begins_where_it_meets_the_floor_of_a_j(photograph, blur_px: floa
         measured = measure(found.section)
         for side in ("left", "right"):
             assert measured[f"root_face_{side}"].value == pytest.approx(1.0, abs=0.1)
+
+
+@pytest.mark.parametrize("turn_deg", [0.0, 127.0])
+def test_a_nick_in_a_surface_does_not_hide_a_square_edge(turn_deg: float) -> None:
+    """The piece beyond the nick was taken for all of the surface, and the near one for a part of the plate's end."""
+    nick = [(-14.3, -6.0), (-14.6, -5.7), (-14.9, -6.0)]
+    left = np.array([(-45, 6.0), (-1, 6.0), (-1, -6.0), *nick, (-45, -6.0)])
+    bevelled = np.array([(45, 6.0), (45, -6.0), (1, -6.0), (1, -4.5), (1 + 10.5 * math.tan(math.radians(40)), 6.0)])
+    measured = values_of(photographed([left, bevelled], turn_deg))
+    close(measured, {"groove_angle": 40.0, "root_gap": 2.0, "thickness_left": 12.0, "thickness_right": 12.0})
