@@ -23,7 +23,7 @@ ROUNDED_POINTS, LEAST_FACE_POINTS, STRAIGHT_SHARE = 3, 8, 0.06
 """A short face: what is left without so many points at each end, rounded by blur, is as long and straight as this; no
 line is fitted to fewer."""
 
-TIP_STEPS, TIP_BLURS, TIP_BLURS_RAD, BLUNT_STEPS = 1.0, 0.1, 1.5, 0.75
+TIP_STEPS, TIP_BLURS, TIP_BLURS_RAD, BLUNT_STEPS = 1.0, 0.1, 1.5, 1.25
 """How far an outline stays off the sharp edge between a bevel and the inside surface: so many steps of the outline, so
 many standard deviations of blur, and so many more for each radian of bevel, for the edge gets sharper by that (drawn
 feather edges of 22 to 45 degrees: to 0.12 steps). What is missing beyond, by the last number of steps, is a land."""
