@@ -97,16 +97,14 @@ def fillet_pairs(
     extent = diagonal(points)
     found = []
     plates = [run for run in runs if not run.cut]
-    long = LONGEST_PLATE_SHARE * extent
-    for first in plates:
-        for second in plates:
-            # Most runs of a ragged outline are short.
-            if first is second or (
-                first.length < long
-                and second.length < long
-                and not _goes_on(cut, first.start, -1)
-                and not _goes_on(cut, second.stop, 1)
-            ):
+    # Most runs of a ragged outline are short.
+    begun, ended = ([run.length >= LONGEST_PLATE_SHARE * extent for run in plates] for _ in range(2))
+    if cut.any():
+        begun = [long or _goes_on(cut, run.start, -1) for long, run in zip(begun, plates, strict=True)]
+        ended = [long or _goes_on(cut, run.stop, 1) for long, run in zip(ended, plates, strict=True)]
+    for first, long_first in zip(plates, begun, strict=True):
+        for second, long_second in zip(plates, ended, strict=True):
+            if first is second or not (long_first or long_second):
                 continue
             pair = fillet_between(points, cut, first, second, closed, smallest_leg, extent)
             if (
