@@ -24,6 +24,7 @@ from vision.joints import (
     opposite_run,
 )
 from vision.open_groove import groove_edges
+from vision.other_side import OTHER_SIDE, rises_more_behind
 from vision.plate_line import Detail, beyond_noise, fit_plate, wander_of
 from vision.profile import Profile, usual_std_mm
 from vision.runs import Run
@@ -213,6 +214,8 @@ def _butt_section(
                 toe_std_right=seen.toe_std_left,
             )
             flags += tuple(replace(f, message=f"root side: {f.message}") for f in root_traced.flags)
+    if root_side is None and closed and rises_more_behind(shape.points, shape.cut, shape.runs, face, shape.tolerance):
+        flags += (OTHER_SIDE,)
     return replace(
         _section("butt", profile, flags, (traced.surface.left.fit, traced.surface.right.fit), shape.detail),
         face=traced.surface,

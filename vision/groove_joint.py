@@ -19,12 +19,22 @@ from vision.section import PreparedEdge
 SQUARE_WITHIN_DEG = 6.0
 """A face within this angle of square to the surface is a root face, beyond it a bevel."""
 
-ROUNDED_POINTS, LEAST_FACE_POINTS, STRAIGHT_SHARE = 3, 6, 0.06
-"""A short face: what is left without so many points at each end, rounded by blur, is as long and straight as this."""
+ROUNDED_POINTS, LEAST_FACE_POINTS, STRAIGHT_SHARE = 3, 8, 0.06
+"""A short face: what is left without so many points at each end, rounded by blur, is as long and straight as this; no
+line is fitted to fewer."""
 
-CLEAR_OF_BLUR, FLOOR_MM = 1.8, 0.2
-"""Standard deviations of blur from a corner at which an edge is straight again; how much of a floor behind it tells
-where it meets the land."""
+TIP_STEPS, TIP_BLURS, TIP_BLURS_RAD, BLUNT_STEPS = 1.0, 0.1, 1.5, 1.25
+"""How far an outline stays off the sharp edge between a bevel and the inside surface: so many steps of the outline, so
+many standard deviations of blur, and so many more for each radian of bevel, for the edge gets sharper by that (drawn
+feather edges of 22 to 45 degrees: to 0.12 steps). What is missing beyond, by the last number of steps, is a land."""
+
+SQUARE_STD_DEG, PLACE_STD_STEPS = 3.5, 0.4
+"""Standard uncertainties of the direction of a land that is too short to show it, uniform within `SQUARE_WITHIN_DEG`,
+and of its place."""
+
+CLEAR_OF_BLUR, FLOOR_MM, LEAST_FLOOR_POINTS = 1.8, 0.2, 6
+"""Standard deviations of blur from a corner at which an edge is straight again; how much of a floor behind it, and
+of its points, tells where it meets the land."""
 
 LEAST_LENGTH, LEAST_BEVELLED = 1.15, 0.6
 """A plate is longer than thick, a square of a board is not; one with a bevel tells itself by that (of thick plate short
@@ -198,11 +208,32 @@ def prepared_edge(item: Member, detail: Detail, *, outside_towards: bool) -> Pre
     elif bevel is not None:
         outer = _meet(top, bevel.line)
         land_top = land_bottom = _meet(bevel.line, bottom)
+        land = _blunt_end(item.points, land_top, outside.line, bevel.line, detail)
+        if land is not None:
+            land_top, land_bottom = _meet(bevel.line, land.line), _meet(land.line, bottom)
     else:
         assert land is not None
         outer = land_top = _meet(top, land.line)
         land_bottom = _meet(land.line, bottom)
     return PreparedEdge(outside, inside, bevel, land, outer, land_top, land_bottom)
+
+
+def _blunt_end(points: Points, tip: Points, outside: Line, bevel: Line, detail: Detail) -> LineFit | None:
+    """Return the land of a bevel whose sharp edge ``tip`` is not there, None where blur tells all that is missing.
+
+    It is too short to show as a straight piece: it is taken as square to the surface, through what reaches farthest
+    into the gap. Without it the gap is told too narrow by what is missing of both tips.
+    """
+    missing = float(np.hypot(*(points - tip).T).min())
+    blurs = TIP_BLURS + TIP_BLURS_RAD * math.radians(_from_square_deg(outside, bevel))
+    if missing <= blurs * detail.blur_mm + (TIP_STEPS + BLUNT_STEPS) * detail.step_mm:
+        return None
+    into_gap = -(points - tip) @ outside.direction
+    near = np.hypot(*(points - tip).T) < 2.0 * missing
+    end = points[near][np.argmax(into_gap[near])]
+    std = max(detail.noise_mm, PLACE_STD_STEPS * detail.step_mm)
+    line = Line(float(end[0]), float(end[1]), -outside.dy, outside.dx)
+    return LineFit(line, std, std, math.radians(SQUARE_STD_DEG), np.ones(1, bool))
 
 
 def bevel_among(lengths: Sequence[float], square: Sequence[bool]) -> int | None:
@@ -224,7 +255,7 @@ def _land_top(points: Points, run: Run, bevel: LineFit, land: LineFit, detail: D
         return corner
     # The run ends before the blur rounds it; what follows the corner is straight for a little.
     skipped = ROUNDED_POINTS + math.ceil(2 * CLEAR_OF_BLUR * detail.blur_mm / detail.step_mm)
-    count = max(LEAST_FACE_POINTS, round(FLOOR_MM / detail.step_mm))
+    count = max(LEAST_FLOOR_POINTS, round(FLOOR_MM / detail.step_mm))
     floor = total_least_squares(points[(end + step * np.arange(skipped, skipped + count)) % len(points)])
     met = intersection(floor, land.line)
     beyond = (skipped + 1) * detail.step_mm

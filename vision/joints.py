@@ -23,6 +23,9 @@ MUCH_BETTER = 4.0
 
 LONGEST_PLATE_SHARE = 0.12
 """The longer of two plates reaches over at least this share of the part."""
+GOES_ON_POINTS = 8
+"""A plate that ends at so few points from the border of the picture goes on beyond it."""
+
 LEAST_DEPARTURE_MM = 0.03
 """A plate that wanders less than this about its line has not been left."""
 ENOUGH_POINTS = 200
@@ -94,11 +97,14 @@ def fillet_pairs(
     extent = diagonal(points)
     found = []
     plates = [run for run in runs if not run.cut]
-    long = LONGEST_PLATE_SHARE * extent
-    for first in plates:
-        for second in plates:
-            # Most runs of a ragged outline are short.
-            if first is second or (first.length < long and second.length < long):
+    # Most runs of a ragged outline are short.
+    begun, ended = ([run.length >= LONGEST_PLATE_SHARE * extent for run in plates] for _ in range(2))
+    if cut.any():
+        begun = [long or _goes_on(cut, run.start, -1) for long, run in zip(begun, plates, strict=True)]
+        ended = [long or _goes_on(cut, run.stop, 1) for long, run in zip(ended, plates, strict=True)]
+    for first, long_first in zip(plates, begun, strict=True):
+        for second, long_second in zip(plates, ended, strict=True):
+            if first is second or not (long_first or long_second):
                 continue
             pair = fillet_between(points, cut, first, second, closed, smallest_leg, extent)
             if (
@@ -125,6 +131,11 @@ def fillet_pairs(
         ):
             chosen.append(pair)
     return chosen
+
+
+def _goes_on(cut: NDArray[np.bool_], end: int, way: int) -> bool:
+    """Tell whether the outline meets the border of the picture just beyond the end of a plate."""
+    return bool(cut[(end + way * np.arange(1, GOES_ON_POINTS + 1)) % len(cut)].any())
 
 
 def _span(pair: FilletPair, count: int) -> int:

@@ -12,6 +12,10 @@ LONG_SIDE_PX = 1024
 MOST_BRIGHT = 0.06
 """Largest share of a frame that a line takes: 40 px of 1088."""
 
+DARK = 0.6
+"""Level of the ground over that of a line: a strip a little brighter than a bright ground, as the rim of a resin mount,
+is no line."""
+
 LEAST_LONG = 0.25
 """Pieces shorter than this share of the long side are sparks and reflections."""
 
@@ -41,7 +45,7 @@ def is_laser_line(gray: NDArray[np.uint8]) -> bool:
     # Levels in order by their counts: that is done for every photograph, and sorting them takes ten times as long.
     up_to = np.cumsum(cv2.calcHist([gray[::4, ::4].copy()], [0], None, [256], [0, 256]).ravel())
     dark, bright = (float(np.searchsorted(up_to, share * up_to[-1])) for share in (0.5, 0.9995))
-    if bright - dark < 20.0 or 1.0 - up_to[int((dark + bright) / 2)] / up_to[-1] > MOST_BRIGHT:
+    if bright - dark < 20.0 or dark > DARK * bright or 1.0 - up_to[int((dark + bright) / 2)] / up_to[-1] > MOST_BRIGHT:
         return False
     factor = max(1, round(max(gray.shape) / LONG_SIDE_PX))
     # The brightest pixel of each tile: lines of two or three pixels stay in one piece.

@@ -44,7 +44,7 @@ ONE_MISSING = 2.5
 
 LEAST_GAP_MM = 0.8
 GONE_ON = 0.7
-"""Share, as a standard uncertainty, of what goes on beyond missing points: it is part of the face to its end, or not."""
+"""Share, as a standard uncertainty, of what goes on beyond missing points: it belongs to the face, or does not."""
 
 LAST_STEPS = 6
 LEAST_LEAN = 0.17

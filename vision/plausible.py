@@ -6,6 +6,7 @@ pictures without a weld gave (`benchmarks.not_welds`). A refusal costs little: a
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -23,6 +24,10 @@ ROUGHEST = 0.006
 CROOKEDEST, CROOKEDEST_PX = 0.0025, 0.3
 """Scatter of a plate about its line over the plate's own length, and the scatter that the grain of a picture gives.
 Drawn plates of tees and butts stay below 0.0011, plates of laps below 0.0022; slopes of hills give 0.003."""
+
+ROLLED_MM = 0.02
+"""Scatter of rolled, blasted and cut surfaces about their lines, however short they are: a profile 0.1 mm high (grade
+coarse of ISO 8503-1, from memory) has about a fifth of it."""
 
 CROOKEDEST_EDGE = 0.005
 """The same of the edge of a lap, the shorter of its two surfaces: a few millimetres wander as far as a long plate."""
@@ -204,7 +209,7 @@ def is_weld(section: Section, *, told: bool = False) -> bool:
     if not told and _bulge_mm(face) > MOST_BULGE_MM + MOST_BULGE * width:
         return False
     lengths = _lengths(face)
-    grain = CROOKEDEST_PX * section.resolution_mm
+    grain = math.hypot(CROOKEDEST_PX * section.resolution_mm, ROLLED_MM)
     for fit, long in zip(fits, lengths, strict=True):
         edge = section.joint == "lap" and long == min(lengths)
         if fit.residual_std > max((CROOKEDEST_EDGE if edge else CROOKEDEST) * long, grain):

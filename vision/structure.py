@@ -95,10 +95,7 @@ def recognise(
         return None if alone is None else Structure("groove", (shape,), open_groove=alone, score=alone.score)
     extent = diagonal(shape.points)
     smallest = max(5.0 * shape.detail.step_mm, 0.012 * extent)
-    gap = min(2.5, 0.05 * extent)
-    plates = bridged_runs(
-        shape.points, shape.runs, closed=closed, gap=gap, height=0.6 * gap, level=2.0 * shape.tolerance
-    )
+    plates = _bridged(shape, closed=closed)
     full = replace(shape, runs=plates)
     lapped = _lapped(full, smallest) if not closed and joint in ("auto", "lap") else None
     if lapped is not None:
@@ -149,6 +146,12 @@ def recognise(
         score = butts[0].score + (1.5 if opposite_run(shape.points, butts[0].first, plates) else -2.0)
         return Structure("butt", (full,), butts=tuple(butts), score=score)
     return None
+
+
+def _bridged(shape: Shape, *, closed: bool) -> list[Run]:
+    """Return the runs of a shape, those of one surface as one across spatter and pits."""
+    gap = min(2.5, 0.05 * diagonal(shape.points))
+    return bridged_runs(shape.points, shape.runs, closed=closed, gap=gap, height=0.6 * gap, level=2.0 * shape.tolerance)
 
 
 def _lapped(shape: Shape, smallest_leg: float) -> Structure | None:
@@ -202,8 +205,9 @@ def _recognise_open(shapes: tuple[Shape, ...]) -> Structure | None:
         return None
     longest = max(aligned, key=lambda run: run.length)
     axis = longest.line.direction * np.sign(longest.line.direction @ direction)
-    left = member(first.points, first.cut, first.runs, axis)
-    right = member(second.points, second.cut, second.runs, -axis)
+    # A surface that a speck parts in two is one: its far piece alone would make the near one a part of the end.
+    left = member(first.points, first.cut, _bridged(first, closed=True), axis)
+    right = member(second.points, second.cut, _bridged(second, closed=True), -axis)
     if left is None or right is None:
         return None
     joint = open_joint(left, right)

@@ -150,3 +150,27 @@ def test_a_land_begins_where_it_meets_the_floor_of_a_j(photograph, blur_px: floa
         measured = measure(found.section)
         for side in ("left", "right"):
             assert measured[f"root_face_{side}"].value == pytest.approx(1.0, abs=0.1)
+
+
+@pytest.mark.parametrize("turn_deg", [0.0, 127.0])
+def test_a_nick_in_a_surface_does_not_hide_a_square_edge(turn_deg: float) -> None:
+    """The piece beyond the nick was taken for all of the surface, and the near one for a part of the plate's end."""
+    nick = [(-14.3, -6.0), (-14.6, -5.7), (-14.9, -6.0)]
+    left = np.array([(-45, 6.0), (-1, 6.0), (-1, -6.0), *nick, (-45, -6.0)])
+    bevelled = np.array([(45, 6.0), (45, -6.0), (1, -6.0), (1, -4.5), (1 + 10.5 * math.tan(math.radians(40)), 6.0)])
+    measured = values_of(photographed([left, bevelled], turn_deg))
+    close(measured, {"groove_angle": 40.0, "root_gap": 2.0, "thickness_left": 12.0, "thickness_right": 12.0})
+
+
+@pytest.mark.parametrize("land_px", [0.0, 5.0, 7.0])
+@pytest.mark.parametrize("turn_deg", [3.0, 61.0])
+def test_a_land_of_a_few_pixels_is_no_feather_edge(land_px: float, turn_deg: float) -> None:
+    """The bevels were led on to the inside surface: the gap was told too narrow by up to 9 px, within less than one."""
+    land, reach = land_px * MM_PER_PX, (10.0 - land_px * MM_PER_PX) * math.tan(math.radians(32))
+    tip = [(1.0, -5.0), (1.0, -5.0 + land)] if land else [(1.0, -5.0)]
+    right = np.array([(28.0, -5.0), *tip, (1.0 + reach, 5.0), (28.0, 5.0)])
+    measured = values_of(photographed([right, (right * [-1, 1])[::-1]], turn_deg))
+    for name, true in (("root_gap", 2.0), ("root_face_left", land), ("root_face_right", land)):
+        value = measured[name]
+        assert value.value == pytest.approx(true, abs=0.7 * MM_PER_PX), name
+        assert abs(value.value - true) <= max(1.5 * value.expanded_uncertainty, 0.01), name

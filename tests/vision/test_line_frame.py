@@ -61,6 +61,13 @@ def test_bright_lines_of_a_dark_cutting_mat_are_none():
     assert not is_laser_line(picture)
 
 
+def test_the_bright_rim_of_a_mount_on_bright_ground_is_none():
+    """It lies around a third of the picture, narrow and as wide all along, and was taken for a bent line."""
+    picture = np.full((1100, 1950), 205, np.uint8)
+    cv2.polylines(picture, [np.array([[520, 1060], [460, 90], [1440, 30]])], False, 252, 9)
+    assert not is_laser_line(cv2.GaussianBlur(picture, (0, 0), 2.0))
+
+
 @pytest.mark.parametrize("name", ["tee", "double_tee", "butt", "groove", "etched-tee"])
 def test_sample_pictures_are_none(name):
     assert not is_laser_line(read_picture(SAMPLES / f"{name}.jpg").gray8)

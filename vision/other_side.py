@@ -1,0 +1,42 @@
+"""Whether the other side of the plates of a butt weld shows more of a weld than the one that was taken for its face.
+
+Where stains, ink or something that touches the plates hide parts of the surfaces beside a cap, no weld is recognised
+there, and the root on the clear side passes for the face.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from core.geometry import Points
+from vision.joints import ButtPair, opposite_run, path_between
+from vision.runs import Run
+from vision.section import Flag
+
+HIGHER = 1.2
+"""The other side rises so many times higher than the face before that is told."""
+
+OTHER_SIDE = Flag(
+    "other_side_higher",
+    "the other side of the plates rises by more than this one, and no weld was recognised on it (something hides parts "
+    "of its surfaces): this may be the root side; look at the overlay, and mark toes and plates where the face is",
+)
+
+
+def rises_more_behind(
+    points: Points, cut: NDArray[np.bool_], runs: Sequence[Run], face: ButtPair, tolerance_mm: float
+) -> bool:
+    """Tell whether a closed outline (N, 2) rises over the other side of the plates by more than over the face."""
+    first, second = (opposite_run(points, run, list(runs)) for run in (face.second, face.first))
+    if first is None or second is None or first is second:
+        return False
+    path = path_between(points, first, second, closed=True)
+    if path is None or cut[path].any():
+        return False
+    behind = points[path]
+    # Over both lines: plates may be offset or bent.
+    rise = float(np.minimum(first.line.offset(behind), second.line.offset(behind)).max())
+    return rise > HIGHER * max(face.rise, 0.0) + tolerance_mm
