@@ -23,8 +23,9 @@ from measurement.plate import offset_between, thickness_at
 from measurement.uncertainty import Input, Noise, line_shifts
 from vision.section import PreparedEdge, Section
 
-UNSEEN_LAND_PX = 12.0
-"""A straight land of fewer outline points than this is not told from a rounded tip."""
+UNSEEN_LAND_PX, UNSEEN_LAND_STD_PX = 5.0, 1.2
+"""A land of no more pixels than the first is not told from a sharp tip: it may have any height up to that, which has
+the second as its standard uncertainty."""
 
 NO_MEMBER = "this member of the joint was not found; show both edges of the groove"
 NO_INSIDE = "the inside surface is not visible; photograph the joint end-on or from the other side"
@@ -143,6 +144,8 @@ def _inputs(edge: PreparedEdge | None, noise: Noise) -> Iterator[Input[_Member]]
     if edge.land is None and edge.bevel is None:
         step = noise.point_std_mm * edge.outside.line.direction
         yield Input("edge", partial(_slipped, ("land_top", "land_bottom"), step))
+    if edge.bevel is not None and edge.inside is not None and edge.land is None:
+        yield Input("resolution", partial(_blunted, UNSEEN_LAND_STD_PX * noise.resolution_mm))
     if edge.inside is None:
         # the lower end of the land is where points end, not where two lines meet
         along = edge.land or edge.bevel or edge.outside
@@ -153,6 +156,17 @@ def _inputs(edge: PreparedEdge | None, noise: Noise) -> Iterator[Input[_Member]]
         yield Input("edge", partial(_slipped, ends, end * along.line.direction))
         if edge.end_doubt is not None:
             yield Input("edge", partial(_slipped, ends, edge.end_doubt))
+
+
+def _blunted(by: float, member: _Member, share: float) -> _Member:
+    """Return a member whose sharp tip is cut square to the surface, so high: both ends of that cut go along."""
+    if member.bevel is None:
+        return member
+    up = member.bevel.direction if member.bevel.direction @ member.out > 0 else -member.bevel.direction
+    rise = share * by
+    along = float(up @ member.outside.direction) / max(float(up @ member.out), 1e-6)
+    away = rise * along * member.outside.direction
+    return replace(member, land_top=member.land_top + away + rise * member.out, land_bottom=member.land_bottom + away)
 
 
 def _line_moved(part: str, shift: Callable[[Line, float], Line], member: _Member, share: float) -> _Member:

@@ -162,7 +162,7 @@ def test_a_nick_in_a_surface_does_not_hide_a_square_edge(turn_deg: float) -> Non
     close(measured, {"groove_angle": 40.0, "root_gap": 2.0, "thickness_left": 12.0, "thickness_right": 12.0})
 
 
-@pytest.mark.parametrize("land_px", [0.0, 5.0, 7.0])
+@pytest.mark.parametrize("land_px", [0.0, 2.0, 5.0, 7.0])
 @pytest.mark.parametrize("turn_deg", [3.0, 61.0])
 def test_a_land_of_a_few_pixels_is_no_feather_edge(land_px: float, turn_deg: float) -> None:
     """The bevels were led on to the inside surface: the gap was told too narrow by up to 9 px, within less than one."""
@@ -172,5 +172,6 @@ def test_a_land_of_a_few_pixels_is_no_feather_edge(land_px: float, turn_deg: flo
     measured = values_of(photographed([right, (right * [-1, 1])[::-1]], turn_deg))
     for name, true in (("root_gap", 2.0), ("root_face_left", land), ("root_face_right", land)):
         value = measured[name]
-        assert value.value == pytest.approx(true, abs=0.7 * MM_PER_PX), name
-        assert abs(value.value - true) <= max(1.5 * value.expanded_uncertainty, 0.01), name
+        # One of two pixels may be taken for a sharp tip, which is told with that doubt.
+        assert land_px == 2.0 or value.value == pytest.approx(true, abs=0.7 * MM_PER_PX), name
+        assert abs(value.value - true) <= 1.5 * value.expanded_uncertainty, name
