@@ -37,6 +37,9 @@ FORM_DOUBT, FORM_POINTS = 0.13, 4.0
 """Share of a depth by which a groove of another form would be deeper or shallower, and the number of points on a groove
 beyond which they tell its form the better the more they are (judged on drawn grooves)."""
 
+WIDTH_DOUBT = 0.15
+"""Share of a width by which a groove of another form, or with rounded rims, would be wider (judged on drawn ones)."""
+
 PARTS = 7
 
 
@@ -112,7 +115,7 @@ def sparse_groove(along: Points, depth: Points, noise: Noise, base_std: float) -
             ),
             float(starts[best]),
             float(widths[best]),
-            max(spread, START_STEP_MM),
+            math.hypot(max(spread, START_STEP_MM), WIDTH_DOUBT * float(widths[best])),
             present=True,
         )
     hidden = float((np.maximum(fitted, 0.0) + math.sqrt(AGREE) * std).max())

@@ -24,8 +24,12 @@ LARGEST_PEAKING_DEG = 12.0
 LEAST_TURN_DEG = 15.0
 """Faces of a preparation go down at least this steeply; a hollow weld does not."""
 
+MUCH_LONGER, IN_LINE_DEG, IN_LINE_MM = 2.0, 4.0, 1.5
+"""A surface so many times longer than the nearest outside surface of a groove, turned or offset against it by more than
+the others, is a plate of its own."""
+
 MOST_STRAY, FEWEST_TO_A_STRAY = 2, 30
-"""So many points of a groove, and one of so many, may lie above its surfaces: sparks at an edge."""
+"""So many points of a groove, and one of so many, may lie above its surfaces, or below: sparks at an edge."""
 
 LEAST_DEPTH_MM = 0.8
 LEAST_FACE_SHARE = 0.25
@@ -76,10 +80,24 @@ def find_open_groove(points: Points, runs: list[Run]) -> OpenGroove | None:
         for right in runs:
             if right.start <= left.stop or abs(turn_deg(left.line, right.line)) > LARGEST_PEAKING_DEG:
                 continue
+            if any(_goes_on_otherwise(run, left, right) for run in runs):
+                continue
             found = _between(points, runs, left, right)
             if found is not None and (best is None or found.score > best.score):
                 best = found
     return best
+
+
+def _goes_on_otherwise(run: Run, left: Run, right: Run) -> bool:
+    """Tell whether beyond the outside surfaces of a groove lies a much longer one that is not in line with its own.
+
+    It is a plate then, and what was taken for the groove the undercut beside a cap, or a step.
+    """
+    near = right if run.start >= right.stop else left if run.stop <= left.start else None
+    if near is None or run.length < MUCH_LONGER * near.length:
+        return False
+    end = run.line.point
+    return abs(turn_deg(near.line, run.line)) > IN_LINE_DEG or abs(float(near.line.offset(end))) > IN_LINE_MM
 
 
 def find_square_gap(points: Points, runs: list[Run]) -> OpenGroove | None:
@@ -143,8 +161,8 @@ def _between(points: Points, runs: list[Run], left: Run, right: Run) -> OpenGroo
         return None
     above_left, above_right = left.line.offset(inner), right.line.offset(inner)
     # Below the lower surface, and nothing above the upper one: plates may be offset, a lap ends at its plate.
-    deepest = float(-np.maximum(above_left, above_right).min())
     stray = min(MOST_STRAY, len(inner) // FEWEST_TO_A_STRAY)
+    deepest = float(-np.sort(np.maximum(above_left, above_right))[stray])
     highest = float(np.sort(np.minimum(above_left, above_right))[-1 - stray])
     width = float(np.hypot(*(inner[-1] - inner[0])))
     if deepest < LEAST_DEPTH_MM or highest > 0.3 or deepest < 0.1 * width:

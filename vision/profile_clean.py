@@ -17,6 +17,10 @@ from core.geometry import Points, step_lengths
 NOTHING_LEAST, NOTHING_APART = 3, 0.2
 """A height that so many points share exactly, farther from all others than this share of their extent, is no height."""
 
+ZERO_JUMP_MM, LONGEST_HOLE = 0.5, 0.1
+"""The surface jumps by more than this to a 0 that stands for nothing; a level end of a profile that is longer than this
+share of it is a plate."""
+
 UNSORTED = 0.5
 """Points whose way is shorter than this share of the file's own when they are sorted are not in order."""
 
@@ -49,6 +53,7 @@ def ordered(points: Points) -> Points:
 
 def without_nothing(points: Points) -> Points:
     """Return the points without those whose height stands for no value."""
+    points = _without_zeros(points)
     heights = points[:, 1]
     for extreme in (heights.min(), heights.max()):
         same = heights == extreme
@@ -60,6 +65,24 @@ def without_nothing(points: Points) -> Points:
         if apart > NOTHING_APART * float(np.ptp(rest)) and apart > 1.0 and not _runs_on(points, same):
             return without_nothing(points[~same])
     return points
+
+
+def _without_zeros(points: Points) -> Points:
+    """Return the points without zeros that stand for nothing though other heights lie around them.
+
+    Three or more heights are exactly 0, and the surface jumps to them and back.
+    """
+    zero = points[:, 1] == 0.0
+    if not NOTHING_LEAST <= np.count_nonzero(zero) < len(points) - NOTHING_LEAST:
+        return points
+    edges = np.flatnonzero(np.diff(zero, prepend=False, append=False)).reshape(-1, 2)
+    left_out = np.zeros(len(points), bool)
+    for start, stop in edges.tolist():
+        beside = [points[at, 1] for at in (start - 1, stop) if 0 <= at < len(points)]
+        whole = len(beside) == 1 and stop - start > LONGEST_HOLE * len(points)
+        if min(abs(height) for height in beside) > ZERO_JUMP_MM and not whole:
+            left_out[start:stop] = True
+    return points[~left_out] if np.count_nonzero(left_out) >= NOTHING_LEAST else points
 
 
 def _runs_on(points: Points, same: NDArray[np.bool_]) -> bool:

@@ -112,3 +112,19 @@ def test_a_face_that_goes_on_beyond_missing_points_leaves_its_end_open() -> None
     true = 1.0 - float(radius[-1, 0])
     assert abs(gap.value - true) < (gap.expanded_uncertainty or 0.0)
     assert (gap.expanded_uncertainty or 0.0) > 0.3
+
+
+def test_an_undercut_beside_a_cap_is_no_groove() -> None:
+    """On tilted plates a piece of the cap is in line with the plate before the undercut: it is no plate itself."""
+    x = np.arange(-30.0, 30.0, 0.06)
+    cap = 4.0 * (1 - (x / 9.0) ** 2)
+    cut = -1.1 * np.sin(math.pi * np.clip((x + 11.0) / 2.0, 0.0, 1.0))
+    height = np.where(np.abs(x) < 9.0, cap, 0.0) + np.where(x < -9.0, cut, 0.0)
+    turn = math.radians(20.0)
+    points = np.column_stack([x, height]) @ np.array(
+        [[math.cos(turn), math.sin(turn)], [-math.sin(turn), math.cos(turn)]]
+    )
+    points = points + np.random.default_rng(1).normal(0, NOISE_MM, points.shape)
+    count = len(points)
+    made = Profile(points, np.full(count, NOISE_MM), False, np.zeros(count, bool), 0.06, blur_mm=0.05)
+    assert [weld.section.joint for weld in find_welds_in_profile(made, joint="auto").welds] == ["butt"]

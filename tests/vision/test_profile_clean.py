@@ -130,3 +130,27 @@ def test_rounded_heights_are_no_better_known_than_their_step(step_mm: float) -> 
         points[:, 1] = np.round(points[:, 1] / step_mm) * step_mm
     assert height_step(points) == pytest.approx(step_mm)
     assert profile_from_points(points).std_mm[0] >= step_mm / np.sqrt(12)
+
+
+def test_zeros_for_nothing_are_left_out_where_heights_lie_on_both_sides_of_0(tmp_path: Path) -> None:
+    """A steep plate was not seen at every second place, and a hole lies in the other one."""
+    x = np.arange(-30.0, 30.0, 0.06)
+    tee = np.where(x < -5, -0.4 * (x + 5) - 2.0, np.where(x < 5, 0.1 * (x + 5) - 2.0, 1.7 * (x - 5) - 1.0))
+    tee += np.random.default_rng(2).normal(0, 0.01, len(x))
+    kept = tee.copy()
+    tee[(x > 5) & (np.random.default_rng(3).random(len(x)) < 0.5)] = 0.0
+    tee[(x > -25) & (x < -24)] = 0.0
+    left = without_nothing(np.column_stack([x, tee]))
+    lost = np.flatnonzero((tee == 0) & (np.abs(kept) > 1.0))
+    assert not np.isin(x[lost], left[:, 0]).any()
+    assert len(left) >= len(x) - np.count_nonzero(tee == 0)
+
+
+def test_a_surface_at_height_0_stays() -> None:
+    """A step down to a level plate whose heights are rounded, and a slot whose floor is no jump away."""
+    x = np.arange(0.0, 60.0, 0.1)
+    step = np.where(x < 40, 6.0, 0.0)
+    slope = np.where(x < 30, 3.0 - 0.1 * x, 0.0)
+    for heights in (step, slope):
+        points = np.column_stack([x, heights])
+        assert len(without_nothing(points)) == len(points)
