@@ -24,7 +24,7 @@ LARGEST_PEAKING_DEG = 12.0
 LEAST_TURN_DEG = 15.0
 """Faces of a preparation go down at least this steeply; a hollow weld does not."""
 
-MUCH_LONGER, IN_LINE_DEG, IN_LINE_MM = 2.0, 4.0, 1.5
+MUCH_LONGER, IN_LINE_DEG, IN_LINE_MM = 2.0, 2.5, 0.5
 """A surface so many times longer than the nearest outside surface of a groove, turned or offset against it by more than
 the others, is a plate of its own."""
 
@@ -80,7 +80,7 @@ def find_open_groove(points: Points, runs: list[Run]) -> OpenGroove | None:
         for right in runs:
             if right.start <= left.stop or abs(turn_deg(left.line, right.line)) > LARGEST_PEAKING_DEG:
                 continue
-            if any(_goes_on_otherwise(run, left, right) for run in runs):
+            if any(_goes_on_otherwise(points, run, left, right) for run in runs):
                 continue
             found = _between(points, runs, left, right)
             if found is not None and (best is None or found.score > best.score):
@@ -88,7 +88,7 @@ def find_open_groove(points: Points, runs: list[Run]) -> OpenGroove | None:
     return best
 
 
-def _goes_on_otherwise(run: Run, left: Run, right: Run) -> bool:
+def _goes_on_otherwise(points: Points, run: Run, left: Run, right: Run) -> bool:
     """Tell whether beyond the outside surfaces of a groove lies a much longer one that is not in line with its own.
 
     It is a plate then, and what was taken for the groove the undercut beside a cap, or a step.
@@ -96,7 +96,7 @@ def _goes_on_otherwise(run: Run, left: Run, right: Run) -> bool:
     near = right if run.start >= right.stop else left if run.stop <= left.start else None
     if near is None or run.length < MUCH_LONGER * near.length:
         return False
-    end = run.line.point
+    end = points[run.start if near is right else run.stop]
     return abs(turn_deg(near.line, run.line)) > IN_LINE_DEG or abs(float(near.line.offset(end))) > IN_LINE_MM
 
 

@@ -16,6 +16,7 @@ import numpy as np
 
 from core.errors import UnreadableFile
 from core.geometry import Points, diagonal, signed_area, step_lengths
+from core.medians import median
 from vision.cloud_profile import profile_of_slab, usual_near
 from vision.picture import read_bytes
 from vision.point_table import array_columns, array_table, cloud_hint, in_mm
@@ -90,6 +91,12 @@ def read_profile(path: str | Path, *, file_units: str | None = None) -> ProfileF
     return ProfileFile(dense or profile, name, hashlib.sha256(data).hexdigest(), flags)
 
 
+MOST_SMOOTHED, SMOOTHER, STILL_GROWS, LEAST_SCATTER = 10, 0.8, 1.1, 2e-3
+"""Most neighbours over which points are taken to be averaged; how much less than about the second ones points scatter
+about their next neighbours then; growth from one neighbour to the next that tells that they still share something; what
+they scatter at least, in spacings."""
+
+
 def _averaged(points: Points) -> Profile | None:
     """Return the profile of points whose scatter hides which comes first, by their means along the surface."""
     slab = profile_of_slab(points)
@@ -127,7 +134,10 @@ def profile_from_points(points_mm: Points) -> Profile:
         points = points[::-1] if signed_area(points) < 0 else points
     elif points[0, 0] > points[-1, 0]:
         points = points[::-1]
-    std = math.hypot(noise_std(points), height_step(points) / math.sqrt(12.0))
+    rounded = height_step(points)
+    std = math.hypot(noise_std(points), rounded / math.sqrt(12.0))
+    smooth, smooth_std = (1, std) if rounded or closed else smoothed_over(points)
+    std = max(std, smooth_std)
     steps = step_lengths(points)
     wide = (
         []
@@ -140,6 +150,8 @@ def profile_from_points(points_mm: Points) -> Profile:
         closed=closed,
         cut=np.zeros(len(points), bool),
         resolution_mm=spacing,
+        blur_mm=0.0 if smooth == 1 else smooth * spacing / math.sqrt(12.0),
+        correlation_points=float(smooth),
         gaps=tuple(Gap(index, float(steps[index]), MISSING) for index in wide),
     )
 
@@ -170,6 +182,24 @@ def noise_std(points: Points) -> float:
         if spread < 0.2 * length:
             break
     return max(spread, 1e-3 * spacing, 1e-6)
+
+
+def smoothed_over(points: Points) -> tuple[int, float]:
+    """Return over how many neighbours the device averaged its points, 1 where it did not, and what they scatter then.
+
+    A point scatters about the line through its next neighbours as much as about that through those farther off, unless
+    they share what made them: it is so over as many neighbours as that grows. Wander of the surface, which grows on and
+    on, is none: it hardly shows between next neighbours.
+    """
+    spreads = [_spread_across(points, stride)[0] for stride in range(1, min(MOST_SMOOTHED, len(points) // 8) + 1)]
+    if len(spreads) < 3 or spreads[0] > SMOOTHER * spreads[1]:
+        return 1, spreads[0] if spreads else 0.0
+    if spreads[0] < LEAST_SCATTER * median(step_lengths(points)):
+        return 1, spreads[0]  # drawn, or bent without any scatter
+    for at in range(1, len(spreads) - 1):
+        if spreads[at + 1] < STILL_GROWS * spreads[at]:
+            return at + 1, spreads[at]
+    return len(spreads), spreads[-1]
 
 
 def _spread_across(points: Points, stride: int) -> tuple[float, float]:

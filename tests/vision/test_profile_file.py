@@ -1,6 +1,7 @@
 """Profiles from text and array files, sound and hostile."""
 
 import io
+import math
 import pickle
 from pathlib import Path
 
@@ -8,7 +9,7 @@ import numpy as np
 import pytest
 
 from core.errors import UnreadableFile
-from vision.profile_file import noise_std, profile_from_points, read_profile
+from vision.profile_file import noise_std, profile_from_points, read_profile, smoothed_over
 
 
 def csv(tmp_path: Path, text: str) -> Path:
@@ -158,3 +159,30 @@ def test_bad_arrays(tmp_path: Path) -> None:
     assert "not a NumPy array" in refused(path)
     path.write_bytes(buffer.getvalue().replace(b"(500, 2)", b"(9**9,2)"))
     refused(path)
+
+
+@pytest.mark.parametrize("over", [3, 5, 7])
+def test_points_that_a_device_averaged_are_told(over: int) -> None:
+    """The mean of five neighbours scatters less against the next mean than it is off: sqrt(1/5) of a single point's."""
+    rng = np.random.default_rng(over)
+    x = np.arange(0.0, 40.0, 0.05)
+    fine = np.where(x < 20, 0.0, 0.7 * (x - 20)) + rng.normal(0, 0.02, len(x))
+    mean = np.convolve(np.pad(fine, over // 2, mode="edge"), np.ones(over) / over, mode="valid")
+    found, std = smoothed_over(np.column_stack([x, mean]))
+    assert abs(found - over) <= 1
+    assert std == pytest.approx(0.02 / math.sqrt(over), rel=0.25)
+    assert smoothed_over(np.column_stack([x, fine]))[0] == 1
+
+
+def test_a_surface_that_wanders_was_not_averaged() -> None:
+    """Rolled and cut surfaces stray over millimetres, and points scatter on their own on top."""
+    rng = np.random.default_rng(2)
+    x = np.arange(0.0, 60.0, 0.05)
+    wander = np.interp(x, np.arange(0.0, 63.0, 3.0), rng.normal(0, 0.03, 21))
+    assert smoothed_over(np.column_stack([x, wander + rng.normal(0, 0.01, len(x))]))[0] == 1
+
+
+def test_a_drawn_profile_was_not_averaged() -> None:
+    x = np.linspace(0.0, 40.0, 400)
+    for heights in (0.3 * x, np.sqrt(60.0**2 - (x - 20) ** 2)):
+        assert smoothed_over(np.column_stack([x, heights]))[0] == 1
