@@ -66,8 +66,8 @@ WANDER_AT_TOE, LINE_WANDER_AT_TOE = 1.1, 1.15
 """Share of a surface's wander that moves a toe across its plate, in pictures and along lines: that of the face, and
 some of the plate's (judged on rendered pictures and frames)."""
 
-SCATTER_AT_TOE = 0.3
-"""Share of the scatter of single points that moves a toe alike: the fit of the face averages most of it."""
+SCATTER_AT_TOE = 0.6
+"""Share of the scatter of single points that moves a toe alike: the fit of the face averages some of it."""
 
 ARC_TANGENTS, GENTLE_TANGENTS, GENTLE_ARC_DEG = 2.4, 1.25, 10.0
 """A rounded toe is left at the beginning of its arc, which is two tangents long; these are found a little too short.
