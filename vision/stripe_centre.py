@@ -20,13 +20,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from core.medians import median, quantile
+from vision.stripe_width import FULL, counted, variances, widths
 
 Estimator = Literal["gaussian", "centroid"]
 
 FWHM = 2.3548
-FULL = 255.0
-"""Grey level at which a sensor is at its limit."""
-
 LEAST_STD_PX = 0.02
 """What no model of a line tells: pixels differ, lenses are no pinholes (common practice, no source)."""
 
@@ -40,13 +38,6 @@ LEAST_OF_NOISE = 0.7
 
 FOLLOWED = 2
 """So many times a window follows its centroid: a third time moves it by a hundredth of what speckle does (rms)."""
-
-LEAST_TOLD_SLOPE, MOST_LEVEL_SLOPE, FEWEST_TOLD, NARROWEST = 0.5, 0.3, 12, 0.05
-"""Slopes from which on and up to which, and number of columns in which, a line shows how much of its width is blur; the
-smallest share of its variance that a part of it keeps."""
-
-CUT_LEVELS = (0.8, 0.3)
-"""Shares of what a sensor can tell at which the width of an overexposed line is taken."""
 
 THIRD_SPREAD = math.sqrt(20.0)
 """Standard deviation of third differences over that of a point."""
@@ -104,7 +95,7 @@ def line_sigma(gray: NDArray[Any], columns: NDArray[np.int64], course: NDArray[n
     band, _ = _band(gray, columns[pick], course[pick], reach)
     ground = np.minimum(band[:3].mean(axis=0), band[-3:].mean(axis=0))
     smooth = cv2.blur(band, (1, 3), borderType=cv2.BORDER_REPLICATE) - ground
-    above = _count(smooth > 0.5 * smooth.max(axis=0))
+    above = counted(smooth > 0.5 * smooth.max(axis=0))
     # The blur of three pixels adds 2/3 px² to the variance of a Gaussian.
     return math.sqrt(max(0.36, (median(above) / FWHM) ** 2 - 2.0 / 3.0))
 
@@ -145,8 +136,8 @@ def centres(
     gauss, height, bend = _log_parabola(smooth, peak, ground)
     # A line smoothed by its own width keeps 1/sqrt(2) of its height.
     slope = np.abs(_slope(course))
-    variance, told = _variances(band, ground, bend, saturated, sigma_px)
-    wide, spread_px = _widths(variance, told, slope, sigma_px, turned=turned)
+    variance, told = variances(band, ground, bend, saturated, sigma_px)
+    wide, spread_px = widths(variance, told, slope, sigma_px, turned=turned)
     height = height * np.sqrt(1 + (sigma_px / wide) ** 2)
     theory = 1.062 * noise / np.maximum(height, 1e-3) * math.sqrt(sigma_px)
     reach = CENTROID_SIGMAS * sigma_px
@@ -182,61 +173,6 @@ def centres(
     extra = math.sqrt(max(0.0, scatter**2 - typical**2)) if math.isfinite(scatter) else 0.0
     std = np.sqrt(std**2 + extra**2 + LEAST_STD_PX**2)
     return Centres(placed, std, height, saturated, faint, disturbed & ~faint, sigma_px, noise, chosen, spread_px)
-
-
-def _variances(
-    band: NDArray[np.float32],
-    ground: NDArray[np.float32],
-    bend: NDArray[np.float64],
-    saturated: NDArray[np.bool_],
-    sigma_px: float,
-) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
-    """Return the variance of the line along each column, px², and where it is told.
-
-    The bend of a Gaussian's logarithm is -1 over its variance, of which that of the smoothing is taken off. Where the
-    top is cut off, the widths at two levels below that tell it, whatever the height was.
-    """
-    told = bend < -1e-9
-    variance = -1.0 / np.where(told, bend, -1.0) - sigma_px**2
-    if saturated.any():
-        light, top = band[:, saturated] - ground[saturated], FULL - ground[saturated]
-        high, low = (_count(light > share * top).astype(float) for share in CUT_LEVELS)
-        variance[saturated] = (low**2 - high**2) / (8.0 * math.log(CUT_LEVELS[0] / CUT_LEVELS[1]))
-        told[saturated] = low < len(band)
-    return variance, told
-
-
-def _widths(
-    variance: NDArray[np.float64],
-    told: NDArray[np.bool_],
-    slope: NDArray[np.float64],
-    sigma_px: float,
-    *,
-    turned: bool,
-) -> tuple[NDArray[np.float64], tuple[float, float]]:
-    """Return the standard deviation of the line along each column, and how far light is spread along rows and columns.
-
-    Blur widens a line along a column by its slope; the thickness of the sheet of light reaches as far along the columns
-    whatever the slope. What is whose is seen in the variance where the line is level and where it is steep. Where only
-    one of them is seen all is taken for blur. What is followed along the rows, a thin stroke of a thick sheet, may be
-    narrower altogether.
-    """
-    square = sigma_px**2
-    rise = np.minimum(slope, 4.0) ** 2
-    steep = slope > LEAST_TOLD_SLOPE
-    if np.count_nonzero(told & steep) < FEWEST_TOLD and not turned:
-        return sigma_px * np.sqrt(1 + rise), (sigma_px, sigma_px)
-    level = told & (slope < MOST_LEVEL_SLOPE)
-    if turned or np.count_nonzero(level) < FEWEST_TOLD:
-        share = 1.0
-        if told.any():
-            share = min(max(median(variance[told] / (square * (1 + rise[told]))), NARROWEST), 1.0)
-        alike = sigma_px * math.sqrt(share)
-        return alike * np.sqrt(1 + rise), (alike, alike)
-    own = min(max(median(variance[level]), NARROWEST * square), square)
-    seen = told & steep
-    blur = min(max(median((variance[seen] - own) / rise[seen]), 0.0), own)
-    return np.sqrt(own + blur * rise), (math.sqrt(blur), math.sqrt(own))
 
 
 def _slope(course: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -294,11 +230,6 @@ def _band(
     if gray.dtype == np.uint16:
         band *= np.float32(1 / 257)
     return band, origin
-
-
-def _count(true: NDArray[np.bool_]) -> NDArray[np.uint8] | NDArray[np.uint16]:
-    """Return how many are true in each column of a band."""
-    return np.asarray(np.add.reduce(true.view(np.uint8), axis=0, dtype=np.uint8 if len(true) < 256 else np.uint16))
 
 
 def _saturated(band: NDArray[np.float32]) -> NDArray[np.bool_]:
@@ -360,8 +291,8 @@ def _flanks(
     away = np.arange(len(band), dtype=np.float32)[:, None] - start.astype(np.float32)
     light[np.abs(away) > reach] = 0.0
     lit = light > 0
-    width = _count(lit)
-    mixed = np.flatnonzero((width > WIDER * median(width) + 2) | (_count(lit[1:] & ~lit[:-1]) > 1))
+    width = counted(lit)
+    mixed = np.flatnonzero((width > WIDER * median(width) + 2) | (counted(lit[1:] & ~lit[:-1]) > 1))
     if len(mixed):
         light[:, mixed] = _without_neighbours(light[:, mixed], start[mixed])
     total = np.maximum(light.sum(axis=0), np.float32(1e-3))
@@ -434,4 +365,4 @@ def _misfit(
     np.subtract(light, model, out=model)
     np.abs(model, out=model)
     spread = (model.mean(axis=0) - 0.8 * noise) / tall
-    return spread.astype(float), _count(light > 0.5 * tall).astype(float)
+    return spread.astype(float), counted(light > 0.5 * tall).astype(float)
