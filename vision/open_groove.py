@@ -6,7 +6,6 @@ dark, so a bevel is taken to where it is last seen: that is its edge with the ro
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
@@ -14,6 +13,7 @@ import numpy as np
 
 from core.geometry import Line, Points, intersection, step_lengths
 from core.medians import median
+from vision.groove_ends import ON_LINE_MM, ROUNDING_MM, WIDE_STEPS, doubt_beyond, end_doubt, short_land, sparse_doubt
 from vision.groove_joint import SQUARE_WITHIN_DEG, bevel_among
 from vision.plate_line import Detail, fit_plate
 from vision.runs import Run, turn_deg
@@ -35,24 +35,13 @@ LEAST_DEPTH_MM = 0.8
 LEAST_FACE_SHARE = 0.25
 """A bevel reaches over at least this share of the depth."""
 
-ON_LINE_MM = 0.12
-ROUNDING_MM = 0.35
-"""The end of a thick line rounds off over less than this."""
-
 MOST_MISSING_MM = 2.0
 """Points of a face that follow after more than this may be another thing that lies on its line."""
 
-WIDE_STEPS = 5.0
 ONE_MISSING = 2.5
 """Where a single point is missing the step is two steps wide."""
 
 LEAST_GAP_MM = 0.8
-GONE_ON = 0.7
-"""Share, as a standard uncertainty, of what goes on beyond missing points: it belongs to the face, or does not."""
-
-LAST_STEPS = 6
-LEAST_LEAN = 0.17
-"""Sine of the least angle between a bevel and the square to its surface that parts it from the root face."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -236,79 +225,6 @@ def _along_face(points: Points, face: Run, end: int, other_end: int, *, step: in
     return end
 
 
-def _end_doubt(points: Points, face: Line, end: int, *, step: int) -> Points | None:
-    """Return the standard uncertainty (2,) of an end whose last points turn off the face.
-
-    They may be a radius of the preparation or only the rounding of a line that ends: the end lies anywhere between.
-    """
-    back = end
-    while abs(float(face.offset(points[back]))) >= ON_LINE_MM:
-        back -= step
-        if not 0 <= back < len(points) or float(np.hypot(*(points[end] - points[back]))) > ROUNDING_MM:
-            return None
-    return None if back == end else np.asarray((points[end] - points[back]) / math.sqrt(3.0))
-
-
-def _doubt_beyond(points: Points, face: Line, end: int, *, step: int) -> Points | None:
-    """Return the standard uncertainty (2,) of an end from which the profile goes on after points were missing.
-
-    It may be the radius of a preparation, which belongs to the face, or a strip behind the gap: the end lies anywhere
-    on it. None where the profile breaks off at the end.
-    """
-    usual = median(step_lengths(points))
-    back = end - step
-    while 0 <= back < len(points) and math.dist(points[back], points[back + step]) <= WIDE_STEPS * usual:
-        back -= step
-    if not 0 <= back < len(points) or abs(float(face.offset(points[back]))) > ON_LINE_MM:
-        return None  # the face leads to its end without a break
-    last = end
-    while 0 <= last + step < len(points) and math.dist(points[last], points[last + step]) <= WIDE_STEPS * usual:
-        last += step
-    gone = points[last] - points[end]
-    return np.asarray(GONE_ON * gone) if float(np.hypot(*gone)) > ROUNDING_MM else None
-
-
-def _sparse_doubt(points: Points, face: Line, end: int, detail: Detail, *, step: int) -> Points | None:
-    """Return the standard uncertainty (2,) of an end whose points lie farther apart than those of the profile usually.
-
-    On a steep face they do, and the face may go on for as much beyond the last of them.
-    """
-    last = points[max(0, end - LAST_STEPS) : end + 1] if step > 0 else points[end : end + LAST_STEPS + 1]
-    if len(last) < 2:
-        return None
-    apart = float(step_lengths(last).mean())
-    more = apart**2 - detail.step_mm**2
-    return face.direction * math.sqrt(more / 3.0) if more > 0 else None
-
-
-def _short_land(
-    points: Points, outside: Line, bevel: Line, end: int, detail: Detail, *, step: int
-) -> tuple[Points, Points] | None:
-    """Return the corner of a bevel with a root face of a few points, and its standard uncertainty (2,), or None.
-
-    The last points leave the bevel and go down more steeply than it. So few tell no line: the root face is taken as
-    square to the surface.
-    """
-    back = end
-    while 0 <= back < len(points) and abs(float(bevel.offset(points[back]))) >= ON_LINE_MM:
-        back -= step
-    if back == end or not 0 <= back < len(points):
-        return None
-    tail = points[back + step : end + step : step] if step > 0 else points[end:back][::-1]
-    if math.dist(points[end], points[back]) < ROUNDING_MM:
-        return None
-    middle = tail.mean(axis=0)
-    square = Line.through(middle, middle + outside.normal)
-    corner = intersection(bevel, square)
-    if corner is None or abs(float(outside.offset(points[end]))) <= abs(float(outside.offset(corner))):
-        return None
-    lean = abs(float(bevel.direction @ outside.direction))
-    spread = max(float(np.ptp(outside.along(tail))) / 2, detail.noise_mm, ON_LINE_MM / 2)
-    if lean < LEAST_LEAN or spread > ON_LINE_MM + 3 * detail.noise_mm:
-        return None
-    return corner, bevel.direction * (spread / lean)
-
-
 def least_gap_mm(spacing: float) -> float:
     """Return the smallest root gap that shows in a profile whose points are so far apart."""
     return max(min(WIDE_STEPS * spacing, LEAST_GAP_MM), ONE_MISSING * spacing)
@@ -374,17 +290,17 @@ def _edge(
         top = _meet(bevel.line, land.line)
         return PreparedEdge(outside, None, bevel, land, outer, top, last, end_std_mm=end_std)
     step = 1 if towards else -1
-    beyond = _doubt_beyond(points, face.line, end, step=step)
+    beyond = doubt_beyond(points, face.line, end, step=step)
     if beyond is not None:
         return PreparedEdge(outside, None, bevel, None, outer, last, last, beyond, end_std)
     if end_std is not None:
         return PreparedEdge(outside, None, bevel, None, outer, last, last, None, end_std)
-    short = _short_land(points, outside.line, bevel.line, end, detail, step=step)
+    short = short_land(points, outside.line, bevel.line, end, detail, step=step)
     if short is not None:
         return PreparedEdge(outside, None, bevel, None, outer, short[0], last, short[1])
-    doubt = _end_doubt(points, bevel.line, end, step=step)
+    doubt = end_doubt(points, bevel.line, end, step=step)
     if doubt is None:
-        doubt = _sparse_doubt(points, bevel.line, end, detail, step=step)
+        doubt = sparse_doubt(points, bevel.line, end, detail, step=step)
     return PreparedEdge(outside, None, bevel, None, outer, last, last, doubt)
 
 

@@ -1,0 +1,100 @@
+"""How well the lowest visible point of a prepared face is known in an open profile, where it does not end clearly.
+
+Its last points may turn off the face, as the rounding of a line or the radius of a preparation does; they may lie far
+apart, as on a steep face; a root face may show in a few of them; and the profile may go on beyond missing points.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from core.geometry import Line, Points, intersection, step_lengths
+from core.medians import median
+from vision.plate_line import Detail
+
+ON_LINE_MM = 0.12
+ROUNDING_MM = 0.35
+"""The end of a thick line rounds off over less than this."""
+
+WIDE_STEPS = 5.0
+GONE_ON = 0.7
+"""Share, as a standard uncertainty, of what goes on beyond missing points: it belongs to the face, or does not."""
+
+LAST_STEPS = 6
+LEAST_LEAN = 0.17
+"""Sine of the least angle between a bevel and the square to its surface that parts it from the root face."""
+
+
+def end_doubt(points: Points, face: Line, end: int, *, step: int) -> Points | None:
+    """Return the standard uncertainty (2,) of an end whose last points turn off the face.
+
+    They may be a radius of the preparation or only the rounding of a line that ends: the end lies anywhere between.
+    """
+    back = end
+    while abs(float(face.offset(points[back]))) >= ON_LINE_MM:
+        back -= step
+        if not 0 <= back < len(points) or float(np.hypot(*(points[end] - points[back]))) > ROUNDING_MM:
+            return None
+    return None if back == end else np.asarray((points[end] - points[back]) / math.sqrt(3.0))
+
+
+def doubt_beyond(points: Points, face: Line, end: int, *, step: int) -> Points | None:
+    """Return the standard uncertainty (2,) of an end from which the profile goes on after points were missing.
+
+    It may be the radius of a preparation, which belongs to the face, or a strip behind the gap: the end lies anywhere
+    on it. None where the profile breaks off at the end.
+    """
+    steps = step_lengths(points)
+    breaks = np.flatnonzero(steps > WIDE_STEPS * median(steps))  # after these points
+    at = int(np.searchsorted(breaks, end))
+    before, behind = (breaks[:at], breaks[at:]) if step > 0 else (breaks[at:] + 1, breaks[:at] + 1)
+    if step < 0:
+        before, behind = before[::-1], behind[::-1]
+    if not len(before) or abs(float(face.offset(points[before[-1]]))) > ON_LINE_MM:
+        return None  # the face leads to its end without a break
+    last = int(behind[0]) if len(behind) else len(points) - 1 if step > 0 else 0
+    gone = points[last] - points[end]
+    return np.asarray(GONE_ON * gone) if float(np.hypot(*gone)) > ROUNDING_MM else None
+
+
+def sparse_doubt(points: Points, face: Line, end: int, detail: Detail, *, step: int) -> Points | None:
+    """Return the standard uncertainty (2,) of an end whose points lie farther apart than those of the profile usually.
+
+    On a steep face they do, and the face may go on for as much beyond the last of them.
+    """
+    last = points[max(0, end - LAST_STEPS) : end + 1] if step > 0 else points[end : end + LAST_STEPS + 1]
+    if len(last) < 2:
+        return None
+    apart = float(step_lengths(last).mean())
+    more = apart**2 - detail.step_mm**2
+    return face.direction * math.sqrt(more / 3.0) if more > 0 else None
+
+
+def short_land(
+    points: Points, outside: Line, bevel: Line, end: int, detail: Detail, *, step: int
+) -> tuple[Points, Points] | None:
+    """Return the corner of a bevel with a root face of a few points, and its standard uncertainty (2,), or None.
+
+    The last points leave the bevel and go down more steeply than it. So few tell no line: the root face is taken as
+    square to the surface.
+    """
+    back = end
+    while 0 <= back < len(points) and abs(float(bevel.offset(points[back]))) >= ON_LINE_MM:
+        back -= step
+    if back == end or not 0 <= back < len(points):
+        return None
+    tail = points[back + step : end + step : step] if step > 0 else points[end:back][::-1]
+    if math.dist(points[end], points[back]) < ROUNDING_MM:
+        return None
+    middle = tail.mean(axis=0)
+    square = Line.through(middle, middle + outside.normal)
+    corner = intersection(bevel, square)
+    if corner is None or abs(float(outside.offset(points[end]))) <= abs(float(outside.offset(corner))):
+        return None
+    lean = abs(float(bevel.direction @ outside.direction))
+    spread = max(float(np.ptp(outside.along(tail))) / 2, detail.noise_mm, ON_LINE_MM / 2)
+    if lean < LEAST_LEAN or spread > ON_LINE_MM + 3 * detail.noise_mm:
+        return None
+    return corner, bevel.direction * (spread / lean)
