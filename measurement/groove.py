@@ -162,10 +162,8 @@ def _blunted(by: float, member: _Member, share: float) -> _Member:
     """Return a member whose sharp tip is cut square to the surface, so high: both ends of that cut go along."""
     if member.bevel is None:
         return member
-    up = member.bevel.direction if member.bevel.direction @ member.out > 0 else -member.bevel.direction
     rise = share * by
-    along = float(up @ member.outside.direction) / max(float(up @ member.out), 1e-6)
-    away = rise * along * member.outside.direction
+    away = rise * math.tan(math.radians(_bevel_angle(member, member.bevel))) * member.outside.direction
     return replace(member, land_top=member.land_top + away + rise * member.out, land_bottom=member.land_bottom + away)
 
 

@@ -224,13 +224,13 @@ def _blunt_end(points: Points, tip: Points, outside: Line, bevel: Line, detail: 
     It is too short to show as a straight piece: it is taken as square to the surface, through what reaches farthest
     into the gap. Without it the gap is told too narrow by what is missing of both tips.
     """
-    missing = float(np.hypot(*(points - tip).T).min())
+    away = np.hypot(*(points - tip).T)
+    missing = float(away.min())
     blurs = TIP_BLURS + TIP_BLURS_RAD * math.radians(_from_square_deg(outside, bevel))
     if missing <= blurs * detail.blur_mm + (TIP_STEPS + BLUNT_STEPS) * detail.step_mm:
         return None
-    into_gap = -(points - tip) @ outside.direction
-    near = np.hypot(*(points - tip).T) < 2.0 * missing
-    end = points[near][np.argmax(into_gap[near])]
+    near = points[away < 2.0 * missing]
+    end = near[np.argmin(near @ outside.direction)]
     std = max(detail.noise_mm, PLACE_STD_STEPS * detail.step_mm)
     line = Line(float(end[0]), float(end[1]), -outside.dy, outside.dx)
     return LineFit(line, std, std, math.radians(SQUARE_STD_DEG), np.ones(1, bool))

@@ -69,10 +69,10 @@ def find_open_groove(points: Points, runs: list[Run]) -> OpenGroove | None:
         for right in runs:
             if right.start <= left.stop or abs(turn_deg(left.line, right.line)) > LARGEST_PEAKING_DEG:
                 continue
-            if any(_goes_on_otherwise(points, run, left, right) for run in runs):
-                continue
             found = _between(points, runs, left, right)
-            if found is not None and (best is None or found.score > best.score):
+            if found is None or (best is not None and found.score <= best.score):
+                continue
+            if not any(_goes_on_otherwise(points, run, left, right) for run in runs):
                 best = found
     return best
 

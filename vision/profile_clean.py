@@ -79,8 +79,7 @@ def _without_zeros(points: Points) -> Points:
     left_out = np.zeros(len(points), bool)
     for start, stop in edges.tolist():
         beside = [points[at, 1] for at in (start - 1, stop) if 0 <= at < len(points)]
-        whole = len(beside) == 1 and stop - start > LONGEST_HOLE * len(points)
-        if min(abs(height) for height in beside) > ZERO_JUMP_MM and not whole:
+        if min(abs(height) for height in beside) > ZERO_JUMP_MM and not _is_level_end(start, stop, len(points)):
             left_out[start:stop] = True
     return points[~left_out] if np.count_nonzero(left_out) >= NOTHING_LEAST else points
 
@@ -88,8 +87,12 @@ def _without_zeros(points: Points) -> Points:
 def _runs_on(points: Points, same: NDArray[np.bool_]) -> bool:
     """Tell whether points of one height are an end of the profile: a step down to a level plate."""
     index = np.flatnonzero(same)
-    whole = bool(np.all(np.diff(index) == 1)) and (index[0] == 0 or index[-1] == len(points) - 1)
-    return whole and len(index) > 0.1 * len(points)
+    return bool(np.all(np.diff(index) == 1)) and _is_level_end(int(index[0]), int(index[-1]) + 1, len(points))
+
+
+def _is_level_end(start: int, stop: int, count: int) -> bool:
+    """Tell whether a stretch of one height is an end of so many points, and long enough for a plate."""
+    return (start == 0 or stop == count) and stop - start > LONGEST_HOLE * count
 
 
 def without_spikes(points: Points, noise_mm: float) -> Points:

@@ -34,6 +34,11 @@ GAP_STEPS, GAP_NOISE, MISSING = 5.0, 6.0, "the file has no points here"
 DENSE = 1.5
 """Points whose scatter is larger than so many steps do not follow each other along the surface."""
 
+MOST_SMOOTHED, SMOOTHER, STILL_GROWS, LEAST_SCATTER = 10, 0.8, 1.1, 2e-3
+"""Most neighbours over which points are taken to be averaged; how much less than about the second ones points scatter
+about their next neighbours then; growth from one neighbour to the next that tells that they still share something; what
+they scatter at least, in spacings."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ProfileFile:
@@ -89,12 +94,6 @@ def read_profile(path: str | Path, *, file_units: str | None = None) -> ProfileF
         text = f"{clean.left_out} points of the file stand alone off the surface and were left out"
         flags = (Flag("stray_points", text),)
     return ProfileFile(dense or profile, name, hashlib.sha256(data).hexdigest(), flags)
-
-
-MOST_SMOOTHED, SMOOTHER, STILL_GROWS, LEAST_SCATTER = 10, 0.8, 1.1, 2e-3
-"""Most neighbours over which points are taken to be averaged; how much less than about the second ones points scatter
-about their next neighbours then; growth from one neighbour to the next that tells that they still share something; what
-they scatter at least, in spacings."""
 
 
 def _averaged(points: Points) -> Profile | None:

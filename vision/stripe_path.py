@@ -190,16 +190,16 @@ def _best_chain(runs: _Runs, width: int) -> NDArray[np.int64]:
         here = range(i, first_of[c + 1])
         behind = range(first_of[max(0, c - LOOK_BACK)], here.start)
         # A run that touches is the same light, however far apart the middles are.
-        touching = [(i, j) for i in here for j in behind if max(low[i] - high[j], low[j] - high[i]) <= TOUCHING]
-        joined, goes_on = {i for i, _ in touching}, {j for _, j in touching}
-        for j in goes_on:
+        apart = {(i, j): max(0, low[i] - high[j], low[j] - high[i]) for i in here for j in behind}
+        touching = [pair for pair, rows in apart.items() if rows <= TOUCHING]
+        joined = {i for i, _ in touching}
+        for _, j in touching:
             continued[j] = True
         for i in here:
             value, origin, near = 0.0, -1, i in joined
             for j in behind:
-                apart = max(0, low[i] - high[j], low[j] - high[i])
-                cost = 0.15 * apart + 0.02 * abs(centre[i] - centre[j]) + 0.1 * (c - column[j] - 1)
-                if apart > TOUCHING:
+                cost = 0.15 * apart[i, j] + 0.02 * abs(centre[i] - centre[j]) + 0.1 * (c - column[j] - 1)
+                if apart[i, j] > TOUCHING:
                     # Light that goes on is not left for other light beside it, nor entered from there, for little.
                     cost += SWITCH * (near + continued[j])
                 if cost < JUMP and total[j] - cost > value:
