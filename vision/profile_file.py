@@ -93,7 +93,20 @@ def read_profile(path: str | Path, *, file_units: str | None = None) -> ProfileF
     if clean.left_out:
         text = f"{clean.left_out} points of the file stand alone off the surface and were left out"
         flags = (Flag("stray_points", text),)
+    if dense is None and profile.correlation_points > 1:
+        flags += (_averaged_by_device(profile),)
     return ProfileFile(dense or profile, name, hashlib.sha256(data).hexdigest(), flags)
+
+
+def _averaged_by_device(profile: Profile) -> Flag:
+    """Return what a user is told of points that share their scatter with their neighbours."""
+    over = round(profile.correlation_points)
+    width = over * profile.resolution_mm
+    text = (
+        f"neighbouring points scatter together, as if the device averaged each over {over} of them ({width:.2f} mm): "
+        "corners are rounded and narrow undercuts shallower by that; export points as measured where it can"
+    )
+    return Flag("points_averaged", text)
 
 
 def _averaged(points: Points) -> Profile | None:

@@ -3,6 +3,7 @@
 import io
 import math
 import pickle
+import re
 from pathlib import Path
 
 import numpy as np
@@ -172,6 +173,21 @@ def test_points_that_a_device_averaged_are_told(over: int) -> None:
     assert abs(found - over) <= 1
     assert std == pytest.approx(0.02 / math.sqrt(over), rel=0.25)
     assert smoothed_over(np.column_stack([x, fine]))[0] == 1
+
+
+def test_the_user_is_told_that_points_were_averaged(tmp_path: Path) -> None:
+    """Nothing else in the file says so, and undercuts come out too shallow by it."""
+    rng = np.random.default_rng(8)
+    x = np.arange(0.0, 40.0, 0.05)
+    fine = np.where(x < 20, 0.0, 0.7 * (x - 20)) + rng.normal(0, 0.02, len(x))
+    mean = np.convolve(np.pad(fine, 2, mode="edge"), np.full(5, 0.2), mode="valid")
+    for heights, told in ((mean, True), (fine, False)):
+        path = tmp_path / f"{told}.csv"
+        np.savetxt(path, np.column_stack([x, heights]), delimiter=",", fmt="%.4f")
+        flags = {flag.code: flag.message for flag in read_profile(path).flags}
+        assert ("points_averaged" in flags) is told
+        if told:
+            assert re.search(r"each over [456] of them", flags["points_averaged"])
 
 
 def test_a_surface_that_wanders_was_not_averaged() -> None:
