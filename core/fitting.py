@@ -90,6 +90,32 @@ def with_correlation(fit: LineFit, correlation_points: float) -> LineFit:
     )
 
 
+def correlation_points(residuals: NDArray[np.float64]) -> float:
+    """Return how many neighbouring residuals carry one independent piece of information.
+
+    From the growth of the variance of block means with the block's length (integrated autocorrelation).
+    """
+    count = len(residuals)
+    if count < 32:
+        return 2.0
+    variance = _variance(residuals) + 1e-18
+    best = 1.0
+    sums = residuals
+    for block in (2, 4, 8, 16, 32, 64, 128):
+        groups = count // block
+        if groups < 6:
+            break
+        sums = sums[: 2 * groups : 2] + sums[1 : 2 * groups : 2]
+        if block > 2:
+            best = max(best, _variance(sums) / block / variance)
+    return min(best, count / 4)
+
+
+def _variance(values: NDArray[np.float64]) -> float:
+    apart = values - float(np.add.reduce(values)) / len(values)
+    return float(apart @ apart) / len(values)
+
+
 def with_wander(fit: LineFit, wander: float, correlation_length: float, length: float) -> LineFit:
     """Widen a fit to what a surface that wanders about its line leaves unknown.
 

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from core.fitting import robust_line
-from core.geometry import Points, diagonal, intersection, step_lengths
+from core.geometry import Line, Points, diagonal, distance, intersection, step_lengths
 from core.medians import median
 from vision.runs import Run, turn_deg
 
@@ -117,13 +117,18 @@ def fillet_pairs(
     # is the weld, unless it only skips a piece of the same plate or its plates are hardly there (a reflection and a
     # facet).
     found = [pair for pair in found if pair.score > LEAST_PLATE]
-    found = [pair for pair in found if not any(_skips(pair, other, len(points)) for other in found)]
+    nearest = [pair for pair in found if not any(_skips(pair, other, len(points)) for other in found)]
+    # Of one that was found without the pieces of its plates next to it too, that span counts against those nested.
+    spans = {pair: _span(pair, len(points)) for pair in nearest}
+    if not closed:
+        wholes = [_with_whole_plates(points, pair, found) for pair in nearest]
+        spans = dict(wholes)
     found = [
         pair
-        for pair in found
-        if not any(other.score > MUCH_BETTER * pair.score and _inside(other, pair, len(points)) for other in found)
+        for pair in spans
+        if not any(other.score > MUCH_BETTER * pair.score and _inside(other, pair, len(points)) for other in spans)
     ]
-    found.sort(key=lambda pair: -_span(pair, len(points)))
+    found.sort(key=lambda pair: -spans[pair])
     chosen: list[FilletPair] = []
     for pair in found:
         if all(pair.first is not other.first and pair.second is not other.second for other in chosen) and not any(
@@ -155,6 +160,25 @@ def _skips(outer: FilletPair, inner: FilletPair, count: int) -> bool:
         return False
     off = abs(float(far.line.offset(near.line.point)))
     return abs(turn_deg(far.line, near.line)) < 2.0 and off < 0.02 * far.length + 0.1
+
+
+def _with_whole_plates(points: Points, near: FilletPair, found: list[FilletPair]) -> tuple[FilletPair, int]:
+    """Return a pair with the rest of a plate of which it has the piece beside the weld, and the widest span seen.
+
+    Pairs that leave that piece out show the rest.
+    """
+    beyond = [pair for pair in found if _skips(pair, near, len(points))]
+    if not beyond:
+        return near, _span(near, len(points))
+    far = max(beyond, key=lambda pair: pair.score)
+    first = far.first if far.first is near.first else _joined(points, far.first, near.first, far.first.line)
+    second = far.second if far.second is near.second else _joined(points, near.second, far.second, far.second.line)
+    whole = replace(near, first=first, second=second, score=max(near.score, far.score))
+    return whole, _span(far, len(points))
+
+
+def _joined(points: Points, before: Run, after: Run, line: Line) -> Run:
+    return Run(before.start, after.stop, line, distance(points[after.stop], points[before.start]), False)
 
 
 def _inside(inner: FilletPair, outer: FilletPair, count: int) -> bool:

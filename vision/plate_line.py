@@ -7,9 +7,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-from core.fitting import WANDER_PIECE, LineFit, robust_line, with_correlation, with_wander
+from core.fitting import WANDER_PIECE, LineFit, correlation_points, robust_line, with_correlation, with_wander
 from core.geometry import Line, Points, distance
 from core.medians import median
 from vision.runs import Run
@@ -61,6 +60,8 @@ class Detail:
         Length of a stretch of surface that carries one piece of information about its line.
     lines
         Lines of runs that were fitted for it.
+    shared_points
+        Neighbouring points that carry one independent piece of information, as far as their source tells.
     """
 
     noise_mm: float
@@ -70,6 +71,7 @@ class Detail:
     wander_mm: float = 0.0
     wander_length_mm: float = SHORTEST_WANDER_MM
     lines: Mapping[Run, LineFit] = field(default_factory=dict)
+    shared_points: float = 1.0
 
     @property
     def noisy(self) -> bool:
@@ -85,7 +87,8 @@ def fit_plate(points: Points, run: Run, detail: Detail, *, toe_at_stop: bool) ->
     if toe_at_stop:
         ordered, body = ordered[::-1], body[::-1]
         fit = replace(fit, inliers=fit.inliers[::-1])
-    correlation = correlation_points(fit.line.offset(body)[fit.inliers])
+    # Few points do not show what they share.
+    correlation = max(correlation_points(fit.line.offset(body)[fit.inliers]), min(detail.shared_points, len(body) / 2))
     fit = with_correlation(fit, correlation)
     length = distance(body[-1], body[0])
     wander = wander_of(fit, detail)
@@ -202,29 +205,3 @@ def beyond_noise(spread: float, detail: Detail, *, left: float = 1.0) -> float:
     if detail.noise_mm <= NOISY_MM:
         return spread
     return math.sqrt(max(spread**2 - left * detail.noise_mm**2, 0.0))
-
-
-def correlation_points(residuals: Points) -> float:
-    """Return how many neighbouring residuals carry one independent piece of information.
-
-    From the growth of the variance of block means with the block's length (integrated autocorrelation).
-    """
-    count = len(residuals)
-    if count < 32:
-        return 2.0
-    variance = _variance(residuals) + 1e-18
-    best = 1.0
-    sums = residuals
-    for block in (2, 4, 8, 16, 32, 64, 128):
-        groups = count // block
-        if groups < 6:
-            break
-        sums = sums[: 2 * groups : 2] + sums[1 : 2 * groups : 2]
-        if block > 2:
-            best = max(best, _variance(sums) / block / variance)
-    return min(best, count / 4)
-
-
-def _variance(values: NDArray[np.float64]) -> float:
-    apart = values - float(np.add.reduce(values)) / len(values)
-    return float(apart @ apart) / len(values)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
 import cv2
@@ -43,6 +43,10 @@ class Gap:
     reason: str
 
 
+ROUNDED = 2.0
+"""Grey levels by which reduced blocks may scatter because they were rounded to whole levels."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Stripe:
     """The centre of a laser line.
@@ -70,6 +74,8 @@ class Stripe:
         Points at which the line is seen to end, with the standard uncertainty of that along it, px.
     second_line
         Brightness of a second line beside this one, as a share of its own, where it is nearly as bright; else 0.
+    together
+        Neighbouring points that are off alike: more than one on a ground with a texture.
     """
 
     points_px: Points
@@ -83,6 +89,7 @@ class Stripe:
     estimator: Estimator
     ends: Mapping[int, float] = field(default_factory=dict)
     second_line: float = 0.0
+    together: float = 1.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -135,19 +142,7 @@ def extract(
     stripe = _stripe(gray, reduced, path)
     if along_rows:
         return stripe
-    return Stripe(
-        np.ascontiguousarray(stripe.points_px[:, ::-1]),
-        stripe.std_px,
-        stripe.saturated,
-        stripe.gaps,
-        "columns",
-        stripe.width_px,
-        stripe.blur_px,
-        stripe.noise,
-        stripe.estimator,
-        stripe.ends,
-        stripe.second_line,
-    )
+    return replace(stripe, points_px=np.ascontiguousarray(stripe.points_px[:, ::-1]), orientation="columns")
 
 
 def line_channel(frame: NDArray[Any], channel: str = "auto") -> NDArray[Any]:
@@ -171,7 +166,8 @@ def _stripe(gray: NDArray[Any], reduced: Reduced, path: Path) -> Stripe:
         raise NothingMeasurable("two lines are alike in the frame: cover the surface that reflects the laser")
     reach = round(reduced.factor * (0.8 * path.width + 3)) + 4
     sigma = line_sigma(gray, columns, course, reach)
-    found = centres(gray, columns, course, sigma, slack=reduced.factor + 1)
+    blocks = reduced.noise * reduced.factor if reduced.noise > ROUNDED else 0.0
+    found = centres(gray, columns, course, sigma, slack=reduced.factor + 1, blocks_noise=blocks)
     reasons = _reasons(path, columns, found, reduced.factor, gray.shape[1])
     body = _Piece(np.column_stack([columns, found.position]), found.std, found.height, found.saturated)
     pieces = _with_steep(gray, path, body, reduced.factor, sigma)
@@ -197,7 +193,18 @@ def _stripe(gray: NDArray[Any], reduced: Reduced, path: Path) -> Stripe:
     points, std, saturated, ends = with_ends(gray, line.points, line.std, line.saturated, sigma, found.spread_px)
     gaps = _gaps(points, reasons, gray.shape[1])
     return Stripe(
-        points, std, saturated, gaps, "rows", sigma, found.spread_px[0], found.noise, found.estimator, ends, path.second
+        points,
+        std,
+        saturated,
+        gaps,
+        "rows",
+        sigma,
+        found.spread_px[0],
+        found.noise,
+        found.estimator,
+        ends,
+        path.second,
+        found.together,
     )
 
 

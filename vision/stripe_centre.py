@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from core.medians import median, quantile
+from vision.stripe_ground import UNEVEN, Moved, ground_courses, moved_by_ground
 from vision.stripe_width import FULL, counted, variances, widths
 
 Estimator = Literal["gaussian", "centroid"]
@@ -75,6 +76,8 @@ class Centres:
         Which one was taken for columns that are not saturated.
     spread_px
         How far light is spread along the rows, by blur alone, and along the columns, by its sheet's thickness as well.
+    together
+        Neighbouring columns that are off alike: more than one on a ground with a texture.
     """
 
     position: NDArray[np.float64]
@@ -87,6 +90,7 @@ class Centres:
     noise: float
     estimator: Estimator
     spread_px: tuple[float, float]
+    together: float = 1.0
 
 
 def line_sigma(gray: NDArray[Any], columns: NDArray[np.int64], course: NDArray[np.float64], reach: int) -> float:
@@ -109,6 +113,7 @@ def centres(
     slack: int = 5,
     estimator: Estimator | None = None,
     turned: bool = False,
+    blocks_noise: float = 0.0,
 ) -> Centres:
     """Return the centre of the line in each of the given columns near its course.
 
@@ -124,6 +129,9 @@ def centres(
         None takes the one that scatters less.
     turned
         The columns are rows of the frame, taken where the line runs along the columns for a while.
+    blocks_noise
+        Noise of a pixel as blocks of pixels tell it. Where they scatter by more than pixels do, the ground has a
+        texture: what it does to the centres is looked up beside the line.
     """
     half = math.ceil(4.5 * sigma_px) + slack + 3
     band, origin = _band(gray, columns, course, half)
@@ -142,8 +150,19 @@ def centres(
     theory = 1.062 * noise / np.maximum(height, 1e-3) * math.sqrt(sigma_px)
     reach = CENTROID_SIGMAS * sigma_px
     wide_theory = noise * math.sqrt(2 * reach**3 / 3) / (np.maximum(height, 1e-3) * sigma_px * math.sqrt(2 * math.pi))
+    uneven = blocks_noise > UNEVEN * noise
+    moved = _moved_by_ground(gray, columns, course, sigma_px, reach) if uneven else None
+    tall = max(median(height), 1.0)
     chosen = estimator or _steadier(
-        band, gauss, ground, reach, columns, origin, saturated, LEAST_OF_NOISE * median(wide_theory)
+        band,
+        gauss,
+        ground,
+        reach,
+        columns,
+        origin,
+        saturated,
+        LEAST_OF_NOISE * median(wide_theory),
+        (moved.peak / tall, moved.centroid / tall) if moved else (0.0, 0.0),
     )
     position, std = gauss, theory
     if chosen == "centroid":
@@ -172,7 +191,33 @@ def centres(
     typical = median(std[known]) if known.any() else 0.0
     extra = math.sqrt(max(0.0, scatter**2 - typical**2)) if math.isfinite(scatter) else 0.0
     std = np.sqrt(std**2 + extra**2 + LEAST_STD_PX**2)
-    return Centres(placed, std, height, saturated, faint, disturbed & ~faint, sigma_px, noise, chosen, spread_px)
+    together = 1.0
+    if moved:
+        std, together = _with_ground(std, height, moved, chosen)
+    return Centres(
+        placed, std, height, saturated, faint, disturbed & ~faint, sigma_px, noise, chosen, spread_px, together
+    )
+
+
+def _moved_by_ground(
+    gray: NDArray[Any], columns: NDArray[np.int64], course: NDArray[np.float64], sigma_px: float, reach: float
+) -> Moved | None:
+    """Return what the ground beside a line does to its centre, None where there is no room for it."""
+    half = math.ceil(reach)
+    sides = ground_courses(course, gray.shape[0], sigma_px, half)
+    if not sides:
+        return None
+    return moved_by_ground([_band(gray, columns[inside], rows, half)[0] for inside, rows in sides], sigma_px, reach)
+
+
+def _with_ground(
+    std: NDArray[np.float64], height: NDArray[np.float64], moved: Moved, chosen: Estimator
+) -> tuple[NDArray[np.float64], float]:
+    """Return the uncertainty of points with what the ground moves them, and how many neighbours are off alike."""
+    step, points = (moved.centroid, moved.centroid_points) if chosen == "centroid" else (moved.peak, moved.peak_points)
+    ground = step / np.maximum(height, 1.0)
+    total = np.hypot(std, ground)
+    return total, 1.0 + (points - 1.0) * median((ground / total) ** 2)
 
 
 def _slope(course: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -322,11 +367,12 @@ def _steadier(
     rows: NDArray[np.int64],
     saturated: NDArray[np.bool_],
     least: float,
+    moved: tuple[float, float],
 ) -> Estimator:
     """Return the estimator that scatters less along the line, judged on some groups of near columns.
 
     A wide centroid scatters by no less than ``least``, what the noise of pixels does to it: it need not be tried where
-    the other does better.
+    the other does better. What an uneven ground does to the peak and to the centroid (``moved``, px) counts as well.
     """
     count = len(columns)
     if count < 60:
@@ -342,7 +388,7 @@ def _steadier(
         return "gaussian"
     wide = _centroid(np.take(band, index, axis=1), gauss[index], ground[index], reach)
     broad = 1.4826 * median(np.abs(_third(*(wide + origin).reshape(4, -1)))) / THIRD_SPREAD
-    return "centroid" if broad < narrow else "gaussian"
+    return "centroid" if math.hypot(broad, moved[1]) < math.hypot(narrow, moved[0]) else "gaussian"
 
 
 def _misfit(

@@ -71,7 +71,7 @@ def profile_from_stripe(stripe: Stripe, calibration: Calibration) -> Profile:
         points_px=points_px,
         relative_std=calibration.relative_components(points_px[:: max(1, len(points_px) // 50)]),
         blur_mm=ROUNDING[stripe.estimator] * stripe.blur_px * pixel,
-        correlation_points=1.0,
+        correlation_points=stripe.together,
         gaps=tuple(everywhere),
         points_alone=True,
         end_std_mm={at: std * pixel for at, std in ends.items()},
