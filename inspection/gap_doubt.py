@@ -49,7 +49,7 @@ NEAR_TOE_MM = 0.25
 def with_gaps(found: FoundWelds, profile: Profile, shared: tuple[Flag, ...] = ()) -> FoundWelds:
     """Return welds with what the gaps of their open profile leave open, and with flags that all of them share."""
     # On a pipe the welds were found on the unrolled profile: its points are those of the outline.
-    seen = replace(profile, points_mm=found.outline_mm[0])
+    seen = found.seen or replace(profile, points_mm=found.outline_mm[0])
     return replace(found, welds=tuple(_with_gaps(weld, seen, shared) for weld in found.welds))
 
 
@@ -162,6 +162,8 @@ def _deeper_in_gap(along: NDArray[np.float64], depth: NDArray[np.float64], end: 
     if len(along) < 8:
         return None
     last = along > 0.5 * along[-1]
+    if np.count_nonzero(last) < 4:
+        return None
     bend, slope, height = np.polyfit(along[last] - along[-1], depth[last], 2)
     deepest = max(float(np.convolve(depth, np.full(3, 1 / 3), mode="valid").max()), float(height))
     reach = end - float(along[-1])

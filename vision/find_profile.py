@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from dataclasses import replace
 
 import numpy as np
@@ -12,10 +13,11 @@ from core.geometry import signed_area, step_lengths
 from core.medians import median
 from vision.arc_branch import Branch, branch_of
 from vision.arc_surface import Arc, arc_of
-from vision.found import FoundWeld, FoundWelds, built, points_px_of
+from vision.found import FoundWeld, FoundWelds, all_flagged, built, points_px_of
 from vision.plate_line import Detail
 from vision.profile import Profile, usual_std_mm
 from vision.section import Flag
+from vision.spatter import Bump, bumps, left_out, sticks_to, suspected, without
 from vision.structure import JointChoice, recognise, shape_of, with_wander_told
 
 
@@ -50,13 +52,13 @@ def find_welds_in_profile(
     if arc is not None:
         try:
             flat = replace(profile, points_mm=arc.unrolled(profile.points_mm))
-            return _on_arc(_find_in_flat(flat, joint, None), arc, calibration)
+            return _on_arc(_find_beside_spatter(flat, joint, None), arc, calibration)
         except NothingMeasurable:
             arc = None
     if outside_diameter_mm is not None:
         text = "the surfaces beside the weld do not bend like the given pipe: they are taken as straight"
         unused = (Flag("diameter_not_used", text),)
-    found = _find_in_flat(profile, joint, calibration)
+    found = _find_beside_spatter(profile, joint, calibration)
     welds = (replace(w, section=replace(w.section, flags=w.section.flags + unused)) for w in found.welds)
     return replace(found, welds=tuple(replace(w, flags=w.flags + unused) for w in welds)) if unused else found
 
@@ -76,6 +78,39 @@ def _on_arc(found: FoundWelds, arc: Arc | Branch, calibration: Calibration | Non
         points = points_px_of(section, calibration, np.zeros(2), arc)
         welds.append(FoundWeld(section, points, weld.flags + flag))
     return replace(found, welds=tuple(welds))
+
+
+def _find_beside_spatter(profile: Profile, joint: JointChoice, calibration: Calibration | None) -> FoundWelds:
+    """Return the welds of a profile, spatter that sticks to one of them left out."""
+    drops = bumps(profile)
+    if not drops:
+        return _find_in_flat(profile, joint, calibration)
+    try:
+        found = _find_in_flat(profile, joint, calibration)
+    except NothingMeasurable:
+        with contextlib.suppress(NothingMeasurable):
+            return _without_spatter(profile, drops, joint, calibration)
+        raise
+    drops = [drop for drop in drops if any(sticks_to(drop, weld.section, profile) for weld in found.welds)]
+    if not drops:
+        return found
+    try:
+        other = _without_spatter(profile, drops, joint, calibration)
+    except NothingMeasurable:
+        other = None
+    if other is None or [w.section.joint for w in other.welds] != [w.section.joint for w in found.welds]:
+        return all_flagged(found, suspected(drops))
+    return other
+
+
+def _without_spatter(
+    profile: Profile, drops: list[Bump], joint: JointChoice, calibration: Calibration | None
+) -> FoundWelds:
+    """Return what is found without bumps, in the outline that still has them."""
+    seen = without(profile, drops)
+    found = all_flagged(_find_in_flat(seen, joint, calibration), left_out(drops))
+    pixels = () if profile.points_px is None else (profile.points_px,)
+    return replace(found, outline_mm=(profile.points_mm,), outline_px=pixels, seen=seen)
 
 
 def _find_in_flat(profile: Profile, joint: JointChoice, calibration: Calibration | None) -> FoundWelds:

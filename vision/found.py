@@ -51,7 +51,8 @@ class FoundWelds:
     """Everything found in one picture or profile, welds from left to right.
 
     ``ground_roughness`` says by which share of its step to the metal the ground around a section changes, ``unsharp``
-    which share of an outline is much less sharp than the rest.
+    which share of an outline is much less sharp than the rest; ``seen`` is the profile in which the welds were found
+    where it is not the whole one.
     """
 
     welds: tuple[FoundWeld, ...]
@@ -59,6 +60,7 @@ class FoundWelds:
     outline_mm: tuple[Points, ...]
     ground_roughness: float = 0.0
     unsharp: float = 0.0
+    seen: Profile | None = None
 
 
 def flagged(weld: FoundWeld, flag: Flag) -> FoundWeld:

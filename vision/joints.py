@@ -131,7 +131,7 @@ def fillet_pairs(
     found.sort(key=lambda pair: -spans[pair])
     chosen: list[FilletPair] = []
     for pair in found:
-        if all(pair.first is not other.first and pair.second is not other.second for other in chosen) and not any(
+        if not any(_shares_plate(pair, other) for other in chosen) and not any(
             _inside(pair, other, len(points)) or _inside(other, pair, len(points)) for other in chosen
         ):
             chosen.append(pair)
@@ -175,6 +175,14 @@ def _with_whole_plates(points: Points, near: FilletPair, found: list[FilletPair]
     second = far.second if far.second is near.second else _joined(points, near.second, far.second, far.second.line)
     whole = replace(near, first=first, second=second, score=max(near.score, far.score))
     return whole, _span(far, len(points))
+
+
+def _shares_plate(pair: FilletPair, other: FilletPair) -> bool:
+    """Tell whether two pairs have the same run on one side, or one that has a piece of the other's."""
+    return any(
+        one.start < two.stop and two.start < one.stop
+        for one, two in ((pair.first, other.first), (pair.second, other.second))
+    )
 
 
 def _joined(points: Points, before: Run, after: Run, line: Line) -> Run:

@@ -14,10 +14,11 @@ from numpy.typing import NDArray
 from core.errors import NothingMeasurable
 from core.geometry import Points, step_lengths
 from vision.stripe_centre import Centres, Estimator, centres, line_sigma
-from vision.stripe_ends import BREAK_PX, astray, beyond_ends, bridges, islands, with_ends
+from vision.stripe_ends import BREAK_PX, with_ends
 from vision.stripe_path import Path, Steep, trace
 from vision.stripe_reduced import Reduced, reduce_frame, runs_along_rows
 from vision.stripe_sparks import lonely, sparks
+from vision.stripe_strays import astray, beyond_ends, bridges, islands
 
 Orientation = Literal["rows", "columns"]
 LEAST_POINTS = 16

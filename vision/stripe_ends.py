@@ -19,16 +19,13 @@ from core.medians import median, quantile
 BREAK_PX = 6.0
 """Neighbours farther apart than this have something missing between them."""
 
-END_POINTS = 16
-SPARK_PX = 12.0
-"""So long a piece of a line may be a spark, however little light is spread along it."""
-
+END_POINTS, FEWEST_END_POINTS = 16, 8
 LEAST_GAP_PX, MOST_CORNER_PX = 20.0, 30.0
 STRAIGHT_PX = 0.35
 FARTHEST_SIGMAS = 12.0
 BENT_STDS = 5.0
 
-LEAST_END_STD_PX, LEAN_STD_PX, OF_SPREAD = 0.1, 0.15, 2.2
+LEAST_END_STD_PX, LEAN_STD_PX, OF_SPREAD = 0.2, 0.15, 2.2
 """Standard uncertainty of an end in even light, and what each unit of the line's slope adds; how much of the spread of
 light along the line, as a share of its height and in lengths over which it fades, moves the place where half of it is
 left (judged on rendered frames)."""
@@ -45,93 +42,32 @@ CUT_OFF, MUCH_CUT_OFF = 0.9, 0.1
 brightest: what is brighter is cut off. Done where more than the second share of the points is overexposed."""
 
 
+TAIL_FADES, TAIL_STEPS = 2.0, 10
+TAIL_SHARE, TAIL_NOISE, TAIL_SIGMAS = 0.06, 4.0, 3.5
+"""From how many fades behind an end, over how many quarters of a pixel, light goes on that is so bright against that
+before it and against noise, and how far beside the line, in its widths, there is none (judged on rendered frames)."""
+
+MUCH_OF_GAP = 0.5
+"""Where it goes on over a larger share of a gap no surface ends before it."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class _End:
-    """Where a line ends (2,), px along it that are not known of that, and how many of its last points that replaces."""
+    """Where a line ends (2,), px along it that are not known of that, and how many of its last points that replaces.
+
+    Over ``further_px`` dimmer light goes on.
+    """
 
     point: Points
     std_px: float
     replaces: int
+    further_px: float
 
 
 def pieces(points: Points) -> Iterator[tuple[int, int]]:
     """Yield start and stop of the stretches between gaps."""
     breaks = np.flatnonzero(step_lengths(points) > BREAK_PX)
     yield from pairwise([0, *(breaks + 1).tolist(), len(points)])
-
-
-def beyond_ends(points: Points, height: NDArray[np.float64], sigma: float) -> NDArray[np.bool_]:
-    """Mark points where the line only fades out beyond its end: less than half as bright as just before.
-
-    A line that ends is blurred as it is across: at its true end it is half as bright as inside.
-    """
-    result = np.zeros(len(points), bool)
-    reach = max(3, round(3 * sigma))
-    for start, stop in pieces(points):
-        if stop - start < 4 * reach:
-            continue
-        for order in (np.arange(start, stop), np.arange(stop - 1, start - 1, -1)):
-            inside = median(height[order[reach : 3 * reach]])
-            faded = height[order[:reach]] < 0.5 * inside
-            count = int(np.argmin(faded)) if not faded.all() else reach
-            result[order[:count]] = True
-    return result
-
-
-def bridges(points: Points, height: NDArray[np.float64], stretch: NDArray[np.int64], sigma: float) -> NDArray[np.bool_]:
-    """Mark points of short walls that lead over the dark between two ends: the light of both runs together there.
-
-    A wall of metal is lit; what only joins two ends is somewhere less than half as bright as what it joins.
-
-    Parameters
-    ----------
-    stretch
-        (N,) number of the stretch each point belongs to; odd ones are walls that were filled in.
-    """
-    result = np.zeros(len(points), bool)
-    reach = max(6, round(4 * sigma))
-    for wall in range(1, int(stretch.max(initial=0)) + 1, 2):
-        inside = np.flatnonzero(stretch == wall)
-        first, last = int(inside[0]), int(inside[-1])
-        before, after = height[max(0, first - reach) : first], height[last + 1 : last + 1 + reach]
-        if not len(before) or not len(after):
-            continue
-        dark = inside[height[inside] < DARK_SHARE * min(float(before.max()), float(after.max()))]
-        if len(dark):
-            near = np.arange(max(0, first - reach), min(len(points), last + 1 + reach))
-            away = np.hypot(*(points[near, None] - points[dark][None]).transpose(2, 0, 1)).min(axis=1)
-            result[near[away < RUN_TOGETHER_SIGMAS * sigma]] = True
-    return result
-
-
-DARK_SHARE = 0.5
-RUN_TOGETHER_SIGMAS = 1.5
-"""Light of an end reaches into the dark, and that of the other into its own, over about this many widths."""
-
-
-def astray(points: Points, std: NDArray[np.float64]) -> NDArray[np.bool_]:
-    """Mark points that step aside from both neighbours farther than any corner does: light of two runs taken as one.
-
-    A right angle followed pixel by pixel lies 0.7 px beside the chord of its neighbours.
-    """
-    result = np.zeros(len(points), bool)
-    if len(points) < 3:
-        return result
-    chord = points[2:] - points[:-2]
-    length = np.maximum(np.sqrt(chord[:, 0] ** 2 + chord[:, 1] ** 2), 1e-9)
-    aside = points[1:-1] - points[:-2]
-    off = np.abs(chord[:, 0] * aside[:, 1] - chord[:, 1] * aside[:, 0]) / length
-    result[1:-1] = (length < BREAK_PX) & (off > 1.0 + 5.0 * std[1:-1])
-    return result
-
-
-def islands(points: Points, sigma: float, blur: float) -> NDArray[np.bool_]:
-    """Mark points of pieces no longer than the line is wide, or than blur makes a spark: that is not told from them."""
-    result = np.zeros(len(points), bool)
-    for start, stop in pieces(points):
-        if stop - start < max(min(5 * sigma, SPARK_PX), 5 * blur):
-            result[start:stop] = True
-    return result
 
 
 def with_ends(
@@ -161,8 +97,10 @@ def with_ends(
         first = last = None
         if number and _wide(points, start - 1, wide):
             first = _end(gray, own[0][::-1], usual, spread_px, cut_off=cut_off)
+            first = None if first is not None and _reaches(points, start - 1, first) else first
         if number < len(spans) - 1 and _wide(points, stop - 1, wide):
             last = _end(gray, own[0], usual, spread_px, cut_off=cut_off)
+            last = None if last is not None and _reaches(points, stop - 1, last) else last
         inner = slice(first.replaces if first else 0, stop - start - (last.replaces if last else 0))
         body = (own[0][inner], own[1][inner], own[2][inner])
         if first is not None:
@@ -185,6 +123,11 @@ def with_ends(
 def _wide(points: Points, after: int, least: float) -> bool:
     """Tell whether a gap is wide enough for an end: at corners a few points are missing and the line goes on."""
     return float(np.hypot(*(points[after + 1] - points[after]))) > least
+
+
+def _reaches(points: Points, after: int, end: _End) -> bool:
+    """Tell whether dimmer light goes on from an end over much of the gap behind it: no surface ends there."""
+    return end.further_px > MUCH_OF_GAP * float(np.hypot(*(points[after + 1] - points[after])))
 
 
 def _beside(gray: NDArray[Any], spots: Points, sigma_across: Points, *, cut_off: bool) -> NDArray[np.float64]:
@@ -213,12 +156,17 @@ def _end(gray: NDArray[Any], run: Points, std: float, spread_px: tuple[float, fl
     rounded = max(math.ceil(2 * spread_px[0]), LEAST_ROUNDED)
     if len(run) < END_POINTS + rounded:
         return None
-    body = run[-END_POINTS - rounded : -rounded]
-    line = total_least_squares(body)
-    middle = line.point
-    along = line.direction if float(line.direction @ (body[-1] - body[0])) > 0 else -line.direction
-    across = np.array([-along[1], along[0]])
-    if float(np.abs((body - middle) @ across).max()) > max(STRAIGHT_PX, 0.25 * sigma, 3.5 * std):
+    for count in (END_POINTS, FEWEST_END_POINTS):
+        # A short steep face has few columns: more of them would take in the corner before it.
+        body = run[-count - rounded : -rounded]
+        line = total_least_squares(body)
+        middle = line.point
+        along = line.direction if float(line.direction @ (body[-1] - body[0])) > 0 else -line.direction
+        across = np.array([-along[1], along[0]])
+        off = float(np.abs((body - middle) @ across).max())
+        if off <= max(STRAIGHT_PX, 0.25 * sigma, 3.5 * std):
+            break
+    else:
         return None
     # Over so much it fades at its end, seen along a line of any direction: 1 over the root of u' S^-1 u.
     fade = 1.0 / float(np.hypot(*(along / np.maximum(spread_px, LEAST_BLUR_PX))))
@@ -251,13 +199,32 @@ def _end(gray: NDArray[Any], run: Points, std: float, spread_px: tuple[float, fl
     last = (run[-rounded:] - middle) @ along
     off = np.abs((run[-rounded:] - middle) @ across - np.polyval(course, last)) > max(0.5 * STRAIGHT_PX, 4.0 * std)
     bad = np.flatnonzero((last > place - 0.25) | off)
+    behind = at > place + TAIL_FADES * fade
+    lit = _lit(gray, spots[behind], sigma * across, inside - outside)
+    further = float(at[behind][lit - 1]) - place if lit >= TAIL_STEPS else 0.0
     lean = min(abs(float(along[1])) / max(abs(float(along[0])), 1e-6), MOST_LEAN)
     spread = 1.4826 * median(np.abs(before - inside)) / (inside - outside)
     return _End(
         np.asarray(middle + place * along + float(np.interp(place, at, aside)) * across),
-        math.hypot(LEAST_END_STD_PX, LEAN_STD_PX * lean, OF_SPREAD * spread * fade, uneven),
+        math.hypot(LEAST_END_STD_PX, LEAN_STD_PX * lean, OF_SPREAD * spread * fade, uneven, further / math.sqrt(3.0)),
         rounded - int(bad[0]) if len(bad) else 0,
+        further,
     )
+
+
+def _lit(gray: NDArray[Any], spots: Points, sigma_across: Points, height: float) -> int:
+    """Return over how many spots behind the end of a line dimmer light goes on.
+
+    Behind a glint, or where a surface turns away from the light, a line goes on at a fraction of its ``height``. The
+    halo of bright light lies beside the line as well as on it.
+    """
+    if len(spots) < TAIL_STEPS:
+        return 0
+    grid = np.stack([spots + side * TAIL_SIGMAS * sigma_across for side in (-1.0, 0.0, 1.0)]).astype(np.float32)
+    below, seen, above = cv2.remap(gray, grid[..., 0], grid[..., 1], cv2.INTER_LINEAR).astype(float)
+    noise = 1.4826 * median(np.abs(np.diff(np.concatenate([below[::4], above[::4]])))) / math.sqrt(2.0)
+    lit = seen - np.maximum(below, above) > max(TAIL_SHARE * height, TAIL_NOISE * noise)
+    return len(lit) if lit.all() else int(np.argmin(lit))
 
 
 def _falls_below(level: float, at: NDArray[np.float64], seen: NDArray[np.float64], tip: float) -> float | None:

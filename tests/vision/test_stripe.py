@@ -12,7 +12,7 @@ from benchmarks.render.laser import Light, stripe_picture
 from core.errors import NothingMeasurable
 from vision.stripe import extract, line_channel
 from vision.stripe_centre import centres
-from vision.stripe_ends import astray
+from vision.stripe_strays import astray
 
 SHAPE = (480, 900)
 X = np.arange(-20.0, 921.0)
