@@ -183,6 +183,14 @@ COLOUR_COARSENESS = 2.0
 
 
 def _found(path: str | Path, picture: Picture, calibration: Calibration, settings: Settings) -> FoundWelds:
+    """Find the welds of a picture, with what spatter that was left out leaves open."""
+    from inspection.gap_doubt import with_gaps
+
+    found = _found_in_light(path, picture, calibration, settings)
+    return found if found.seen is None else with_gaps(found, found.seen)
+
+
+def _found_in_light(path: str | Path, picture: Picture, calibration: Calibration, settings: Settings) -> FoundWelds:
     """Find the welds of a picture in its brightness; where that does not tell them well, in its colours.
 
     Raises

@@ -17,7 +17,7 @@ from vision.found import FoundWeld, FoundWelds, all_flagged, built, points_px_of
 from vision.plate_line import Detail
 from vision.profile import Profile, usual_std_mm
 from vision.section import Flag
-from vision.spatter import Bump, bumps, left_out, sticks_to, suspected, without
+from vision.spatter import Bump, bumps_of, left_out, sticks_to, suspected, without
 from vision.structure import JointChoice, recognise, shape_of, with_wander_told
 
 
@@ -82,7 +82,7 @@ def _on_arc(found: FoundWelds, arc: Arc | Branch, calibration: Calibration | Non
 
 def _find_beside_spatter(profile: Profile, joint: JointChoice, calibration: Calibration | None) -> FoundWelds:
     """Return the welds of a profile, spatter that sticks to one of them left out."""
-    drops = bumps(profile)
+    drops = bumps_of(profile)
     if not drops:
         return _find_in_flat(profile, joint, calibration)
     try:
@@ -91,7 +91,7 @@ def _find_beside_spatter(profile: Profile, joint: JointChoice, calibration: Cali
         with contextlib.suppress(NothingMeasurable):
             return _without_spatter(profile, drops, joint, calibration)
         raise
-    drops = [drop for drop in drops if any(sticks_to(drop, weld.section, profile) for weld in found.welds)]
+    drops = [drop for drop in drops if any(sticks_to(drop, weld.section, profile.points_mm) for weld in found.welds)]
     if not drops:
         return found
     try:

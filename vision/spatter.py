@@ -31,7 +31,7 @@ FOOT_DEG = 35.0
 FOOT_MM = 0.2
 """The surface turns by so much, over so far on both sides, at the foot of a bump."""
 
-BESIDE_MM = 0.5
+BESIDE_MM, ON_FACE_MM = 0.5, 0.05
 MOST_OF_WELD = 0.45
 """A bump wider than this share of a weld may be the weld."""
 
@@ -49,13 +49,24 @@ class Bump:
     height_mm: float
 
 
-def bumps(profile: Profile) -> list[Bump]:
-    """Return the bumps of an open profile that stand on it like spatter, from left to right."""
-    points = profile.points_mm
-    noise = usual_std_mm(profile)
+def bumps_of(profile: Profile) -> list[Bump]:
+    """Return the bumps of a profile that stand on it like spatter; of a closed one none."""
+    return [] if profile.closed else bumps(profile.points_mm, usual_std_mm(profile))
+
+
+def bumps(points: Points, noise: float) -> list[Bump]:
+    """Return the bumps that stand on a line like spatter, in order along it.
+
+    Parameters
+    ----------
+    points
+        (N, 2) mm with the metal on their right.
+    noise
+        Standard deviation of a point across the line, mm.
+    """
     step = max(median(step_lengths(points)), 1e-6)
     reach = max(2, math.ceil(max(FOOT_MM, 5.0 * noise) / step))
-    if profile.closed or len(points) < 4 * reach:
+    if len(points) < 4 * reach:
         return []
     feet = _feet(points, reach)
     longest = math.ceil(LONGEST_MM / step)
@@ -142,17 +153,18 @@ def _kept(after: int, left_out: list[Bump]) -> bool:
     return not any(bump.start <= after < bump.stop for bump in left_out)
 
 
-def sticks_to(bump: Bump, section: Section, profile: Profile) -> bool:
-    """Tell whether a bump stands on a weld or a prepared edge, or beside it, and is no more than a part of it."""
+def sticks_to(bump: Bump, section: Section, points: Points) -> bool:
+    """Tell whether a bump of points stands on a weld or a prepared edge, or beside it, and is no more than a part."""
     ends = _ends(section)
-    if ends is None:
+    if ends is None or bump.width_mm >= MOST_OF_WELD * float(np.hypot(*(ends[1] - ends[0]))):
         return False
-    points = profile.points_mm
+    feet = [points[index] for index in (bump.start, bump.stop)]
+    if min(float(np.hypot(*(foot - end))) for foot in feet for end in ends) < BESIDE_MM:
+        return True
+    if section.face is not None:
+        return all(float(np.hypot(*(section.face.face - foot).T).min()) < ON_FACE_MM for foot in feet)
     left, right = (int(np.argmin(np.hypot(*(points - end).T))) for end in ends)
-    near = [points[index] for index in (bump.start, bump.stop)]
-    beside = min(float(np.hypot(*(foot - end))) for foot in near for end in ends) < BESIDE_MM
-    inside = bump.start < right and bump.stop > left
-    return (beside or inside) and bump.width_mm < MOST_OF_WELD * float(np.hypot(*(ends[1] - ends[0])))
+    return bump.start < right and bump.stop > left
 
 
 def _ends(section: Section) -> tuple[Points, Points] | None:

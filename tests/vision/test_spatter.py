@@ -12,7 +12,7 @@ from measurement import measure
 from vision.find_profile import find_welds_in_profile
 from vision.found import FoundWelds
 from vision.profile_file import profile_from_points
-from vision.spatter import LEFT_OUT, bumps, without
+from vision.spatter import LEFT_OUT, bumps_of, without
 
 STEP = 0.08
 
@@ -78,13 +78,13 @@ def test_a_drop_on_the_plate_is_told_as_spatter() -> None:
 @pytest.mark.parametrize("std", [0.005, 0.03, 0.08])
 def test_points_that_scatter_are_no_drops(std: float) -> None:
     for seed in range(10):
-        assert bumps(profile_from_points(noisy(butt(), seed, std))) == []
+        assert bumps_of(profile_from_points(noisy(butt(), seed, std))) == []
 
 
 def test_a_small_weld_is_none() -> None:
     """A cap as narrow as a drop is the weld where there is no other."""
     points = noisy(butt(2.0, 0.9), 4, 0.004)
-    assert bumps(profile_from_points(points))
+    assert bumps_of(profile_from_points(points))
     try:
         welds = found(points)
     except NothingMeasurable:
@@ -94,7 +94,7 @@ def test_a_small_weld_is_none() -> None:
 
 def test_what_is_left_out_is_a_gap_with_its_reason() -> None:
     profile = profile_from_points(noisy(with_drop(butt(), 0.0, 0.8), 5))
-    (drop,) = bumps(profile)
+    (drop,) = bumps_of(profile)
     seen = without(profile, [drop])
     (gap,) = seen.gaps
     assert "spatter" in gap.reason
