@@ -64,6 +64,8 @@ class LineFit:
     bend_std_rad
         Standard uncertainty of a direction that is shared with the line on the other side of a weld, mirrored: what is
         not known of the bend of a surface on which both lie.
+    bow_mm
+        Sagitta of the surface that the line was laid through, 0 where it is straight.
     """
 
     line: Line
@@ -74,6 +76,7 @@ class LineFit:
     correlation_points: float = 1.0
     waviness: float = 0.0
     bend_std_rad: float = 0.0
+    bow_mm: float = 0.0
 
     def std_at(self, along: float) -> float:
         """Return the standard uncertainty of the line's offset at a coordinate along it."""

@@ -14,6 +14,7 @@ from core.geometry import Points, distance, intersection
 from core.medians import median
 from vision.arc_branch import Branch
 from vision.arc_surface import Arc
+from vision.bowed_plate import bow_flags
 from vision.drawn_edge import LappedSurface, filled_surface, lapped_surface
 from vision.face_noise import with_face_noise
 from vision.groove_doubt import GrooveDoubt, doubt_of
@@ -176,11 +177,12 @@ def _lapped_section(lapped: LappedSurface, shape: Shape, profile: Profile) -> Se
 
 
 def _plate_flags(left: LineFit, right: LineFit) -> tuple[Flag, ...]:
-    return tuple(
+    few = tuple(
         Flag("few_plate_points", f"the {side} plate surface rests on only {np.count_nonzero(fit.inliers)} points")
         for side, fit in (("left", left), ("right", right))
         if np.count_nonzero(fit.inliers) < 40
     )
+    return few + bow_flags(("left", left), ("right", right))
 
 
 def _butt_section(
@@ -255,11 +257,13 @@ def _groove_section(structure: Structure, profile: Profile) -> Section:
         left = prepared_edge(structure.joint.left, detail, outside_towards=True)
         right = prepared_edge(structure.joint.right, detail, outside_towards=False)
     outsides = tuple(edge.outside for edge in (left, right) if edge is not None)
+    sides = (("left", left), ("right", right))
+    bowed = bow_flags(*((side, edge.outside) for side, edge in sides if edge is not None))
     doubt = GrooveDoubt()
     if structure.open_groove is not None:
         doubt = doubt_of(shape.points, structure.open_groove, left, right, detail)
     return replace(
-        _section("groove", profile, doubt.flags, outsides, detail),
+        _section("groove", profile, doubt.flags + bowed, outsides, detail),
         edge_left=left,
         edge_right=right,
         unseen=doubt.unseen,

@@ -11,6 +11,7 @@ import numpy as np
 from core.fitting import WANDER_PIECE, LineFit, correlation_points, robust_line, with_correlation, with_wander
 from core.geometry import Line, Points, distance
 from core.medians import median
+from vision.bowed_plate import with_bow
 from vision.runs import Run
 from vision.stripe_centre import scatter_std
 
@@ -93,7 +94,7 @@ def fit_plate(points: Points, run: Run, detail: Detail, *, toe_at_stop: bool) ->
     length = distance(body[-1], body[0])
     wander = wander_of(fit, detail)
     correlation_mm = max(correlation * detail.step_mm, detail.wander_length_mm)
-    fit = with_wander(fit, wander, correlation_mm, length)
+    fit = with_bow(with_wander(fit, wander, correlation_mm, length), body, detail.wander_length_mm)
     if not detail.alone:
         bias = GRID_BIAS * detail.step_mm
         turned = 2.0 * bias / length if length > 0 else 0.0
