@@ -35,6 +35,9 @@ BESIDE_MM, ON_FACE_MM = 0.5, 0.05
 MOST_OF_WELD = 0.45
 """A bump wider than this share of a weld may be the weld."""
 
+OVERHANG_MM, HIGH_SHARE = 0.1, 0.3
+"""A lobe that reaches over the plate by so much, and whose inner foot lies above it by so much of its height."""
+
 LEFT_OUT, SUSPECTED = "spatter_left_out", "spatter_suspected"
 COVERED = "a bump like spatter covers the surface"
 
@@ -165,6 +168,26 @@ def sticks_to(bump: Bump, section: Section, points: Points) -> bool:
         return all(float(np.hypot(*(section.face.face - foot).T).min()) < ON_FACE_MM for foot in feet)
     left, right = (int(np.argmin(np.hypot(*(points - end).T))) for end in ends)
     return bump.start < right and bump.stop > left
+
+
+def may_be_overlap(bump: Bump, section: Section, points: Points) -> bool:
+    """Tell whether a bump at a toe may be weld metal that ran over the plate: it overhangs and goes over into the face.
+
+    A drop beside a weld comes down to the plate again before the weld begins.
+    """
+    if section.face is None:
+        return False
+    feet, dome = (points[bump.start], points[bump.stop]), points[bump.start + 1 : bump.stop]
+    for toe, plate, (outer, inner) in (
+        (section.face.toe_left, section.face.left, feet),
+        (section.face.toe_right, section.face.right, feet[::-1]),
+    ):
+        line = plate.fit.line  # which leads away from the weld
+        over = float(line.along(dome).max() - line.along(outer))
+        height = abs(float(line.offset(inner)))
+        if np.hypot(*(outer - toe)) < BESIDE_MM and over > OVERHANG_MM and height > HIGH_SHARE * bump.height_mm:
+            return True
+    return False
 
 
 def _ends(section: Section) -> tuple[Points, Points] | None:

@@ -12,7 +12,7 @@ from core.geometry import Points, intersection
 from vision.found import FoundWelds, all_flagged
 from vision.outline import Outline
 from vision.profile import Gap, Profile
-from vision.spatter import COVERED, Bump, bumps, left_out, sticks_to, suspected
+from vision.spatter import COVERED, Bump, bumps, left_out, may_be_overlap, sticks_to, suspected
 
 BESIDE_STEPS = (2, 12)
 """Points of the outline beside a foot whose line says how the surface goes on: from, to."""
@@ -37,6 +37,9 @@ def beside_drops(found: FoundWelds, outline: Outline, search: Callable[[Outline]
     drops = [drop for drop in bumps(points, noise) if any(sticks_to(drop, w.section, points) for w in found.welds)]
     if not drops:
         return found
+    lobes = [drop for drop in drops if any(may_be_overlap(drop, w.section, points) for w in found.welds)]
+    if lobes:
+        return all_flagged(found, suspected(lobes))
     led = outline.points_px.copy()
     for drop in drops:
         led[drop.start + 1 : drop.stop] = _past(outline.points_px, drop)

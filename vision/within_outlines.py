@@ -11,6 +11,7 @@ import numpy as np
 from calibration.model import Calibration
 from core.geometry import Points
 from vision.along_outline import on_this_ground, with_plain_gap, with_unlike_parts, without_glare
+from vision.bent_plates import with_bent_plates
 from vision.followed import Faces
 from vision.found import FoundWelds, built
 from vision.ground import ROUGH, roughness
@@ -122,6 +123,8 @@ def _with_drops(
     if structure.kind == "groove" and joint == "auto":
         looked = (with_plain_gap(weld, outlines, reduced) for weld in welds)
         welds = tuple(weld for weld in looked if weld is not None)
+    if structure.kind == "butt" and len(outlines) == 1:
+        welds = tuple(with_bent_plates(weld, profiles[0].points_mm) for weld in welds)
     unsharp = max(outline.unsharp for outline in outlines)
     return replace(found, welds=welds, ground_roughness=rough, unsharp=unsharp) if welds else None
 
