@@ -22,8 +22,9 @@ WIDEST_MM = 2.2
 LONGEST_MM = 3.0 * WIDEST_MM
 """Along the surface of a drop as high as wide."""
 
-LEAST_HEIGHT_MM, LEAST_SHARE = 0.1, 0.2
-"""Least middle height of a bump, and least share of its height of its width: a run of a weld lies flatter."""
+LEAST_WIDTH_MM, LEAST_HEIGHT_MM, LEAST_SHARE, MOST_SHARE = 0.25, 0.1, 0.2, 1.2
+"""Least width and middle height of a bump, and its height as a share of its width: a run of a weld lies flatter, and
+what stands higher is no drop but a fault of the outline."""
 
 OVER_NOISE = 5.0
 FEWEST_INSIDE = 4
@@ -104,7 +105,7 @@ def _feet(points: Points, reach: int) -> list[int]:
 
 def _bump(points: Points, start: int, stop: int, noise: float) -> Bump | None:
     width = float(np.hypot(*(points[stop] - points[start])))
-    if not 0 < width <= WIDEST_MM or stop - start <= FEWEST_INSIDE:
+    if not LEAST_WIDTH_MM <= width <= WIDEST_MM or stop - start <= FEWEST_INSIDE:
         return None
     inner = points[start + 1 : stop]
     along = (points[stop] - points[start]) / width
@@ -114,7 +115,9 @@ def _bump(points: Points, start: int, stop: int, noise: float) -> Bump | None:
     # The middle height tells a dome from points that scatter; these scatter about their neighbours, too.
     second = height[2:] - 2.0 * height[1:-1] + height[:-2]
     scatter = max(noise, 1.4826 * median(np.abs(second)) / math.sqrt(6.0))
-    if most < LEAST_SHARE * width or median(height) < max(LEAST_HEIGHT_MM, OVER_NOISE * scatter):
+    if not LEAST_SHARE * width <= most <= MOST_SHARE * width or median(height) < max(
+        LEAST_HEIGHT_MM, OVER_NOISE * scatter
+    ):
         return None
     return Bump(start, stop, width, most)
 
