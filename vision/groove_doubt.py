@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from core.geometry import Points, distance
 from vision.open_groove import OpenGroove, least_gap_mm
 from vision.plate_line import NOISY_MM, Detail
+from vision.runs import turn_deg
 from vision.section import Flag, PreparedEdge
 
 MOST_BEYOND_MM = 0.4
@@ -46,7 +48,7 @@ def doubt_of(
             reason = f"the {side} face is not seen where the surface ends: what is seen below does not lead there"
             unseen |= dict.fromkeys((f"bevel_angle_{side}", "groove_angle"), reason)
     if groove.faces_left or groove.faces_right:
-        return GrooveDoubt(unseen, hidden, _told_apart(left, right))
+        return GrooveDoubt(unseen, hidden | _deeper(left, right), _told_apart(left, right))
     reason = "no prepared face is seen, only the surfaces"
     unseen |= dict.fromkeys(("preparation_depth_left", "preparation_depth_right"), reason)
     chosen = groove.square_gap
@@ -78,6 +80,25 @@ def _told_apart(left: PreparedEdge | None, right: PreparedEdge | None) -> tuple[
     return (Flag("face_ends_apart", text),)
 
 
+def _deeper(left: PreparedEdge | None, right: PreparedEdge | None) -> dict[str, float]:
+    """Return what the face that ends higher leaves open, if it goes on as deep as the other: its depth, and the gap."""
+    apart = _ends_apart_mm(left, right)
+    if apart is None or left is None or right is None:
+        return {}
+    sides = {"left": left, "right": right}
+    side = min(sides, key=lambda name: _depth_mm(sides[name]))
+    edge = sides[side]
+    if edge.bevel is None or edge.end_std_mm is not None:
+        return {}  # light that breaks off at an end, and is bright up to it, did come back
+    turn = math.radians(turn_deg(edge.outside.line, edge.bevel.line))
+    narrower = apart * abs(math.cos(turn)) / max(abs(math.sin(turn)), 1e-6)
+    return {f"preparation_depth_{side}": apart / math.sqrt(3.0), "root_gap": narrower / math.sqrt(3.0)}
+
+
+def _depth_mm(edge: PreparedEdge) -> float:
+    return abs(float(edge.outside.line.offset(edge.land_top)))
+
+
 def _ends_apart_mm(left: PreparedEdge | None, right: PreparedEdge | None) -> float | None:
     """Return how much deeper one face ends than the other where that is much, None where not, or for one face.
 
@@ -85,6 +106,6 @@ def _ends_apart_mm(left: PreparedEdge | None, right: PreparedEdge | None) -> flo
     """
     if left is None or right is None or left.bevel is None or right.bevel is None:
         return None
-    depths = [abs(float(edge.outside.line.offset(edge.land_top))) for edge in (left, right)]
+    depths = [_depth_mm(edge) for edge in (left, right)]
     apart = abs(depths[0] - depths[1])
     return apart if apart > max(LEAST_APART_MM, LEAST_APART_SHARE * max(depths)) else None

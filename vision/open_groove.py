@@ -176,9 +176,15 @@ def _between(points: Points, runs: list[Run], left: Run, right: Run) -> OpenGroo
     end_left, end_right = _members_end(points, down[-1].stop if down else left.stop, up[0].start if up else right.start)
     if down:
         end_left = _along_face(points, down[-1], end_left, end_right, step=1)
+        end_left = _before_rise(points, left, down[-1].stop, end_left, step=1)
     if up:
         end_right = _along_face(points, up[0], end_right, end_left, step=-1)
+        end_right = _before_rise(points, right, up[0].start, end_right, step=-1)
     return OpenGroove(left, right, down, up, end_left, end_right, left.length + right.length - 0.1 * width)
+
+
+FEW_RISING, LEAST_RISE_MM = 4, 0.3
+"""So many points at an end may be told between two surfaces; they rise by so much at least."""
 
 
 def _follows(points: Points, first: Run, second: Run, reach: int) -> bool:
@@ -223,6 +229,20 @@ def _along_face(points: Points, face: Run, end: int, other_end: int, *, step: in
         if abs(float(face.line.offset(points[index]))) < ON_LINE_MM and 0 < ahead < MOST_MISSING_MM:
             end = index
     return end
+
+
+def _before_rise(points: Points, outside: Run, face_end: int, end: int, *, step: int) -> int:
+    """Return the last point of a member before a few points that rise towards its surface again.
+
+    Where a beam falls half on the end of a face and half on something else a point is told in between: no face rises.
+    """
+    index = np.arange(face_end, end + step, step)
+    if not 1 < len(index) <= FEW_RISING + NEAR_END:
+        return end
+    depth = -outside.line.offset(points[index])
+    deepest = int(np.argmax(depth))
+    rises = float(depth[deepest] - depth[-1]) > LEAST_RISE_MM
+    return int(index[deepest]) if rises and len(index) - 1 - deepest <= FEW_RISING else end
 
 
 def least_gap_mm(spacing: float) -> float:

@@ -102,3 +102,50 @@ def test_a_steep_face_is_known_to_end_no_better_than_its_points_are_apart(missin
         assert isinstance(gap, Quantity)
         held += abs(gap.value - 2.5) <= (gap.expanded_uncertainty or 0.0)
     assert held >= 6
+
+
+def v_groove(seed: int, *, right_mm: float = 6.0, left_mm: float = 6.0) -> np.ndarray:
+    """Return the points of two plates with bevels of 30 degrees, 2 mm apart, that come back to so many mm of depth."""
+    rng = np.random.default_rng(seed)
+    lean = math.tan(math.radians(30.0))
+    parts = []
+    for side, seen_mm in ((-1, left_mm), (1, right_mm)):
+        corners = np.array([[1.0 + (6.0 - seen_mm) * lean, -seen_mm], [1.0 + 6.0 * lean, 0.0], [24.0, 0.0]])
+        length = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(corners, axis=0).T))])
+        at = np.arange(0.0, length[-1], 0.06)
+        points = np.column_stack([side * np.interp(at, length, corners[:, 0]), np.interp(at, length, corners[:, 1])])
+        parts.append(points[::-1] if side < 0 else points)
+    points = np.vstack(parts)
+    points[:, 1] += rng.normal(0, 0.01, len(points))
+    return points
+
+
+def values_of(points: np.ndarray) -> dict[str, Quantity | NotMeasurable]:
+    (weld,) = find_welds_in_profile(profile_from_points(points), joint="groove").welds
+    return dict(measure(weld.section))
+
+
+@pytest.mark.parametrize("lost_mm", [1.6, 3.0])
+def test_a_face_that_ends_higher_may_go_on_as_deep_as_the_other(lost_mm: float) -> None:
+    """Its interval, and that of the gap, reach to where it would end then."""
+    for seed in range(3):
+        values = values_of(v_groove(seed, right_mm=6.0 - lost_mm))
+        depth, gap, other = (values[n] for n in ("preparation_depth_right", "root_gap", "preparation_depth_left"))
+        assert isinstance(depth, Quantity)
+        assert isinstance(gap, Quantity)
+        assert isinstance(other, Quantity)
+        assert abs(depth.value - 6.0) <= (depth.expanded_uncertainty or 0)
+        assert abs(gap.value - 2.0) <= (gap.expanded_uncertainty or 0)
+        assert (other.expanded_uncertainty or 0) < 0.3
+
+
+def test_points_between_two_surfaces_are_no_end_of_a_face() -> None:
+    """A beam that falls half on the end of a face and half on the other plate is told in between."""
+    for seed in range(3):
+        points = v_groove(seed)
+        end = int(np.argmax(np.diff(points[:, 0])))
+        between = points[end] + np.array([[0.01, 0.2], [0.015, 0.6], [0.02, 2.2]])
+        depth = values_of(np.insert(points, end + 1, between, axis=0))["preparation_depth_left"]
+        assert isinstance(depth, Quantity)
+        assert abs(depth.value - 6.0) <= max(depth.expanded_uncertainty or 0, 0.1)
+        assert (depth.expanded_uncertainty or 0) < 0.5
