@@ -7,7 +7,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from core.geometry import Points, distance
-from vision.open_groove import OpenGroove, least_gap_mm
+from vision.member_ends import least_gap_mm
+from vision.open_groove import OpenGroove
 from vision.plate_line import NOISY_MM, Detail
 from vision.runs import turn_deg
 from vision.section import Flag, PreparedEdge

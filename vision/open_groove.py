@@ -15,6 +15,7 @@ from core.geometry import Line, Points, intersection, step_lengths
 from core.medians import median
 from vision.groove_ends import ON_LINE_MM, ROUNDING_MM, WIDE_STEPS, doubt_beyond, end_doubt, short_land, sparse_doubt
 from vision.groove_joint import SQUARE_WITHIN_DEG, bevel_among
+from vision.member_ends import NEAR_END, along_face, before_rise, least_gap_mm, members_end
 from vision.plate_line import Detail, fit_plate
 from vision.runs import Run, turn_deg
 from vision.section import PreparedEdge
@@ -34,14 +35,6 @@ MOST_STRAY, FEWEST_TO_A_STRAY = 2, 30
 LEAST_DEPTH_MM = 0.8
 LEAST_FACE_SHARE = 0.25
 """A bevel reaches over at least this share of the depth."""
-
-MOST_MISSING_MM = 2.0
-"""Points of a face that follow after more than this may be another thing that lies on its line."""
-
-ONE_MISSING = 2.5
-"""Where a single point is missing the step is two steps wide."""
-
-LEAST_GAP_MM = 0.8
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -138,9 +131,6 @@ def _parted(points: Points, run: Run, at: int) -> list[Run]:
 FEWEST_POINTS = 12
 """A surface of fewer points does not tell its line."""
 
-NEAR_END = 4
-"""Points at the end of a surface that a thick line may round."""
-
 WIDEST_SQUARE_MM, MOST_SQUARE_OFFSET_MM = 8.0, 4.0
 
 
@@ -173,18 +163,14 @@ def _between(points: Points, runs: list[Run], left: Run, right: Run) -> OpenGroo
         return None
     if up and not _follows(points, up[-1], right, right.start - up[-1].start):
         return None
-    end_left, end_right = _members_end(points, down[-1].stop if down else left.stop, up[0].start if up else right.start)
+    end_left, end_right = members_end(points, down[-1].stop if down else left.stop, up[0].start if up else right.start)
     if down:
-        end_left = _along_face(points, down[-1], end_left, end_right, step=1)
-        end_left = _before_rise(points, left, down[-1].stop, end_left, step=1)
+        end_left = along_face(points, down[-1], end_left, end_right, step=1)
+        end_left = before_rise(points, left, down[-1].stop, end_left, step=1)
     if up:
-        end_right = _along_face(points, up[0], end_right, end_left, step=-1)
-        end_right = _before_rise(points, right, up[0].start, end_right, step=-1)
+        end_right = along_face(points, up[0], end_right, end_left, step=-1)
+        end_right = before_rise(points, right, up[0].start, end_right, step=-1)
     return OpenGroove(left, right, down, up, end_left, end_right, left.length + right.length - 0.1 * width)
-
-
-FEW_RISING, LEAST_RISE_MM = 4, 0.3
-"""So many points at an end may be told between two surfaces; they rise by so much at least."""
 
 
 def _follows(points: Points, first: Run, second: Run, reach: int) -> bool:
@@ -204,50 +190,6 @@ def _dark_after(points: Points, index: int) -> bool:
     near = points[max(0, index - 3) : index + 6]
     steps = step_lengths(near)
     return bool(steps.max() > WIDE_STEPS * median(step_lengths(points)))
-
-
-def _members_end(points: Points, stop: int, start: int) -> tuple[int, int]:
-    """Return the last points of both members: at the wide steps between them, where nothing was seen.
-
-    A stretch may go on over the gap: it lies a few points off.
-    """
-    near = max(0, min(stop, start) - NEAR_END)
-    steps = step_lengths(points[near : max(stop, start) + NEAR_END + 1])
-    usual = median(step_lengths(points))
-    if not len(steps) or float(steps.max()) <= least_gap_mm(usual):
-        return min(stop, start), max(stop, start)
-    # Small steps are corners that a thick line rounds; a strip behind the gap lies between two wide ones.
-    wide = np.flatnonzero(steps > max(0.5 * float(steps.max()), ONE_MISSING * usual))
-    return near + int(wide[0]), near + int(wide[-1]) + 1
-
-
-def _along_face(points: Points, face: Run, end: int, other_end: int, *, step: int) -> int:
-    """Return the last point of a face: beyond missing points it goes on where they lie on its line and lead down it."""
-    onwards = face.line.direction * step
-    for index in range(end + step, other_end, step):
-        ahead = float((points[index] - points[end]) @ onwards)
-        if abs(float(face.line.offset(points[index]))) < ON_LINE_MM and 0 < ahead < MOST_MISSING_MM:
-            end = index
-    return end
-
-
-def _before_rise(points: Points, outside: Run, face_end: int, end: int, *, step: int) -> int:
-    """Return the last point of a member before a few points that rise towards its surface again.
-
-    Where a beam falls half on the end of a face and half on something else a point is told in between: no face rises.
-    """
-    index = np.arange(face_end, end + step, step)
-    if not 1 < len(index) <= FEW_RISING + NEAR_END:
-        return end
-    depth = -outside.line.offset(points[index])
-    deepest = int(np.argmax(depth))
-    rises = float(depth[deepest] - depth[-1]) > LEAST_RISE_MM
-    return int(index[deepest]) if rises and len(index) - 1 - deepest <= FEW_RISING else end
-
-
-def least_gap_mm(spacing: float) -> float:
-    """Return the smallest root gap that shows in a profile whose points are so far apart."""
-    return max(min(WIDE_STEPS * spacing, LEAST_GAP_MM), ONE_MISSING * spacing)
 
 
 def groove_edges(
