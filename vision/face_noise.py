@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 
 from core.geometry import Line
+from vision.line_scatter import scatter_std
 from vision.section import Section
-from vision.stripe_centre import scatter_std
 
 FEWEST = 24
 """A face of fewer points does not tell how they scatter."""

@@ -12,8 +12,8 @@ from core.fitting import WANDER_PIECE, LineFit, correlation_points, robust_line,
 from core.geometry import Line, Points, distance
 from core.medians import median
 from vision.bowed_plate import with_bow
+from vision.line_scatter import scatter_std
 from vision.runs import Run
-from vision.stripe_centre import scatter_std
 
 SHORTEST_WANDER_MM = 1.2
 """Rolled, ground and cut surfaces wander over millimetres (common practice, no source); shorter stretches

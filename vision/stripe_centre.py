@@ -20,6 +20,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from core.medians import median, quantile
+from vision.line_scatter import APART, THIRD_SPREAD, scatter_std, third_difference
+from vision.stripe_estimators import centroid, flanks, log_parabola
 from vision.stripe_ground import UNEVEN, Moved, ground_courses, moved_by_ground
 from vision.stripe_width import FULL, counted, variances, widths
 
@@ -37,23 +39,9 @@ DISTURBED = 4.0
 LEAST_OF_NOISE = 0.7
 """Share of the scatter that noise alone would give a wide centroid, as far as that noise may be overrated."""
 
-FOLLOWED = 2
-"""So many times a window follows its centroid: a third time moves it by a hundredth of what speckle does (rms)."""
-
-THIRD_SPREAD = math.sqrt(20.0)
-"""Standard deviation of third differences over that of a point."""
 
 WIDE = 2.2
 SWOLLEN = 1.3
-APART = 3
-SATURATED_FOOT = 0.15
-"""A saturated column is balanced above this share of its height: its flanks carry the place, its feet only noise."""
-
-WIDER = 1.15
-"""A saturated column that is so many times wider at its foot than usual may show something beside the line."""
-
-FLANK_PX = 3
-"""Rows from where a saturated line is half as bright as in its middle to its foot."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -141,7 +129,7 @@ def centres(
     smooth = np.asarray(cv2.GaussianBlur(band, size, sigma_px, borderType=cv2.BORDER_REPLICATE), np.float32)
     low, high = half - slack, half + slack + 1
     peak = low + np.argmax(smooth[low:high], axis=0)
-    gauss, height, bend = _log_parabola(smooth, peak, ground)
+    gauss, height, bend = log_parabola(smooth, peak, ground)
     # A line smoothed by its own width keeps 1/sqrt(2) of its height.
     slope = np.abs(_slope(course))
     variance, told = variances(band, ground, bend, saturated, sigma_px)
@@ -166,10 +154,10 @@ def centres(
     )
     position, std = gauss, theory
     if chosen == "centroid":
-        position, std = _centroid(band, gauss, ground, reach), wide_theory
+        position, std = centroid(band, gauss, ground, reach), wide_theory
     if saturated.any():
         position = position.copy()
-        position[saturated] = _flanks(band[:, saturated], gauss[saturated], ground[saturated], reach)
+        position[saturated] = flanks(band[:, saturated], gauss[saturated], ground[saturated], reach)
         std = np.where(saturated, 2 * noise / np.maximum(height, 1e-3), std)
     spread, above = _misfit(band, position, ground, height, wide, noise)
     usual = max(median(spread), 0.01)
@@ -229,29 +217,6 @@ def _slope(course: NDArray[np.float64]) -> NDArray[np.float64]:
     return slope
 
 
-def scatter_std(columns: NDArray[np.int64], position: NDArray[np.float64]) -> float:
-    """Return the robust scatter of a point from third differences, NaN with fewer than 12.
-
-    Third differences are free of the line's own slope and bend. Columns three apart serve: speckle is one thing for
-    columns side by side.
-    """
-    if len(columns) <= 3 * APART:
-        return math.nan
-    together = columns[3 * APART :] - columns[: -3 * APART] == 3 * APART
-    one, two, three, four = (position[i * APART : len(position) - (3 - i) * APART] for i in range(4))
-    third = _third(one, two, three, four)[together]
-    third = third[np.isfinite(third)]
-    if len(third) < 12:
-        return math.nan
-    return 1.4826 * median(np.abs(third)) / THIRD_SPREAD
-
-
-def _third(
-    one: NDArray[np.float64], two: NDArray[np.float64], three: NDArray[np.float64], four: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    return np.asarray(four - 3 * three + 3 * two - one)
-
-
 def _band(
     gray: NDArray[Any], columns: NDArray[np.int64], course: NDArray[np.float64], half: int
 ) -> tuple[NDArray[np.float32], NDArray[np.int64]]:
@@ -294,70 +259,6 @@ def _ground(band: NDArray[np.float32]) -> tuple[NDArray[np.float32], float]:
     return ground, max(quantile(step, 0.6827) / math.sqrt(2.0), math.sqrt(1 / 12))
 
 
-def _log_parabola(
-    smooth: NDArray[np.float32], peak: NDArray[np.int64], ground: NDArray[np.float32]
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """Return the top of the parabola through the logarithms at a peak inside a band and beside it, height and bend."""
-    count = smooth.shape[1]
-    at = peak * count + np.arange(count)
-    levels, low = smooth.ravel(), ground.astype(float)
-    before, here, after = (np.maximum(levels[at + step] - low, 1e-3) for step in (-count, 0, count))
-    log_before, log_here, log_after = np.log(before), np.log(here), np.log(after)
-    bend = log_before - 2 * log_here + log_after
-    shift = np.where(bend < -1e-9, 0.5 * (log_before - log_after) / np.minimum(bend, -1e-9), 0.0)
-    return peak + np.clip(shift, -1.0, 1.0), here, bend
-
-
-def _centroid(
-    band: NDArray[np.float32], start: NDArray[np.float64], ground: NDArray[np.float32], reach: float
-) -> NDArray[np.float64]:
-    """Return the centroid in a window that follows it, its rims weighted by their share of a pixel."""
-    position = start.astype(np.float32)
-    at = np.arange(len(band), dtype=np.float32)[:, None]
-    light = band - ground
-    for _ in range(FOLLOWED):
-        away = at - position
-        weight = np.abs(away)
-        np.subtract(np.float32(reach + 0.5), weight, out=weight)
-        np.clip(weight, 0.0, 1.0, out=weight)
-        weight *= light
-        total = weight.sum(axis=0)
-        weight *= away
-        position = position + weight.sum(axis=0) / np.maximum(total, np.float32(1e-3))
-    return position.astype(float)
-
-
-def _flanks(
-    band: NDArray[np.float32], start: NDArray[np.float64], ground: NDArray[np.float32], reach: float
-) -> NDArray[np.float64]:
-    """Return the balance of the light above the foot of a saturated column."""
-    foot = ground + np.float32(SATURATED_FOOT) * (band.max(axis=0) - ground)
-    light = np.maximum(band - foot, 0.0)
-    away = np.arange(len(band), dtype=np.float32)[:, None] - start.astype(np.float32)
-    light[np.abs(away) > reach] = 0.0
-    lit = light > 0
-    width = counted(lit)
-    mixed = np.flatnonzero((width > WIDER * median(width) + 2) | (counted(lit[1:] & ~lit[:-1]) > 1))
-    if len(mixed):
-        light[:, mixed] = _without_neighbours(light[:, mixed], start[mixed])
-    total = np.maximum(light.sum(axis=0), np.float32(1e-3))
-    light *= away
-    return np.asarray(start + light.sum(axis=0) / total, float)
-
-
-def _without_neighbours(light: NDArray[np.float32], near: NDArray[np.float64]) -> NDArray[np.float32]:
-    """Return the light of columns without what lies beside the bright run of rows nearest to a place.
-
-    A reflection close to an overexposed line, which is wide, lies within reach of its balance.
-    """
-    at = np.arange(len(light))[:, None]
-    dark = light < 0.5 * light.max(axis=0)
-    middle = np.argmin(np.where(dark, np.inf, np.abs(at - near)), axis=0)
-    above = np.where(dark & (at < middle), at, -1).max(axis=0)
-    below = np.where(dark & (at > middle), at, len(light)).min(axis=0)
-    return np.where((at > above - FLANK_PX) & (at < below + FLANK_PX), light, np.float32(0.0))
-
-
 def _steadier(
     band: NDArray[np.float32],
     gauss: NDArray[np.float64],
@@ -383,11 +284,11 @@ def _steadier(
         return "gaussian"
     index = np.concatenate([first + i * APART for i in range(4)])
     origin = rows[index]
-    narrow = 1.4826 * median(np.abs(_third(*(gauss[index] + origin).reshape(4, -1)))) / THIRD_SPREAD
+    narrow = 1.4826 * median(np.abs(third_difference(*(gauss[index] + origin).reshape(4, -1)))) / THIRD_SPREAD
     if narrow < least:
         return "gaussian"
-    wide = _centroid(np.take(band, index, axis=1), gauss[index], ground[index], reach)
-    broad = 1.4826 * median(np.abs(_third(*(wide + origin).reshape(4, -1)))) / THIRD_SPREAD
+    wide = centroid(np.take(band, index, axis=1), gauss[index], ground[index], reach)
+    broad = 1.4826 * median(np.abs(third_difference(*(wide + origin).reshape(4, -1)))) / THIRD_SPREAD
     return "centroid" if math.hypot(broad, moved[1]) < math.hypot(narrow, moved[0]) else "gaussian"
 
 
