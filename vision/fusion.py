@@ -21,7 +21,7 @@ from vision.fusion_choice import Choice, Window, choose, weakest
 from vision.fusion_claim import claimed
 from vision.fusion_frame import Frame
 from vision.fusion_gap import Seam, blackout, find_seam
-from vision.fusion_haz import haz_widths
+from vision.fusion_haz import haz_widths, without_other_lines
 from vision.fusion_line import SEEN, Found, FusionLine, Inside
 from vision.fusion_meeting import Meeting, ending_at, meeting, plate_between
 from vision.fusion_proposal import CLICK_STD_PX
@@ -83,7 +83,7 @@ def look_inside(
         for weld, pixels in zip(found.welds, clicks, strict=True)
     ]
     met = _met(looked, gray, found.outline_px)
-    insides = _near_marked([None if one is None else _inside(one) for one in met], found)
+    insides = _near_marked(_with_own_zones([None if one is None else _inside(one) for one in met]), found)
     welds = []
     for weld, pair in zip(found.welds, insides, strict=True):
         if pair is None:
@@ -257,6 +257,17 @@ def _met(looked: Sequence[_Looked | None], gray: Gray, outlines_px: Sequence[Poi
                 if all(one.choice.lines for one in again):
                     found[first], found[second] = again
     return found
+
+
+def _with_own_zones(insides: Sequence[_Told | None]) -> list[_Told | None]:
+    """Return what was found without limits of a heat-affected zone that are another weld's fusion line."""
+    lines = [[] if pair is None else [line.points_mm[::4] for line in pair[0].lines] for pair in insides]
+    told = list(insides)
+    for number, pair in enumerate(insides):
+        others = [points for other, own in enumerate(lines) if other != number for points in own]
+        if pair is not None and others:
+            told[number] = without_other_lines(pair[0], np.vstack(others)), pair[1]
+    return told
 
 
 def _near_marked(insides: Sequence[_Told | None], found: FoundWelds) -> list[_Told | None]:

@@ -3,21 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 
 from calibration.model import Calibration
 from core.geometry import Points, arc_length
+from core.medians import median
 from vision.fusion_frame import grid
-from vision.fusion_line import Found, FusionLine
+from vision.fusion_line import Found, FusionLine, Inside
 from vision.fusion_path import Strip, strip
 from vision.fusion_sheet import Sheet, window_px
 from vision.haz_limit import FIRST_MM, NARROW_MM, Beside, find_limit
 from vision.section import Section
 
 LAST_MM = 4.5
+OTHER_LINE_MM = 0.4
+TOGETHER = "the heat-affected zones of both welds run together there"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -43,6 +46,23 @@ def haz_widths(sheet: Sheet, lines: Sequence[FusionLine], section: Section, cali
             found[side] = width
             limits.append(limit)
     return HazWidths(found["left"], found["right"], tuple(limits))
+
+
+def without_other_lines(inside: Inside, others_mm: Points) -> Inside:
+    """Return what was found without the limits that lie where another weld's fusion line does, (N, 2) its points.
+
+    Between two welds all of a plate may be zone: what ends it there is the other weld.
+    """
+    widths: dict[str, Found | str] = {"left": inside.haz_left, "right": inside.haz_right}
+    limits = []
+    seen = [side for side, width in widths.items() if isinstance(width, Found)]
+    for side, limit in zip(seen, inside.haz_mm, strict=True):
+        away = np.hypot(*np.moveaxis(limit[:, None] - others_mm[None], 2, 0)).min(axis=1)
+        if median(away) < OTHER_LINE_MM:
+            widths[side] = TOGETHER
+        else:
+            limits.append(limit)
+    return replace(inside, haz_left=widths["left"], haz_right=widths["right"], haz_mm=tuple(limits))
 
 
 def _part(line: FusionLine, side: str, section: Section) -> Points:

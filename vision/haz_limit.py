@@ -32,6 +32,10 @@ MOST_STEP = 2.0
 """The step at the limit is no more than so many times the zone's tone: streaks of a plate are where a zone is faint."""
 RETURNED, FOR_MM, LEAST_LEVELS = 0.35, 0.3, 3.0
 """The zone has ended where less than this share of its tone is left over so much; a zone has so many grey levels."""
+WHOLLY, GRADUAL = 0.12, 0.5
+"""A zone that fades ends anywhere up to where this share is left: so much of that way is a standard uncertainty."""
+FLAT = 0.4
+"""The plate's tone changes by no more than this share of the zone's over half of what is seen of it."""
 BEFORE_MM, BEHIND_MM = 0.7, 0.5
 """The limit lies no farther than this before the end that the median tone shows, or behind it."""
 CLEAR_MM, BEYOND_MM, LASTING = 0.1, 1.0, 0.4
@@ -86,20 +90,27 @@ def find_limit(beside: Beside) -> Limit | None:
     found = _end(beside)
     if found is None:
         return None
-    end, tone, parent = found
+    end, faded, tone, parent = found
     station = np.arange(beside.shown.stations)
     far = (station < end - beside.stations(BEFORE_MM)) | (station > end + beside.stations(BEHIND_MM))
     limit = _clear(beside, np.where(far, BLOCKED, _scores(beside.shown)), 0)
     if limit is None or not 0 > limit.step * np.sign(tone) >= -MOST_STEP * abs(tone):
         return None
-    if not _goes_on(beside, limit, parent):
-        return limit
-    # The limit itself must not show any more.
+    if _goes_on(beside, limit, parent):
+        limit = _farther(beside, limit) or limit
+    fades = max(0.0, (faded - median(limit.path)) * beside.shown.step_mm - 0.5 * FOR_MM)
+    std = float(np.hypot(limit.width.std_mm, GRADUAL * fades))
+    return replace(limit, width=Found(limit.width.value_mm, std))
+
+
+def _farther(beside: Beside, limit: Limit) -> Limit | None:
+    """Return the next limit beyond one, None where none stands clear."""
+    # The first one itself must not show any more.
     clear = limit.path + beside.stations(CLEAR_MM)
     beyond = replace(beside, shown=_beyond(beside.shown, clear))
-    before = station < (limit.path + beside.stations(APART_MM))[:, None]
+    before = np.arange(beside.shown.stations) < (limit.path + beside.stations(APART_MM))[:, None]
     farther = _clear(beyond, np.where(before, BLOCKED, _scores(beyond.shown)), clear)
-    return limit if farther is None or abs(farther.step) < FARTHER_SHARE * abs(limit.step) else farther
+    return None if farther is None or abs(farther.step) < FARTHER_SHARE * abs(limit.step) else farther
 
 
 def _scores(shown: Strip) -> Rows:
@@ -124,10 +135,10 @@ def _beyond(shown: Strip, first: NDArray[np.int64]) -> Strip:
     return strip(np.asarray(total / np.maximum(metal, 1e-6), np.float32), kept, shown.step_mm)
 
 
-def _end(beside: Beside) -> tuple[int, float, float] | None:
-    """Return the station from which on the median tone is that of the plate, what the zone's differs from it, and it.
+def _end(beside: Beside) -> tuple[int, int, float, float] | None:
+    """Return where the zone's tone ends, and where nothing is left of it; what it differs from the plate's; that.
 
-    None where no zone shows.
+    Both are stations. None where no zone shows.
     """
     sums = beside.shown.sums[:, :, beside.shown.reach : beside.shown.reach + beside.shown.stations + 1]
     wide = beside.stations(0.5 * FOR_MM)
@@ -138,27 +149,32 @@ def _end(beside: Beside) -> tuple[int, float, float] | None:
     if len(known) < beside.stations(NEXT_TO_MM + NARROW_MM):
         return None
     profile = np.array([median(levels[enough[:, at], at]) for at in known])
-    parent = _usual(profile[known > known[0] + beside.stations(NEXT_TO_MM)])
+    parent, span = _usual(profile[known > known[0] + beside.stations(NEXT_TO_MM)])
     off = profile - parent
     next_to = off[known < known[0] + beside.stations(NEXT_TO_MM)]
     tone = float(next_to[np.argmax(np.abs(next_to))])
-    if abs(tone) < LEAST_LEVELS:
+    if abs(tone) < LEAST_LEVELS or span > FLAT * abs(tone):
         return None
-    left = off * np.sign(tone) > RETURNED * abs(tone)
-    least = beside.stations(FOR_MM)
-    started = int(np.argmax(left))
-    for at in range(started, len(known) - least):
+    ends = [_returned(off * np.sign(tone) > share * abs(tone), beside.stations(FOR_MM)) for share in (RETURNED, WHOLLY)]
+    if ends[0] is None:
+        return None
+    return int(known[ends[0]]), int(known[ends[0] if ends[1] is None else ends[1]]), tone, parent
+
+
+def _returned(left: NDArray[np.bool_], least: int) -> int | None:
+    """Return the first place from which on nothing is left for so many, None where there is none."""
+    for at in range(int(np.argmax(left)), len(left) - least):
         if not left[at : at + least].any():
-            return int(known[at]), tone, parent
+            return at
     return None
 
 
-def _usual(levels: Floats) -> float:
-    """Return the middle of the shortest span of levels that holds half of them: bands of a plate do not pull it."""
+def _usual(levels: Floats) -> tuple[float, float]:
+    """Return the middle of the shortest span of levels that holds half of them, and it: bands do not pull it."""
     ordered = np.sort(levels)
     half = (len(ordered) + 1) // 2
     first = int(np.argmin(ordered[half - 1 :] - ordered[: len(ordered) - half + 1]))
-    return median(ordered[first : first + half])
+    return median(ordered[first : first + half]), float(ordered[first + half - 1] - ordered[first])
 
 
 def _clear(beside: Beside, scores: Rows, first: NDArray[np.int64] | int) -> Limit | None:

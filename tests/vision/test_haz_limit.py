@@ -3,6 +3,8 @@
 import numpy as np
 import pytest
 
+from vision.fusion_haz import without_other_lines
+from vision.fusion_line import Found, FusionLine, Inside
 from vision.fusion_path import strip
 from vision.haz_limit import FIRST_MM, NARROW_MM, Beside, find_limit
 
@@ -64,3 +66,31 @@ def test_the_width_is_the_distance_to_the_line() -> None:
     ahead = np.column_stack([np.linspace(-1, 10, 400), np.full(400, 0.4)])
     nearer = Beside(rows.shown, rows.places_mm, ahead, rows.length_mm)
     assert find_limit(nearer).width.value_mm == pytest.approx(1.3, abs=0.06)
+
+
+def test_a_zone_that_fades_ends_at_no_clear_place() -> None:
+    sharp = find_limit(beside(steps((-1, 140), (1.6, 170))))
+    faded = find_limit(beside(lambda at: 170 - 30 / (1 + np.exp((at - 1.3) / 0.22))))
+    assert abs(faded.width.value_mm - 1.3) < 2 * faded.width.std_mm
+    assert 2 * faded.width.std_mm > 0.2
+    assert sharp.width.std_mm < 0.06
+
+
+def test_a_plate_of_no_clear_tone_leaves_the_width_open() -> None:
+    assert find_limit(beside(lambda at: 140 + 8 * at + np.where(at > 4.0, 10, 0))) is None
+
+
+def test_another_weld_is_no_limit_of_the_zone() -> None:
+    limit, line = np.column_stack([np.linspace(0, 8, 50), np.full(50, 2.0)]), np.zeros((3, 2))
+    other = np.column_stack([np.linspace(-1, 9, 200), np.full(200, 2.1)])
+    inside = Inside(
+        (FusionLine("whole", line, line, np.ones(3), np.ones(3)),),
+        haz_left="none shows",
+        haz_right=Found(2.0, 0.03),
+        haz_mm=(limit,),
+    )
+    told = without_other_lines(inside, other)
+    assert told.haz_mm == ()
+    assert told.haz_left == "none shows"
+    assert "run together" in told.haz_right
+    assert without_other_lines(inside, other + np.array([0.0, 1.5])).haz_right == Found(2.0, 0.03)
