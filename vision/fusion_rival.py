@@ -19,8 +19,8 @@ RIVAL_SHARE, FAINT_SHARE = 0.4, 0.15
 """A path within the strongest one is the fusion line when its step is at least this share of that one's; of a weak etch
 a smaller one where both are about as far apart everywhere, as the limits of a heat-affected zone are, and the plate
 begins at the strongest one."""
-BEYOND_MM = ((0.2, 0.8), (2.0, 3.0))
-"""Where beyond a path the zone beside it, and the plate, are looked at."""
+BEYOND_MM, CHANGED = ((0.4, 1.0), (2.0, 3.0)), 0.25
+"""Where beyond a path the zone beside it, and the plate, are looked at: they differ by so much of its step at least."""
 WITHIN_MM, WINDOWS = 0.4, 7
 """What lies within a path is looked at in so many windows of this width: is all of it weld metal?"""
 GRADUAL_SHARE, GRADUAL_SEEN = 0.35, 0.45
@@ -50,7 +50,7 @@ def _zone_beyond(path: Candidate, shown: Strip) -> bool:
     known = share.min(axis=1) > 0.5
     if np.count_nonzero(known) < 0.3 * len(at):
         return False
-    return abs(median(level[known, 1] - level[known, 0])) > FAINT_SHARE * abs(path.support.step)
+    return abs(median(level[known, 1] - level[known, 0])) > CHANGED * abs(path.support.step)
 
 
 def _beside(inner: Candidate, strongest: Candidate) -> bool:
