@@ -6,12 +6,13 @@ the tone of weld metal goes on from its tip is asked of the picture: how far it 
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from core.geometry import Points
 from core.medians import median
-from vision.fusion_band import averaged, beside, normals_of, sampled
+from vision.fusion_band import beside, normals_of, sampled
 from vision.fusion_sheet import Sheet
 
 Gray = NDArray[np.uint8]
@@ -20,7 +21,7 @@ Floats = NDArray[np.float64]
 SKIP_PX, FLANK_PX = 12.0, 24.0
 """How far from a tip its flanks are read, and over how long a piece each; at the usual scale."""
 LEAST_TURN_RAD = 1.0
-REACH_PX, SHORTEST_PX = 90.0, 10.0
+REACH_PX, SHORTEST_PX, STEP_PX = 90.0, 10.0, 1.5
 """How far a tail is followed, and from which length on it is one: grain has shorter streaks."""
 SHOWN, MEAN_SHOWN = 0.15, 0.35
 """A tail is so much more like weld metal than both of its sides, everywhere and on the whole, as a share of the step at
@@ -80,17 +81,11 @@ def tail_px(
         return middle, 0.0
     ahead /= np.hypot(*ahead)
     across = np.array([-ahead[1], ahead[0]])
-    length = max(
-        _streak(gray, sheet, line[middle] + scale * aside * across, _turned(ahead, by), step, blur_px, scale)
-        for by in TURNS_RAD
-        for aside in ASIDE_PX
-    )
+    c, s = np.cos(TURNS_RAD)[:, None], np.sin(TURNS_RAD)[:, None]
+    starts = np.repeat(line[middle] + scale * ASIDE_PX[:, None] * across, len(TURNS_RAD), axis=0)
+    ways = np.tile(c * ahead + s * across, (len(ASIDE_PX), 1))
+    length = _longest(gray, sheet, starts, ways, step, blur_px, scale)
     return middle, length if length >= SHORTEST_PX * scale else 0.0
-
-
-def _turned(way: Points, by: float) -> Points:
-    c, s = np.cos(by), np.sin(by)
-    return np.array([c * way[0] - s * way[1], s * way[0] + c * way[1]])
 
 
 def _step(gray: Gray, sheet: Sheet, line: Points, outside: float, scale: float) -> float:
@@ -101,17 +96,21 @@ def _step(gray: Gray, sheet: Sheet, line: Points, outside: float, scale: float) 
     return median(tone[known, 0] - tone[known, 1]) if np.count_nonzero(known) > 10 else 0.0
 
 
-def _streak(gray: Gray, sheet: Sheet, tip: Points, way: Points, step: float, blur: float, scale: float) -> float:
-    """Return how far along a way from a tip its middle is more like weld metal than both sides, px."""
-    along = np.arange(2.0, REACH_PX * scale, 1.5)
-    line = tip + along[:, None] * way
+def _longest(gray: Gray, sheet: Sheet, starts: Points, ways: Points, step: float, blur: float, scale: float) -> float:
+    """Return how far along one of some ways, (K, 2), the middle is more like weld metal than both sides, px."""
+    along = np.arange(2.0, REACH_PX * scale, STEP_PX * scale)
+    places = (starts[:, None] + along[:, None] * ways[:, None]).reshape(-1, 2)
+    normals = np.repeat(np.column_stack([-ways[:, 1], ways[:, 0]]), len(along), axis=0)
     wide = 2.5 * blur + 3.0 * scale
     offsets = np.concatenate([np.array([-1.3, -1.0, -0.7]) * wide, [-1.0, 0.0, 1.0], np.array([0.7, 1.0, 1.3]) * wide])
-    at = beside(line, np.broadcast_to(np.array([-way[1], way[0]]), line.shape), offsets)
-    tone, metal = sampled(gray, at), sheet.at_places(*at).metal > 0
-    middle = tone[:, 3:6].mean(axis=1)
-    sides = [(middle - tone[:, part].mean(axis=1)) / step for part in (slice(0, 3), slice(6, 9))]
-    shown = averaged(np.minimum(*sides), 3.0)
-    ended = np.flatnonzero((shown < SHOWN) | (metal.mean(axis=1) < 0.5))
-    last = int(ended[0]) if len(ended) else len(along) - 1
-    return float(along[last]) if last > 0 and float(shown[:last].mean()) >= MEAN_SHOWN else 0.0
+    at = beside(places, normals, offsets)
+    # Ways, places along them, those on both sides and between, three of each.
+    shape = len(starts), len(along), 3, 3
+    tone = sampled(gray, at).reshape(shape).mean(axis=3)
+    metal = sheet.at_places(*at).metal.reshape(shape).mean(axis=(2, 3))
+    shown = np.minimum((tone[..., 1] - tone[..., 0]) / step, (tone[..., 1] - tone[..., 2]) / step)
+    shown = cv2.GaussianBlur(shown, (0, 0), sigmaX=4.5 / STEP_PX, sigmaY=1e-3, borderType=cv2.BORDER_REFLECT_101)
+    ended = (shown < SHOWN) | (metal < 0.5)
+    last = np.where(ended.any(axis=1), ended.argmax(axis=1), len(along) - 1)
+    mean = [float(row[:end].mean()) if end > 0 else 0.0 for row, end in zip(shown, last, strict=True)]
+    return float(max((along[end] for end, level in zip(last, mean, strict=True) if level >= MEAN_SHOWN), default=0.0))
