@@ -13,6 +13,7 @@ from calibration.model import Calibration
 from inspection.document import Entry
 from vision.fusion_line import FusionLine, Indication, Inside
 from vision.marks import WeldMarks
+from vision.tone import ToneCurve
 
 if TYPE_CHECKING:
     from vision.found import FoundWelds
@@ -29,6 +30,7 @@ def with_inside(
     choice: InsideChoice,
     marks: Sequence[WeldMarks] | None,
     pore_size_mm: float,
+    curve: ToneCurve = "linear",
 ) -> FoundWelds:
     """Look inside the welds of a picture as chosen.
 
@@ -39,7 +41,7 @@ def with_inside(
         return found
     from vision.fusion import look_inside
 
-    looked = look_inside(gray, found, calibration, marks, pore_size_mm=pore_size_mm)
+    looked = look_inside(gray, found, calibration, marks, pore_size_mm=pore_size_mm, curve=curve)
     if choice == "on":
         return looked
     welds = tuple(

@@ -158,7 +158,10 @@ def _inspect_picture(
         if is_laser_line(picture.gray8):
             raise NothingMeasurable(LASER_LINE)
     found = _found(path, picture, calibration, settings)
-    found = with_inside(picture.gray8, found, calibration, settings.inside, settings.marks, settings.pore_size_mm)
+    curve = picture.curve if settings.tone_curve == "auto" else settings.tone_curve
+    found = with_inside(
+        picture.gray8, found, calibration, settings.inside, settings.marks, settings.pore_size_mm, curve
+    )
     return _measured(found, source, calibration, settings)
 
 

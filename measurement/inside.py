@@ -353,6 +353,12 @@ MEETS = "the weld metal of both sides has run together there: the plate between 
 AREAS = ("fused_area", "weld_metal_area", "dilution")
 
 
+def _without_root_side(nominal: Interior) -> bool:
+    """Tell whether a face was recognised on the root side and only the line of the face side was found."""
+    sides = {line.side for line in nominal.lines}
+    return nominal.section.root_side is not None and sides == {"whole"}
+
+
 def _unseen(nominal: Interior, name: str) -> str | None:
     """Return why a value rests on a piece of line that the etch does not show, None when it does show."""
     lines, inside = nominal.lines, nominal.section.inside
@@ -364,6 +370,8 @@ def _unseen(nominal: Interior, name: str) -> str | None:
             return "the etch does not tell whether the welds of both sides have run together; mark the line"
         if name == between and not inside.near_neighbour:
             return MEETS
+    if name in ("weld_metal_area", "lack_of_penetration") and _without_root_side(nominal):
+        return "the etch shows no fusion line on the root side; mark it if that is welded"
     if name == "weld_metal_area" and inside is not None and inside.through and nominal.section.root_side is None:
         return "the weld goes through, but no face was recognised on its root side"
     if any(line.marked and not line.confidence.any() for line in lines):

@@ -15,18 +15,20 @@ from numpy.typing import NDArray
 
 from calibration.model import Calibration
 from core.geometry import Line, Points, distance
+from core.medians import median
 from vision import fusion_frame, weld_metal
 from vision.fusion_choice import Choice, Window, choose, weakest
 from vision.fusion_claim import claimed
 from vision.fusion_frame import Frame
 from vision.fusion_gap import Seam, blackout, find_seam
-from vision.fusion_haz import haz_widths
+from vision.fusion_haz import haz_widths, without_other_lines
 from vision.fusion_line import SEEN, Found, FusionLine, Inside
 from vision.fusion_meeting import Meeting, ending_at, meeting, plate_between
 from vision.fusion_proposal import CLICK_STD_PX
 from vision.fusion_sheet import Sheet, reduced_sheet
 from vision.pores import find_spots
 from vision.section import Flag, Section, WeldSurface
+from vision.tone import ToneCurve
 
 if TYPE_CHECKING:
     from vision.found import FoundWeld, FoundWelds
@@ -39,6 +41,8 @@ TO_ROOT = 0.65
 """Where rays that look for what lies deep behind the root start, on the way from the chord's middle to the root."""
 CLEAR = 6.0
 """Where some stretch of a line is less clear it is looked for from nearer to the root, too: it may cut off a finger."""
+SAME_MM = 0.3
+"""Lines of one boundary that were found from two places lie no farther apart than this, along most of them."""
 NEAR_MM = 1.2
 NEAR = (
     "the fusion lines of two welds come so near to each other that the etch does not tell whether they have met; "
@@ -56,6 +60,7 @@ def look_inside(
     marks: Sequence[WeldMarks] | None = None,
     *,
     pore_size_mm: float = PORE_SIZE_MM,
+    curve: ToneCurve = "linear",
 ) -> FoundWelds:
     """Return the welds with what the etch shows inside them.
 
@@ -69,6 +74,8 @@ def look_inside(
         A person's points on fusion lines lead the search of the weld they lie next to.
     pore_size_mm
         Equivalent diameter from which pores and inclusions are listed.
+    curve
+        How the picture stores light.
     """
     clicks = _clicks_of(found, marks or ())
     looked = [
@@ -76,14 +83,14 @@ def look_inside(
         for weld, pixels in zip(found.welds, clicks, strict=True)
     ]
     met = _met(looked, gray, found.outline_px)
-    insides = _near_marked([None if one is None else _inside(one) for one in met], found)
+    insides = _near_marked(_with_own_zones([None if one is None else _inside(one) for one in met]), found)
     welds = []
     for weld, pair in zip(found.welds, insides, strict=True):
         if pair is None:
             welds.append(weld)
             continue
         inside, flags = pair
-        inside = _with_spots(gray, found.outline_px, weld.section, inside, calibration, pore_size_mm)
+        inside = _with_spots(gray, found.outline_px, weld.section, inside, calibration, pore_size_mm, curve)
         inside = _with_walls(inside, weld, found, calibration, marks or ())
         section = replace(weld.section, inside=inside, flags=weld.section.flags + flags)
         welds.append(replace(weld, section=section, flags=weld.flags + flags))
@@ -97,14 +104,17 @@ def _with_spots(
     inside: Inside,
     calibration: Calibration,
     smallest_mm: float,
+    curve: ToneCurve,
 ) -> Inside:
     """Return the inside with the pores and inclusions in its weld metal; without a line there is none to look in."""
     if not inside.lines:
         return replace(inside, pore_size_mm=smallest_mm)
     rings = [calibration.to_px(ring) for ring in weld_metal.outlines(section, inside.lines)]
     surfaces = [np.vstack([outline, outline[:1]]) for outline in outlines_px]
-    margin = 2.0 + 2.5 * section.blur_mm / section.resolution_mm
-    spots = find_spots(gray, rings, surfaces, calibration, smallest_mm, margin_px=margin)
+    blur = section.blur_mm / section.resolution_mm
+    spots = find_spots(
+        gray, rings, surfaces, calibration, smallest_mm, margin_px=2.0 + 2.5 * blur, curve=curve, blur_px=blur
+    )
     return replace(inside, indications=spots, pore_size_mm=smallest_mm)
 
 
@@ -179,9 +189,19 @@ def _looked(
         # A narrow finger of weld metal behind the root is seen from nearer by: its sides are too steep from afar.
         nearer = {"whole": fusion_frame.toe_to_toe(surface, section.root, reach, step, to_root=TO_ROOT)}
         closer = choose(window, nearer)
-        if weakest(closer) > weakest(choice) and all(candidate.holds for candidate in closer.lines.values()):
+        held = all(candidate.holds for candidate in closer.lines.values())
+        if held and weakest(closer) > weakest(choice) and _of_one_boundary(choice, closer):
             frames, choice = nearer, closer
     return _Looked(window, frames, choice, seam, off)
+
+
+def _of_one_boundary(choice: Choice, closer: Choice) -> bool:
+    """Tell whether a line that was found from nearer is that of the boundary found before, but for a finger of it."""
+    before, now = choice.likeliest.get("whole"), closer.likeliest.get("whole")
+    if before is None or now is None or not (before.is_weld_metal and before.shows):
+        return True
+    away = np.hypot(*np.moveaxis(now.points_mm[:, None] - before.points_mm[None], 2, 0)).min(axis=1)
+    return median(away) < SAME_MM
 
 
 def _face(section: Section) -> tuple[WeldSurface, float]:
@@ -237,6 +257,17 @@ def _met(looked: Sequence[_Looked | None], gray: Gray, outlines_px: Sequence[Poi
                 if all(one.choice.lines for one in again):
                     found[first], found[second] = again
     return found
+
+
+def _with_own_zones(insides: Sequence[_Told | None]) -> list[_Told | None]:
+    """Return what was found without limits of a heat-affected zone that are another weld's fusion line."""
+    lines = [[] if pair is None else [line.points_mm[::4] for line in pair[0].lines] for pair in insides]
+    told = list(insides)
+    for number, pair in enumerate(insides):
+        others = [points for other, own in enumerate(lines) if other != number for points in own]
+        if pair is not None and others:
+            told[number] = without_other_lines(pair[0], np.vstack(others)), pair[1]
+    return told
 
 
 def _near_marked(insides: Sequence[_Told | None], found: FoundWelds) -> list[_Told | None]:

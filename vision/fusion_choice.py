@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,9 +12,10 @@ from numpy.typing import NDArray
 from calibration.model import Calibration
 from core.geometry import Points
 from core.medians import median
+from vision.fusion_candidate import TEXTURE, Candidate
 from vision.fusion_frame import Frame
 from vision.fusion_line import Side
-from vision.fusion_proposal import CLICK_STD_PX, TEXTURE, Candidate, propose
+from vision.fusion_proposal import CLICK_STD_PX, propose
 from vision.fusion_sheet import Sheet, window_px
 from vision.section import Section
 
@@ -23,6 +24,10 @@ Gray = NDArray[np.uint8]
 LEAST_TONE_LEVELS = 5.0
 CLOSED = 3.0
 """A line from toe to toe whose weakest stretch is this clear closes below the weld: it does not go through."""
+LEAST_OF_ROOT_SIDE = 40
+"""Places in the metal under the chord of the root side that tell the tone of its weld."""
+CROSSING_MM = 0.3
+"""The lines of the welds of both sides that come nearer than this to each other do not close both of them."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -54,7 +59,9 @@ def choose(window: Window, frames: Mapping[str, Frame]) -> Choice:
 
     A butt weld either goes through (two lines from face to root side) or does not (one line from toe to toe, and
     one on the root side if that is welded). Where both readings hold, the tone of the deepest place tells; where that
-    does not, a line from toe to toe that is clear all along closes the weld. What needs no other line looks for none.
+    does not, a line from toe to toe that is clear all along closes the weld. Lines of both sides that cross close
+    neither. What needs no other line looks for none. Where a line closes the weld of the face and nothing shows that
+    of the root side, that one line is claimed.
     """
     sides = _proposals(window, frames, ("left", "right"))
     through = _reading(window, sides, ("left", "right"))
@@ -64,8 +71,11 @@ def choose(window: Window, frames: Mapping[str, Frame]) -> Choice:
     names: list[Side] = ["whole", "root side"] if "root side" in frames else ["whole"]
     closed = _proposals(window, frames, names)
     whole = _reading(window, closed, names)
+    if whole is not None and _cross(whole):
+        whole = None
     if whole is None and through is None:
-        return Choice({}, _refusal(list(closed.values())), closed)
+        alone = _alone(window, closed, names)
+        return Choice({}, _refusal(list(closed.values())), closed) if alone is None else Choice(alone, None, alone)
     if whole is None or (
         through is not None and by_tone is None and min(_weakest(candidate) for candidate in whole.values()) < CLOSED
     ):
@@ -80,10 +90,39 @@ def _proposals(window: Window, frames: Mapping[str, Frame], names: Sequence[Side
     for name in names:
         if name in frames:
             clicks = own_clicks(window.section, name, window.clicks_mm)
-            candidate = propose(frames[name], window.sheet, window.calibration, clicks, std)
+            sheet = _of_root_side(window) if name == "root side" else window.sheet
+            candidate = propose(frames[name], sheet, window.calibration, clicks, std)
             if candidate is not None:
                 found[name] = candidate
     return found
+
+
+def _alone(window: Window, closed: dict[Side, Candidate], names: Sequence[Side]) -> dict[Side, Candidate] | None:
+    """Return the line of the face side where it closes that weld and the one on the root side does not show."""
+    whole, other = closed.get("whole"), closed.get("root side")
+    if "root side" not in names or whole is None or len(window.clicks_mm) or (other is not None and other.holds):
+        return None
+    return {"whole": whole} if whole.holds and _weakest(whole) >= CLOSED else None
+
+
+def _of_root_side(window: Window) -> Sheet:
+    """Return the sheet with the tone of what is weld metal of the root side for certain: an etch may be uneven."""
+    surface = window.section.root_side
+    if surface is None:
+        return window.sheet
+    left, chord = surface.toe_left, surface.toe_right - surface.toe_left
+    into = np.array([-chord[1], chord[0]])
+    along, deep = np.linspace(0.3, 0.7, 41), np.linspace(0.0, 0.08, 9)
+    levels = tones(window, left + along[:, None, None] * chord + deep[None, :, None] * into)
+    return window.sheet if len(levels) < LEAST_OF_ROOT_SIDE else replace(window.sheet, core_level=median(levels))
+
+
+def _cross(lines: Mapping[Side, Candidate]) -> bool:
+    """Tell whether the lines of the face side and of the root side come so near to each other that they cross."""
+    if "root side" not in lines:
+        return False
+    first, second = (lines[side].points_mm for side in ("whole", "root side"))
+    return float(np.min(np.hypot(*np.moveaxis(first[:, None] - second[None], 2, 0)))) < CROSSING_MM
 
 
 def _reading(window: Window, proposals: dict[Side, Candidate], names: Sequence[Side]) -> dict[Side, Candidate] | None:

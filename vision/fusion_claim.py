@@ -8,10 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from core.geometry import Points, arc_length
+from vision.fusion_candidate import TEXTURE, Candidate
 from vision.fusion_choice import Window, own_clicks
 from vision.fusion_line import FusionLine, Side
 from vision.fusion_meeting import Meeting
-from vision.fusion_proposal import CLICK_STD_PX, TEXTURE, Candidate
+from vision.fusion_proposal import CLICK_STD_PX
 from vision.fusion_refine import Refined, refined
 
 Floats = NDArray[np.float64]

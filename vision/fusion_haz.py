@@ -3,27 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from calibration.model import Calibration
 from core.geometry import Points, arc_length
 from core.medians import median
 from vision.fusion_frame import grid
-from vision.fusion_line import Found, FusionLine
-from vision.fusion_path import Paths, Strip, best_paths, contrast, strip, support
+from vision.fusion_line import Found, FusionLine, Inside
+from vision.fusion_path import Strip, strip
 from vision.fusion_sheet import Sheet, window_px
+from vision.haz_limit import FIRST_MM, NARROW_MM, Beside, find_limit
 from vision.section import Section
 
-FIRST_MM, LAST_MM = 0.2, 4.5
-LEAST_SCORE, LEAST_SEEN, LEAST_PLACES = 9.0, 0.7, 50
-MOST_SCATTER_MM = 0.15
-"""A limit that wanders by more than this about the zone's width is no limit of the zone."""
-NARROW = 0.45
-"""Window beside the path, mm: a zone narrower than about twice this is not told from the fusion line."""
+LAST_MM = 4.5
+OTHER_LINE_MM = 0.4
+TOGETHER = "the heat-affected zones of both welds run together there"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -36,7 +33,7 @@ class HazWidths:
 
 
 def haz_widths(sheet: Sheet, lines: Sequence[FusionLine], section: Section, calibration: Calibration) -> HazWidths:
-    """Return the zone's width, the median over each plate's side of the line, square to it."""
+    """Return the zone's width, the median over each plate's side of the line, from its outer limit to the line."""
     absent = "no limit of a heat-affected zone stands clear of the grain"
     found: dict[str, Found | str] = {"left": absent, "right": absent}
     limits = []
@@ -49,6 +46,23 @@ def haz_widths(sheet: Sheet, lines: Sequence[FusionLine], section: Section, cali
             found[side] = width
             limits.append(limit)
     return HazWidths(found["left"], found["right"], tuple(limits))
+
+
+def without_other_lines(inside: Inside, others_mm: Points) -> Inside:
+    """Return what was found without the limits that lie where another weld's fusion line does, (N, 2) its points.
+
+    Between two welds all of a plate may be zone: what ends it there is the other weld.
+    """
+    widths: dict[str, Found | str] = {"left": inside.haz_left, "right": inside.haz_right}
+    limits = []
+    seen = [side for side, width in widths.items() if isinstance(width, Found)]
+    for side, limit in zip(seen, inside.haz_mm, strict=True):
+        away = np.hypot(*np.moveaxis(limit[:, None] - others_mm[None], 2, 0)).min(axis=1)
+        if median(away) < OTHER_LINE_MM:
+            widths[side] = TOGETHER
+        else:
+            limits.append(limit)
+    return replace(inside, haz_left=widths["left"], haz_right=widths["right"], haz_mm=tuple(limits))
 
 
 def _part(line: FusionLine, side: str, section: Section) -> Points:
@@ -76,30 +90,24 @@ def _widths(
     step = sheet.factor * calibration.mm_per_px(calibration.to_px(first[:1])[0])
     lengths = {side: float(arc_length(part)[-1]) for side, part in parts.items()}
     rows = int(np.clip(max(lengths.values()) / (2.5 * step), 12, 60))
-    stations = np.arange(FIRST_MM - NARROW, LAST_MM, step)
+    stations = np.arange(FIRST_MM - NARROW_MM, LAST_MM, step)
     # All parts are looked at together, with as many rows each.
     places_mm = np.vstack([grid(*_outwards(part, rows, line, side), stations) for side, part in parts.items()])
     places = sheet.at(window_px(calibration, places_mm))
     values, metal = places.tone, np.where(stations[None] > FIRST_MM, places.metal, 0.0).astype(np.float32)
     shown = strip(values, metal, step)
-    contrasts = contrast(shown).reshape(len(parts), rows, -1)
-    stack = np.stack([contrasts, -contrasts], axis=1)
-    for own in stack:
-        usable = np.abs(own[0][own[0] != 0])
-        own /= 1.4826 * median(usable) + 1e-3 if len(usable) >= LEAST_PLACES else np.inf
-    stack = np.clip(stack, -12, 12)
-    stack[..., stations < FIRST_MM + 0.25] = -12.0
-    paths = best_paths(stack.reshape(-1, rows, len(stations)), bend=0.4)
     found = {}
     for number, (side, length) in enumerate(lengths.items()):
         own_rows = slice(number * rows, (number + 1) * rows)
-        own_shown = Strip(shown.sums[:, own_rows], shown.reach, step)
-        sheets = (2 * number, 2 * number + 1)
-        path = _clear_path(own_shown, paths, sheets, length) if (stack[number] > 0).any() else None
-        if path is not None:
-            width = _width(stations[path], step, length)
-            if width is not None:
-                found[side] = width, places_mm[own_rows][np.arange(rows), path]
+        beside = Beside(
+            Strip(shown.sums[:, own_rows], shown.reach, step),
+            places_mm[own_rows],
+            line.points_mm,
+            length,
+        )
+        limit = find_limit(beside)
+        if limit is not None:
+            found[side] = limit.width, limit.points_mm
     return found
 
 
@@ -114,22 +122,3 @@ def _outwards(part: Points, rows: int, line: FusionLine, side: str) -> tuple[Poi
     # Weld metal lies to the left of the way from the left toe to the right one, and of the way down on the left.
     sign = -1.0 if line.side == "whole" or side == "left" else 1.0
     return start, np.column_stack([-tangent[:, 1], tangent[:, 0]]) * sign
-
-
-def _clear_path(shown: Strip, paths: Paths, numbers: tuple[int, int], length_mm: float) -> NDArray[np.int64] | None:
-    """Return the likelier of two paths that the picture supports, None where it supports neither."""
-    for number in sorted(numbers, key=lambda number: -paths.totals[number]):
-        path = paths.path(number)
-        tested = support(shown, path, length_mm)
-        if tested.score > LEAST_SCORE and tested.seen >= LEAST_SEEN:
-            return path
-    return None
-
-
-def _width(width: NDArray[np.float64], step: float, length_mm: float) -> Found | None:
-    """Return the width of a zone from that of every row, None where it wanders too much."""
-    middle = median(width)
-    scatter = 1.4826 * median(np.abs(width - middle))
-    if scatter > max(MOST_SCATTER_MM, 0.15 * middle):
-        return None
-    return Found(middle, float(np.hypot(0.5 * step, scatter / np.sqrt(max(3.0, length_mm / 0.7)))) + 0.02)

@@ -19,9 +19,9 @@ from numpy.typing import NDArray
 from core.geometry import Points
 from core.medians import median
 from vision.fusion_band import averaged
+from vision.fusion_candidate import Candidate
 from vision.fusion_choice import Window, tones
 from vision.fusion_frame import Frame
-from vision.fusion_proposal import Candidate
 from vision.section import Section
 
 Floats = NDArray[np.float64]
@@ -29,6 +29,9 @@ Floats = NDArray[np.float64]
 STEP_MM, REACH_MM = 0.1, 5.0
 """Of the map between two roots: distance of its places, and how far it reaches to both sides."""
 SMOOTH_MM, OPEN_MM = 0.15, 0.4
+AT_ROOT_MM = 0.8
+"""What has the tone of weld metal is that of a weld where it comes this near to its root: round the heat-affected zone
+parent metal of that tone may lead from root to root, too."""
 LEAST_WAIST_MM, LARGEST_HOLE_MM2 = 0.6, 1.0
 FARTHEST_LEGS = 2.5
 """Roots farther apart than this many legs belong to welds that cannot have met."""
@@ -137,15 +140,16 @@ def tones_outside(window: Window, candidate: Candidate) -> tuple[NDArray[np.floa
 
 
 def _band(welded: NDArray[np.uint8]) -> NDArray[np.bool_] | None:
-    """Return the piece of a map (I, J) that leads from its first row to its last one, None where none does."""
+    """Return the piece of a map (I, J) that leads from the root on its first row to that on its last one, or None."""
     size = max(1, round(OPEN_MM / STEP_MM))
     opened = cv2.morphologyEx(_without_holes(welded), cv2.MORPH_OPEN, np.ones((size, size), np.uint8))
     count, labels = cv2.connectedComponents(np.asarray(opened, np.uint8), connectivity=4)
     # The roots themselves are known to a few tenths of a millimetre.
-    rim = 4
+    rim, middle, near = 4, welded.shape[1] // 2, round(AT_ROOT_MM / STEP_MM)
+    roots = slice(middle - near, middle + near + 1)
     for label in range(1, count):
         piece = np.asarray(labels == label)
-        if piece[:rim].any() and piece[-rim:].any() and piece[rim:-rim].any(axis=1).all():
+        if piece[:rim, roots].any() and piece[-rim:, roots].any() and piece[rim:-rim].any(axis=1).all():
             return piece
     return None
 

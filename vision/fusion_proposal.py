@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,22 +16,15 @@ from numpy.typing import NDArray
 from calibration.model import Calibration
 from core.geometry import Points
 from core.medians import median, quantile
+from vision.fusion_candidate import TEXTURE, TONE, Candidate
 from vision.fusion_frame import Frame
-from vision.fusion_path import Strip, Support, best_paths, contrast, strip, support
+from vision.fusion_path import Strip, best_paths, contrast, strip, support
+from vision.fusion_rival import INNER_GAP_MM, gradual, reaches_weld_metal, rivals
 from vision.fusion_sheet import Sheet, window_px
 
-TONE, TEXTURE = 0, 1
-LEAST_SCORE = (12.0, 30.0)
-LEAST_SEEN = (0.85, 0.97)
-"""A path by tone, or by texture, is a fusion line when its step stands this many standard uncertainties clear,
-over this share of it. Texture asks for more: paths through plain grain reach higher values there."""
-MORE_THAN_DRIFT = 2.5
 SAME_TONE = 0.7
 LEAVING = 2.0
 BLIND_MM = 1.0
-RIVAL_SHARE = 0.4
-"""A path within the strongest one is the fusion line when its step is at least this share of that one's."""
-INNER_GAP_MM = 0.65
 OWN_EDGE_MM = 0.3
 SPIKE_MM = 0.9
 CLICK_STD_PX = 8.0
@@ -40,50 +33,12 @@ FREE_OF_CLICK, NEAR_CLICK = 1.5, 3.0
 """Within so many of these a click pulls nothing, and a path that was found without clicks agrees with one."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Candidate:
-    """A path on a frame: stations (I,), the channel that shows it (0 tone, 1 texture), how well.
-
-    ``is_weld_metal`` tells whether its inner side has the tone of what is weld metal for certain: else another
-    boundary lies within.
-    """
-
-    frame: Frame
-    stations: NDArray[np.float64]
-    channel: int
-    support: Support
-    total: float
-    is_weld_metal: bool
-
-    @property
-    def points_mm(self) -> Points:
-        """Return the path, (I, 2)."""
-        rows = np.arange(len(self.stations))
-        low = np.clip(np.floor(self.stations).astype(int), 0, self.frame.points.shape[1] - 2)
-        share = (self.stations - low)[:, None]
-        return np.asarray((1 - share) * self.frame.points[rows, low] + share * self.frame.points[rows, low + 1])
-
-    @property
-    def holds(self) -> bool:
-        """Whether the test supports it."""
-        if not self.is_weld_metal:
-            return False
-        return self.stands_clear
-
-    @property
-    def stands_clear(self) -> bool:
-        """Whether both of its sides differ by more than they scatter and drift, along most of it."""
-        least = LEAST_SCORE[self.channel], LEAST_SEEN[self.channel]
-        steep = abs(self.support.step) >= MORE_THAN_DRIFT * self.support.drift
-        return steep and self.support.score >= least[0] and self.support.seen >= least[1]
-
-
 def propose(
     frame: Frame, sheet: Sheet, calibration: Calibration, clicks_mm: Points | None = None, click_std_mm: float = 0.0
 ) -> Candidate | None:
     """Return the path that is most likely the fusion line, whether or not the test supports it.
 
-    Tone first; where no tone supports a line, the strength of texture.
+    Tone first; where tone shows no boundary, the strength of texture.
 
     Parameters
     ----------
@@ -116,7 +71,7 @@ def propose(
         found = _best(frame, values, metal, channel, pull, core, blind, marked=marked)
         if found is not None and (found.holds or best is None):
             best = found
-        if best is not None and best.holds:
+        if best is not None and (best.holds or best.shows):
             break
     return best
 
@@ -184,11 +139,11 @@ def _best(
     _tie_ends(stack, frame)
     followed = _followed(frame, stack, channel, shown, core)
     strongest = next(followed)
-    if strongest.stands_clear and _reaches_weld_metal(strongest, core):
+    if strongest.stands_clear and reaches_weld_metal(strongest, shown, core):
         return strongest
     candidates = [strongest, *followed]
     strongest = max(candidates, key=lambda c: (c.stands_clear, c.total))
-    if not strongest.stands_clear or marked or _reaches_weld_metal(strongest, core):
+    if not strongest.stands_clear or marked or reaches_weld_metal(strongest, shown, core):
         return strongest
     # The zone beside the weld metal may stand out more than the weld metal itself: look within, with all that
     # lies at the strongest path and beyond it left out.
@@ -198,30 +153,22 @@ def _best(
     near = slice(0, min(farthest, frame.points.shape[1]))
     station = np.arange(near.stop)[None]
     remaining = metal[:, near] * (station <= (strongest.stations - OWN_EDGE_MM * clear)[:, None])
-    shown = strip(values[:, near], remaining, frame.step_mm)
+    whole, shown = shown, strip(values[:, near], remaining, frame.step_mm)
     found = contrast(shown)
     found[blind] = 0.0
-    within = np.stack([found, -found]) / noise - pull[:, near]
-    within[:, ~frame.allowed[:, near]] = -8.0
-    within[:, station > (strongest.stations - INNER_GAP_MM * clear)[:, None]] = -8.0
-    _tie_ends(within, frame)
-    rivals = [*candidates, *_followed(frame, within, channel, shown, core)]
-    inner = [
-        c
-        for c in rivals
-        if c.holds
-        and abs(c.support.step) > RIVAL_SHARE * abs(strongest.support.step)
-        and median(strongest.stations - c.stations) > 0.7 * INNER_GAP_MM / frame.step_mm
-    ]
+    stack = np.stack([found, -found]) / noise - pull[:, near]
+    stack[:, ~frame.allowed[:, near]] = -8.0
+    stack[:, station > (strongest.stations - INNER_GAP_MM * clear)[:, None]] = -8.0
+    _tie_ends(stack, frame)
+    paths = [*candidates, *_followed(frame, stack, channel, shown, core)]
+    within = [c for c in paths if median(strongest.stations - c.stations) > 0.7 * INNER_GAP_MM / frame.step_mm]
+    inner = [c for c in within if rivals(c, strongest, whole, core)]
     if inner:
-        return max(inner, key=lambda c: c.total)
+        return max(inner, key=lambda c: (c.holds, c.total))
+    if core is not None and not strongest.is_weld_metal and gradual(within, strongest.support.inside - core):
+        return replace(strongest, is_weld_metal=True)
     held = [c for c in candidates if c.holds]
     return max(held, key=lambda c: c.total) if held else strongest
-
-
-def _reaches_weld_metal(path: Candidate, core: float | None) -> bool:
-    """Tell whether a path has the very tone of weld metal on its inner side: no zone that stands out lies within."""
-    return core is not None and abs(path.support.inside - core) < 0.5 * RIVAL_SHARE * abs(path.support.step)
 
 
 def _tie_ends(stack: NDArray[np.float32], frame: Frame) -> None:

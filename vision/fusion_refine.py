@@ -22,6 +22,7 @@ from vision.fusion_corner import sharpened
 from vision.fusion_path import best_paths
 from vision.fusion_settle import USUAL_MM_PER_PX, Settled, settled
 from vision.fusion_sheet import Sheet
+from vision.fusion_tail import with_tail
 
 Gray = NDArray[np.uint8]
 Floats = NDArray[np.float64]
@@ -90,7 +91,8 @@ def refined(
     found = settled(gray, sheet, line, mm_per_px, outside, anchors)
     std = _std(sheet, found, step, outside)
     scale = max(1.0, USUAL_MM_PER_PX / mm_per_px)
-    return Refined(*sharpened(gray, sheet, found.points_px, std, found.step_px, found.blur_px, outside, scale))
+    points, std = sharpened(gray, sheet, found.points_px, std, found.step_px, found.blur_px, outside, scale)
+    return Refined(points, with_tail(gray, sheet, points, std, found.step_px, found.blur_px, outside, scale))
 
 
 def _std(sheet: Sheet, line: Settled, step: float, outside: float) -> Floats:

@@ -1,7 +1,7 @@
 """Pores and inclusions in weld metal: compact spots of another tone, and long thin dark ones for a person.
 
-A spot must stand clear of the grain around it; its rim is where it is half as dark (or bright) as its middle,
-which a symmetric blur leaves in its place. Nothing here tells a pore from an inclusion, or a crack from slag.
+A spot must stand clear of the grain around it; its rim is where it is half as dark (or bright) in light as its
+middle, which a symmetric blur leaves in its place. Nothing here tells a pore from an inclusion, or a crack from slag.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ from calibration.model import Calibration
 from core.geometry import Points
 from core.medians import median
 from vision.fusion_line import Indication
+from vision.tone import ToneCurve, edge_doubt_px, half_level
 
 Gray = NDArray[np.uint8]
 Plane = NDArray[np.float32]
@@ -43,9 +44,16 @@ BAND_AT, BAND_SHARE = (2.0, 2.5, 3.0, 3.5), 0.35
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Patch:
-    """Weld metal cut out of the picture: grey levels less their surroundings, 0 where ``metal`` is 0 and not 255."""
+    """Weld metal cut out of the picture: grey levels less their surroundings, 0 where ``metal`` is 0 and not 255.
+
+    ``level`` is that of the surroundings, ``curve`` how the picture stores light, ``blur`` the spread of its edges in
+    pixels of the patch.
+    """
 
     rest: Plane
+    level: Plane
+    curve: ToneCurve
+    blur: float
     metal: Gray
     low: NDArray[np.int64]
     factor: float
@@ -97,6 +105,8 @@ def find_spots(
     smallest_mm: float,
     *,
     margin_px: float = 3.0,
+    curve: ToneCurve = "linear",
+    blur_px: float = 0.0,
 ) -> tuple[Indication, ...]:
     """Return the spots of an equivalent diameter of at least ``smallest_mm``, largest first.
 
@@ -108,18 +118,27 @@ def find_spots(
         Outlines of the metal, (N, 2) px, to which the distance of a spot is stated.
     margin_px
         Spots nearer to the rim of the weld metal than this are not told from the rim.
+    curve
+        How the picture stores light: it moves the rim of a spot against that of its half-way grey level.
+    blur_px
+        Standard deviation of the picture's edge spread.
     """
     found: list[Indication] = []
     surfaces = [_surface(outline) for outline in surfaces_px if len(outline) > 1]
     for outline in weld_metal_px:
-        patch = _patch(gray, outline, calibration, smallest_mm, margin_px)
+        patch = _patch(gray, outline, calibration, smallest_mm, margin_px, (curve, blur_px))
         if patch is not None:
             found += _spots(patch, surfaces, calibration, smallest_mm)
     return tuple(sorted(found, key=lambda spot: -spot.area_mm2))
 
 
 def _patch(
-    gray: Gray, outline: Points, calibration: Calibration, smallest_mm: float, margin_px: float
+    gray: Gray,
+    outline: Points,
+    calibration: Calibration,
+    smallest_mm: float,
+    margin_px: float,
+    light: tuple[ToneCurve, float],
 ) -> _Patch | None:
     height, width = gray.shape
     low = np.clip(np.floor(outline.min(axis=0)), 0, [width - 2, height - 2]).astype(int)
@@ -139,12 +158,13 @@ def _patch(
     mask = np.asarray(cv2.erode(mask, np.ones((2 * reach + 1, 2 * reach + 1), np.uint8), borderValue=0), np.uint8)
     if cv2.countNonZero(mask) < 50:
         return None
-    rest = np.subtract(tone, _surroundings(tone, mask, SPREAD_MM / (pixel * factor)), dtype=np.float32)
+    level = _surroundings(tone, mask, SPREAD_MM / (pixel * factor))
+    rest = np.subtract(tone, level, dtype=np.float32)
     inside = _sampled(rest, mask)
     noise = 1.4826 * median(np.abs(inside - median(inside)))
     # Outside the weld metal there is nothing.
     rest *= mask > 0
-    return _Patch(rest, mask, low, factor, max(noise, 0.7))
+    return _Patch(rest, level, light[0], light[1] / factor, mask, low, factor, max(noise, 0.7))
 
 
 def _sampled(plane: Plane | Gray, mask: Gray) -> Plane:
@@ -202,13 +222,15 @@ def _spots(
             depth, smooth = sign * rest[window], sign * soft[window]
             top = _top(smooth[own])
             # What is half as deep as the deepest there hangs together with it; the rim of the metal does not.
-            core = np.asarray((depth > 0.5 * top) & (cv2.dilate(own.astype(np.uint8), _AROUND) > 0), np.uint8)
+            half = _half(patch, window, own, sign, top)
+            core = np.asarray((depth > half * top) & (cv2.dilate(own.astype(np.uint8), _AROUND) > 0), np.uint8)
             for inner, part in _pieces(core, least_px=LEAST_PX):
                 own_top = _top(smooth[inner][part])
                 place = (_within(window[0], inner[0]), _within(window[1], inner[1]))
                 if own_top < least or _touches_rim(patch.metal, place, part):
                     continue
-                rows, columns = np.nonzero(part & (depth[inner] > 0.5 * own_top))
+                half = _half(patch, place, part, sign, own_top)
+                rows, columns = np.nonzero(part & (depth[inner] > half * own_top))
                 if len(rows) < LEAST_PX:
                     continue
                 spot = _Spot(columns + place[1].start, rows + place[0].start, sign, own_top)
@@ -221,6 +243,12 @@ def _spots(
 
 
 _AROUND = np.ones((3, 3), np.uint8)
+
+
+def _half(patch: _Patch, place: tuple[slice, slice], own: NDArray[np.bool_], sign: int, top: float) -> float:
+    """Return where on the way from its surroundings to the top of a spot its rim lies: half-way in light."""
+    around = float(np.mean(patch.level[place][own]))
+    return abs(half_level(patch.curve, around, min(max(around + sign * top, 0.0), 255.0)) - around) / top
 
 
 def _pieces(mask: Gray, *, least_px: int) -> list[tuple[tuple[slice, slice], NDArray[np.bool_]]]:
@@ -306,7 +334,10 @@ def _indication(
         return None
     # The rim is known to a part of a pixel all round.
     perimeter = math.pi * (length + width) / 2
-    area_std = perimeter * pixel * math.hypot(0.12, 0.5 * patch.noise / spot.top)
+    around = float(np.mean(patch.level[spot.rows, spot.columns]))
+    levels = sorted((around, around + spot.sign * spot.top))
+    curve = edge_doubt_px(patch.curve, levels[0], levels[1], patch.blur)
+    area_std = perimeter * pixel * math.hypot(0.12, 0.5 * patch.noise / spot.top, curve)
     points = np.asarray((np.column_stack([spot.columns, spot.rows]) + 0.5) * patch.factor - 0.5 + patch.low, float)
     distance = _distance(_rim(points, centre), centre, surfaces) if surfaces else 0.0
     at_mm = calibration.to_mm(centre[None])[0]

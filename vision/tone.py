@@ -31,6 +31,18 @@ def light_table() -> NDArray[np.float32]:
     return np.asarray(255.0 * light, np.float32)
 
 
+def half_level(curve: ToneCurve, first: float, second: float) -> float:
+    """Return the stored value, 0 to 255, half-way in light between two: a symmetric blur leaves an edge there.
+
+    On an unknown curve it is the mean of both.
+    """
+    if curve != "srgb":
+        return 0.5 * (first + second)
+    table = light_table()
+    light = np.interp([first, second], np.arange(256), table)
+    return float(np.interp(0.5 * (light[0] + light[1]), table, np.arange(256)))
+
+
 def edge_doubt_px(curve: ToneCurve, dark: float, bright: float, blur_px: float) -> float:
     """Return the standard uncertainty of the place of all edges from the tone curve, px.
 

@@ -192,3 +192,18 @@ def test_a_groove_that_is_gone_is_not_guessed_at() -> None:
     faint = measure(butt_through(walls, confidence=0.5))["sidewall_fusion_left"]
     assert isinstance(faint, NotMeasurable)
     assert "etch shows only" in faint.reason
+
+
+def test_a_root_side_without_a_line_leaves_open_what_lies_between() -> None:
+    """A face was recognised on the root side, and only the line of the face side shows."""
+    x = np.linspace(-6, 6, 201)
+    depth = np.column_stack([x, -4 * np.sqrt(np.maximum(0, 1 - (x / 6) ** 2))])
+    section = butt_through({})
+    line = FusionLine("whole", depth, 40 * depth, np.full(len(x), 0.01), np.full(len(x), 20.0))
+    section = replace(section, inside=replace(section.inside, lines=(line,)))
+    both, alone = measure(section), measure(replace(section, root_side=None))
+    assert both["penetration_depth"].value == pytest.approx(4.0, abs=1e-3)
+    for name in ("lack_of_penetration", "weld_metal_area"):
+        assert isinstance(both[name], NotMeasurable)
+        assert "root side" in both[name].reason
+    assert isinstance(alone["weld_metal_area"], Quantity)

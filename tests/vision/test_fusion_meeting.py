@@ -131,3 +131,23 @@ def test_the_ends_lie_where_the_borders_come_nearest() -> None:
     assert _ends(flat, at)[0].std_mm > 0.8
     assert _ends((columns < 43) & (columns > 40), at) is None
     assert _ends(columns < 60, at) is None
+
+
+@pytest.mark.parametrize("fused", [False, True])
+def test_plate_of_the_tone_of_weld_metal_is_no_way_from_root_to_root(fused: bool) -> None:
+    """Round the zones of both welds the plate leads from side to side; weld metal begins at the roots."""
+    welded = np.ones((60, 101), np.uint8)
+    zones = np.zeros(101, bool)
+    zones[25:] = True
+    welded[6:14, zones] = 0
+    welded[46:54, zones] = 0
+    welded[:14, 18:25] = 0
+    welded[46:, 18:25] = 0
+    if fused:
+        welded[:, 42:60] = 1
+        welded[:, 36:42] = 0
+        welded[:, 60:66] = 0
+    band = _band(welded)
+    assert (band is not None) == fused
+    if fused:
+        assert not band[:, :36].any()

@@ -8,6 +8,7 @@ from skimage.measure import label, regionprops
 
 from calibration.model import from_pixel_size
 from vision.pores import _far_pieces, find_spots
+from vision.tone import light_table
 
 PIXEL_MM = 0.025
 
@@ -98,3 +99,21 @@ def test_the_distance_to_the_surface_is_that_of_the_nearest_segment() -> None:
     (spot,) = find_spots(gray, [outline], [far, near], from_pixel_size(PIXEL_MM), 0.2)
     rim = Point(spot.centre_px).buffer(0.5 * spot.equivalent_diameter_mm / PIXEL_MM)
     assert spot.surface_distance_mm == pytest.approx(rim.distance(LineString(near)) * PIXEL_MM, abs=0.04)
+
+
+@pytest.mark.parametrize("blur_px", [1.2, 2.2])
+def test_the_rim_lies_half_way_in_light(blur_px: float) -> None:
+    """A lens blurs light: on the curve of a camera's file a dark spot looks smaller than it is."""
+    light, (x, y, radius) = np.full((400, 500), 0.35), (250, 200, 13.0)
+    down, across = np.mgrid[0:400, 0:500]
+    light[np.hypot(across - x, down - y) < radius] = 0.02
+    light = cv2.GaussianBlur(light, (0, 0), blur_px) + 0.002 * np.random.default_rng(5).standard_normal(light.shape)
+    gray = np.interp(255 * light, light_table(), np.arange(256)).astype(np.uint8)
+    outline = np.array([[20.0, 20.0], [480.0, 20.0], [480.0, 380.0], [20.0, 380.0]])
+    true = np.pi * (radius * PIXEL_MM) ** 2
+    found = {
+        curve: find_spots(gray, [outline], [outline], from_pixel_size(PIXEL_MM), 0.2, curve=curve, blur_px=blur_px)[0]
+        for curve in ("srgb", "linear")
+    }
+    assert abs(found["srgb"].area_mm2 - true) <= 2 * found["srgb"].area_std_mm2
+    assert found["linear"].area_mm2 < true - 2 * found["srgb"].area_std_mm2
