@@ -14,6 +14,9 @@ from core.geometry import Line, Points, diagonal, distance, intersection, step_l
 from core.medians import median
 from vision.runs import Run, turn_deg
 
+MOST_RISE, MOST_RISE_MM = 0.3, 1.0
+"""Height of a butt weld's face above its chord: ISO 5817 allows 1 mm + 0.25 of its width at its lowest level D."""
+
 FILLET_TURN_DEG = (35.0, 145.0)
 """A joint angle of 35 to 145 degrees through the air."""
 LEAST_PLATE = 0.7
@@ -412,7 +415,12 @@ def root_pair(
 
 
 def encloses(outer: ButtPair, inner: FilletPair, count: int) -> bool:
-    """Tell whether a fillet lies between the plates of a butt pair."""
+    """Tell whether a fillet lies between the plates of a butt pair that is no higher than the face of a weld.
+
+    What is higher is a plate that stands between them, with a fillet on both of its sides.
+    """
+    if outer.rise > MOST_RISE_MM + MOST_RISE * outer.width:
+        return False
     start, length = outer.first.stop, (outer.second.start - outer.first.stop) % count
     first, second = (inner.first.stop - start + 2) % count, (inner.second.start - start - 2) % count
     return first <= second <= length

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from core.geometry import Line, Points, angle_between_deg
+from vision.joints import MOST_RISE, MOST_RISE_MM
 from vision.outline import MOST_UNSHARP, Outline
 from vision.section import PreparedEdge, Section, WeldSurface
 
@@ -32,9 +33,9 @@ coarse of ISO 8503-1, from memory) has about a fifth of it."""
 CROOKEDEST_EDGE = 0.005
 """The same of the edge of a lap, the shorter of its two surfaces: a few millimetres wander as far as a long plate."""
 
-MOST_BULGE, MOST_BULGE_MM = 0.3, 1.0
-"""Height of a face above its toes, 1 mm + 0.3 of its width: ISO 5817 allows 1 mm + 0.25 of it at its lowest level D,
-drawn welds reach 0.17 of it. A dome, a box or a house on a straight line is higher."""
+MOST_BULGE, MOST_BULGE_MM = MOST_RISE, MOST_RISE_MM
+"""Height of a face above its toes, as a share of its width and in mm: drawn welds reach 0.17 of it. A dome, a box or a
+house on a straight line is higher."""
 
 WIDEST_SQUARE, WIDEST_SQUARE_MM, MOST_STEP_SQUARE, MOST_WEDGE_SQUARE = 0.5, 4.0, 0.25, 0.05
 """Of two square edges, in shares of the thinner plate: gap (ISO 9692-1 has the thickness for plates of 4 mm, half of

@@ -173,3 +173,14 @@ def test_undercut_moves_neither_toe_nor_plate(photograph) -> None:
     measured = measure(found.welds[0].section)
     assert measured["undercut_left"].value == pytest.approx(0.5, abs=0.06)
     assert measured["undercut_right"].value == pytest.approx(0.4, abs=0.06)
+
+
+@pytest.mark.parametrize("standing_mm", [8.0, 9.5])
+def test_a_short_standing_plate_between_two_fillets_is_no_bead(photograph, standing_mm: float) -> None:
+    """What stands out between two plates in line is a weld's face only where it is no higher than one."""
+    right, left = FilletShape(5.5, 5.0, bulge_mm=-0.3), FilletShape(5.0, 5.5, bulge_mm=0.4)
+    ends = {"through_left": PlateEnd(18), "through_right": PlateEnd(18), "standing": PlateEnd(standing_mm)}
+    drawing = tee(through_thickness_mm=7, standing_thickness_mm=9, right=right, left=left, **ends)
+    photo = photograph(drawing, rotation_deg=5, seed=2)
+    welds = find_welds(photo.gray, photo.calibration).welds
+    assert [weld.section.joint for weld in welds] == ["tee", "tee"]
