@@ -89,7 +89,11 @@ def _thresholds(console: Any, content: dict[str, Any], units: str) -> None:
     for item in content["undercut"]:
         limit = "clear of its uncertainty" if item["over_mm"] is None else f"over {length_text(item['over_mm'], units)}"
         window = length_text(item["window_mm"], units)
-        console.print(f"  {item['quantity']} {limit}, in any {window}: {length_text(item['length_mm'], units)} in all")
+        text = f"  {item['quantity']} {limit}, in any {window}: {length_text(item['length_mm'], units)} in all"
+        if item["not_measurable"]:
+            most = length_text(item["at_most_mm"], units)
+            text += f"; at most {most}, not known in {item['not_measurable']} sections"
+        console.print(text)
 
 
 def _outcomes(console: Any, content: dict[str, Any], units: str) -> None:
@@ -136,7 +140,10 @@ def _places(console: Any, content: dict[str, Any], units: str) -> None:
         console.print(f"  and {more} more gaps: see the seam file")
     worst = content["worst"]
     if worst is not None:
-        value = f"{_number(worst['value'], worst['unit'], units)} {_symbol(worst['unit'], units)}"
+        value = _number(worst["value"], worst["unit"], units)
+        if worst["expanded_uncertainty"] is not None:
+            value += f" ± {_number(worst['expanded_uncertainty'], worst['unit'], units)}"
+        value += f" {_symbol(worst['unit'], units)}"
         console.print(f"Worst at {_place(worst['position_mm'], units)}: {worst['quantity']} {value}, {worst['why']}")
 
 

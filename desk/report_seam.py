@@ -142,7 +142,10 @@ def _told(content: Mapping[str, Any]) -> list[str]:
         lines.append(text)
     for item in content.get("undercut") or ():
         over = "clear of its uncertainty" if item["over_mm"] is None else f"over {item['over_mm']:g} mm"
-        lines.append(f"{_plain(item['quantity'])} {over}, in any {item['window_mm']:g} mm: {item['length_mm']:g} mm")
+        text = f"{_plain(item['quantity'])} {over}, in any {item['window_mm']:g} mm: {item['length_mm']:g} mm"
+        if item.get("not_measurable"):
+            text += f", at most {item['at_most_mm']:g} mm: not known in {item['not_measurable']} sections"
+        lines.append(text)
     worst = content.get("worst")
     if worst:
         lines.append(

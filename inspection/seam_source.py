@@ -160,6 +160,8 @@ def kind_of(path: Path) -> Kind:
 
     if is_cloud(path):
         return "cloud"
+    if path.is_file() and path.stat().st_size == 0:
+        raise UnreadableFile(f"{path}: the file is empty.")
     raise UnreadableFile(
         f"{path}: a seam is scanned from a folder of frames or profiles, a multi-page TIFF, a video (.mp4, .avi) or a "
         "point cloud; a single picture or profile is for 'toeline measure'."

@@ -211,15 +211,21 @@ def gaps(columns: Columns) -> list[Entry]:
 
 
 def undercut_in_window(columns: Columns, thresholds: Sequence[Threshold]) -> list[Entry]:
-    """Return the longest sum of undercut in any 300 mm of the seam, for each side."""
+    """Return the longest sum of undercut in any 300 mm of the seam, for each side.
+
+    ``at_most_mm`` is what it would be if there were undercut wherever it is not known, in ``not_measurable`` sections.
+    """
     found: list[Entry] = []
     for name in UNDERCUT:
         if name not in columns.values:
             continue
         where, limit = columns.undercut(name, thresholds)
         length, start = longest_in_window(columns.places(), where, columns.pitch_mm, WINDOW_MM)
+        unknown = ~np.isfinite(columns.of(name))
+        most, _ = longest_in_window(columns.places(), where | unknown, columns.pitch_mm, WINDOW_MM)
         found.append({
             "quantity": name, "window_mm": WINDOW_MM, "over_mm": limit, "length_mm": _rounded(length),
+            "at_most_mm": _rounded(most), "not_measurable": int(unknown.sum()),
             "from_mm": None if start is None else _rounded(start),
             "to_mm": None if start is None else _rounded(min(start + WINDOW_MM, columns.length_mm - columns.pitch_mm)),
         })  # fmt: skip
@@ -291,11 +297,13 @@ def worst(columns: Columns, thresholds: Sequence[Threshold]) -> Entry | None:
 
 def worst_entry(columns: Columns, number: int, name: str, why: str) -> Entry:
     """Return the section of a number as the worst one."""
+    expanded = columns.expanded[name][number]
     return {
         "section": number,
         "position_mm": _rounded(columns.places()[number]),
         "quantity": name,
         "value": _rounded(columns.of(name)[number]),
+        "expanded_uncertainty": _rounded(expanded) if math.isfinite(expanded) else None,
         "unit": columns.units[name],
         "why": why,
     }

@@ -74,9 +74,8 @@ def undercut(toe: Toe, noise: Noise) -> Undercut:
             )
             return Undercut(either, either)
         if reach > MOST_HIDDEN_MM:
-            hidden = NotMeasurable(
-                f"points lie so far apart beside the toe that an undercut {reach:.1f} mm deep may lie between them"
-            )
+            deep = f"an undercut {reach:.1f} mm deep" if math.isfinite(reach) else "an undercut of any depth"
+            hidden = NotMeasurable(f"points lie so far apart beside the toe that {deep} may lie between them")
             return Undercut(hidden, hidden)
         note = f"no undercut above the noise of {reach:.3f} mm"
         none = quantity(0.0, "mm", {"edge": reach / 2}, noise, note=note)

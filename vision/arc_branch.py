@@ -18,7 +18,6 @@ from vision.arc_surface import (
     ALIKE,
     DIAMETER_STD,
     RADII_MM,
-    SURE,
     Bend,
     bend_of,
     centre_near,
@@ -32,6 +31,9 @@ from vision.section import Section
 LEAST_SAGITTA_MM = 0.08
 STRAIGHT = 0.25
 """The wall bends by less than this share of the pipe."""
+
+WAVERS = 3.0
+"""A pipe leaves its chord so many times as far as the wall does: surfaces that waver bend alike."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -103,7 +105,10 @@ def branch_of(profile: Profile, outside_diameter_mm: float | None = None) -> Bra
     known = None if outside_diameter_mm is None else -2.0 / outside_diameter_mm
     for at, side in ((0, "left"), (1, "right")):
         wall, pipe = bends[1 - at], bends[at]
-        if _is_pipe(pipe, ends[at], known) and abs(wall.curvature) < STRAIGHT * abs(pipe.curvature) + 3 * wall.std:
+        straight = abs(wall.curvature) < STRAIGHT * abs(pipe.curvature) + 3 * wall.std
+        if known is None:
+            straight &= WAVERS * abs(_sagitta(wall, ends[1 - at])) < abs(_sagitta(pipe, ends[at]))
+        if straight and _is_pipe(pipe, ends[at], known):
             return _laid_flat(side, ends[at], ends[1 - at], pipe, known, noise)
     return None
 
@@ -111,9 +116,12 @@ def branch_of(profile: Profile, outside_diameter_mm: float | None = None) -> Bra
 def _is_pipe(bend: Bend, end: Points, known: float | None) -> bool:
     if known is not None:
         return abs(bend.curvature - known) < ALIKE * abs(known) + 3 * bend.std and -bend.curvature > 2 * bend.std
-    length = float(np.hypot(*(end[-1] - end[0])))
-    sure = -bend.curvature > SURE * bend.std and -bend.curvature * length**2 / 8 > LEAST_SAGITTA_MM
-    return sure and RADII_MM[0] < -1.0 / bend.curvature < RADII_MM[1]
+    bent = -_sagitta(bend, end) > LEAST_SAGITTA_MM and bend.is_pipe
+    return bent and RADII_MM[0] < -1.0 / bend.curvature < RADII_MM[1]
+
+
+def _sagitta(bend: Bend, end: Points) -> float:
+    return bend.curvature * float(np.hypot(*(end[-1] - end[0]))) ** 2 / 8
 
 
 def _laid_flat(side: str, pipe: Points, wall: Points, bend: Bend, known: float | None, noise: float) -> Branch | None:

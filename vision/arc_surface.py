@@ -16,7 +16,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from core.fitting import LineFit, total_least_squares
+from core.fitting import LineFit, correlation_points, total_least_squares
 from core.geometry import Points, arc_length
 from core.medians import median
 from vision.profile import Profile, usual_std_mm
@@ -42,6 +42,9 @@ STRAIGHT_SHARE = 0.1
 """Half of the points of a bent stretch lie farther from any line than this share of its sagitta: 0.26 where all of them
 are on it, 0.15 where a quarter is not."""
 
+ALIKE_AT_LEAST = 2.0
+"""Neighbouring points may share half of their noise."""
+
 ALIKE = 0.3
 """Both sides belong to one pipe when their bends differ by no more than this share (and their uncertainty)."""
 
@@ -53,11 +56,24 @@ tolerance of pipe (an assumption, without a source of its own)."""
 
 @dataclass(frozen=True, slots=True)
 class Bend:
-    """Curvature of a stretch, 1/mm (above 0: hollow towards the air), its standard uncertainty, and the scatter, mm."""
+    """Curvature of a stretch, 1/mm (above 0: hollow towards the air), its standard uncertainty, and the scatter, mm.
+
+    ``residual`` holds how far each of its points lies off the bent line, mm.
+    """
 
     curvature: float
     std: float
     scatter: float
+    residual: NDArray[np.float64]
+
+    @property
+    def is_pipe(self) -> bool:
+        """Whether the stretch bends towards the metal by more than what its points have in common may bend it."""
+        if -self.curvature < SURE * self.std:
+            return False
+        # Asked last: points of a smoothed surface lie off it together over millimetres, and bend it as a pipe would.
+        alike = max(correlation_points(self.residual) / ALIKE_AT_LEAST, 1.0)
+        return -self.curvature >= SURE * self.std * math.sqrt(alike)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -194,10 +210,9 @@ def bend_of(points: Points) -> Bend:
         if float(np.abs(solution - before).max()) < SETTLED * spread:
             break
     inverse = np.linalg.inv((terms[:5] @ (weights > 0)).take(POWERS))
-    # Neighbouring points may share half of their noise.
-    std = 2.0 * spread * math.sqrt(2.0 * float(inverse[2, 2])) / scale**2
+    std = 2.0 * spread * math.sqrt(ALIKE_AT_LEAST * float(inverse[2, 2])) / scale**2
     slope = float(solution[1]) / scale
-    return Bend(float(2 * solution[2] / scale**2 / (1 + slope**2) ** 1.5), std, spread)
+    return Bend(float(2 * solution[2] / scale**2 / (1 + slope**2) ** 1.5), std, spread, residual)
 
 
 def _solved(normal: NDArray[np.float64], right: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -213,7 +228,7 @@ def _one_pipe(bends: list[Bend], lengths: list[float], known: float | None) -> b
     left, right = bends
     if known is not None:
         return all(abs(bend.curvature - known) < ALIKE * abs(known) + 4 * bend.std for bend in bends)
-    if any(-bend.curvature < SURE * bend.std for bend in bends):
+    if not all(bend.is_pipe for bend in bends):
         return False
     if any(-b.curvature * length**2 / 8 < LEAST_SAGITTA_MM for b, length in zip(bends, lengths, strict=True)):
         return False

@@ -24,6 +24,7 @@ from vision.cloud_profile import LEAST_POINTS, profile_of_slab
 from vision.cloud_seam import (
     GRID_MM,
     Centreline,
+    direction_around,
     fit_centreline,
     on_grid,
     seam_direction,
@@ -57,6 +58,12 @@ FEW = "the cloud has too few points here"
 PARTLY = "only a part of the section is seen here"
 LEAST_SEEN, NEAR_MM = 0.8, 2.0
 """A section with points near less than this share of its neighbours' width may lack a plate, and take a cap for one."""
+
+WHOLE, MORE_SHOWN = 0.95, 0.05
+"""Along its seam a cloud shows nearly whole joints; where less shows another direction is tried, and must show more."""
+
+MIDDLE = 0.4
+"""Of a seam around a pipe so much is nearly straight: looked at along its middle the rest is smeared."""
 
 CHANGES_LOOKED_AT = 25
 WIDER = 1.5
@@ -198,7 +205,16 @@ def sections(
     surface = surface_normals(points, rng)
     along = seam_direction(surface.normals) if seam is None else _unit(seam, "--along")
     seam_how = "found: the direction that the surfaces are swept along" if seam is None else "as given"
-    up, air_how, doubtful = _air(points, along, air, joint, rng)
+    found = _air(points, along, air, joint, rng)
+    if seam is None and (isinstance(found, NothingMeasurable) or found.shown < WHOLE):
+        around = direction_around(surface.normals, along)
+        other = _air(points, around, air, joint, rng, MIDDLE)
+        least = 0.0 if isinstance(found, NothingMeasurable) else found.shown + MORE_SHOWN
+        if not isinstance(other, NothingMeasurable) and other.shown > max(least, WHOLE):
+            along, seam_how, found = around, "found: around a pipe, whose own axis shows no whole joint", other
+    if isinstance(found, NothingMeasurable):
+        raise found
+    up = found.up
     frame = np.column_stack([along, np.cross(along, up), up])
     origin = np.median(points, axis=0)
     local = (points - origin) @ frame
@@ -216,13 +232,13 @@ def sections(
         seam=frame @ (middle / np.linalg.norm(middle)),
         air=up,
         seam_how=seam_how,
-        air_how=air_how,
+        air_how=found.how,
         points=len(points),
         noise_mm=surface.noise_mm,
         spacing_mm=surface.spacing_mm,
         length_mm=length,
         bend_mm=line.bend_mm,
-        flags=_flags(doubtful),
+        flags=_flags(found.doubtful),
     )
     neighbours = _neighbours(place, section, length)
     slab = slab_mm or slab_length(place, section, pitch_mm, surface.noise_mm)
@@ -275,20 +291,30 @@ def _flags(doubtful: bool) -> tuple[Flag, ...]:
     return (Flag("air_side_doubtful", "the cloud shows a joint from both sides: give the side of the air with --air"),)
 
 
+class _Up(NamedTuple):
+    """The unit vector into the air, how it was told, whether that is doubtful, and how much of a joint shows there."""
+
+    up: Vector
+    how: str
+    doubtful: bool
+    shown: float
+
+
 def _air(
     points: NDArray[np.float64],
     along: Vector,
     given: Sequence[float] | None,
     joint: JointChoice,
     rng: np.random.Generator,
-) -> tuple[Vector, str, bool]:
-    """Return the unit vector into the air, square to the seam, how it was told, and whether that is doubtful."""
+    middle: float = 1.0,
+) -> _Up | NothingMeasurable:
+    """Return where the air is, square to the seam, or that no side shows a joint in a share of the seam."""
     if given is not None:
         up = _unit(given, "--air")
         up = up - (up @ along) * along
         if np.linalg.norm(up) < 0.2:
             raise UsageError("--air points along the seam: give the direction from the metal into the air.")
-        return up / np.linalg.norm(up), "as given", False
+        return _Up(up / np.linalg.norm(up), "as given", False, 1.0)
     across = np.cross(along, np.eye(3)[int(np.argmin(np.abs(along)))])
     across /= np.linalg.norm(across)
     other = np.cross(along, across)
@@ -296,16 +322,19 @@ def _air(
     low, high = np.quantile(place, [0.002, 0.998])
     length = float(np.clip((high - low) * POINTS_OF_A_PIECE / len(points), *PIECE_MM))
     pieces = []
-    for share in (np.arange(PIECES) + 0.5) / PIECES:
+    for share in 0.5 + middle * ((np.arange(PIECES) + 0.5) / PIECES - 0.5):
         centre = low + share * (high - low)
         piece = points[np.abs(place - centre) < length / 2]
         if len(piece) > POINTS_OF_A_PIECE:
             piece = piece[rng.choice(len(piece), POINTS_OF_A_PIECE, replace=False)]
         if len(piece) >= LEAST_POINTS:
             pieces.append(np.column_stack([piece @ across, piece @ other]))
-    found = air_of(pieces, joint)
+    try:
+        found = air_of(pieces, joint)
+    except NothingMeasurable as error:
+        return error
     up = math.cos(found.angle_rad) * across + math.sin(found.angle_rad) * other
-    return up, f"found: {found.how}", found.doubtful
+    return _Up(up, f"found: {found.how}", found.doubtful, found.shown)
 
 
 def _centreline(local: NDArray[np.float64]) -> tuple[Centreline, tuple[float, float]]:

@@ -41,11 +41,15 @@ shallower, and of a ridge higher, the other side is the air."""
 
 @dataclass(frozen=True, slots=True)
 class Air:
-    """Direction of the air in a section, as an angle from its first axis, and how it was told."""
+    """Direction of the air in a section, as an angle from its first axis, and how it was told.
+
+    ``shown`` is how much of a joint the pieces show from there: 1 where each shows a whole one.
+    """
 
     angle_rad: float
     how: str
     doubtful: bool
+    shown: float = 1.0
 
 
 def air_of(pieces: Sequence[Points], joint: JointChoice) -> Air:
@@ -91,7 +95,8 @@ def air_of(pieces: Sequence[Points], joint: JointChoice) -> Air:
     }.get(kind, "the plates open to this side")
     # What is deep enough for a groove from one side and low enough for a cap from the other may be either.
     doubtful = other[0] > NEARLY * best[0] or {kind, other[1]} == {"groove", "butt"}
-    return Air(math.atan2(float(agreed[1]), float(agreed[0])), how, doubtful)
+    shown = best[3] / (len(pieces) * SCORES.get(kind, SCORES["butt"]))
+    return Air(math.atan2(float(agreed[1]), float(agreed[0])), how, doubtful, shown)
 
 
 def look(piece: Points, joint: JointChoice) -> tuple[float, NDArray[np.float64], str] | None:

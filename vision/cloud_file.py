@@ -7,6 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from core.errors import UnreadableFile
 from vision.cloud import Cloud
@@ -18,6 +19,9 @@ from vision.point_text import text_columns, text_table
 
 CLOUD_SUFFIXES = (".ply", ".pcd", ".xyz", ".asc", ".pts", ".txt", ".csv", ".npy", ".x3p")
 FARTHEST_MM = 1e6
+SAMPLE, OFTEN = 2000, 5
+"""A point that is there so many times among so many of a cloud, exactly, stands for nothing that was measured."""
+
 
 _READERS: dict[str, Callable[[bytes, str], Table]] = {
     ".ply": ply_table,
@@ -55,12 +59,21 @@ def read_cloud(path: str | Path, *, file_units: str | None = None) -> Cloud:
         points = found.points_mm
     else:
         points = in_mm(_READERS[suffix](data, name), name, file_units)
-    points = points[np.isfinite(points).all(axis=1)]
+    points = without_fillers(points[np.isfinite(points).all(axis=1)])
     if len(points) < 3:
         raise UnreadableFile(f"{name}: the cloud has {len(points)} points that are finite numbers.")
     if np.abs(points - np.median(points, axis=0)).max() > FARTHEST_MM:
         raise UnreadableFile(f"{name}: points lie more than a kilometre apart: check the columns and the units.")
     return Cloud(points, name, hashlib.sha256(data).hexdigest())
+
+
+def without_fillers(points: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return points (N, 3) without those that a device wrote where it saw nothing, as -9999 in all three columns."""
+    some = points[:: max(1, len(points) // SAMPLE)]
+    values, counts = np.unique(some, axis=0, return_counts=True)
+    for value in values[counts >= OFTEN] if len(values) > OFTEN else ():
+        points = points[(points != value).any(axis=1)]
+    return points
 
 
 def is_cloud(path: str | Path) -> bool:

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from core.geometry import Points, arc_length
 from vision.cloud_bench import bench_ends
+from vision.cloud_scatter import more_than_told, scatter_of_points
 from vision.profile import Gap, Profile
 
 LEAST_POINTS = 40
@@ -262,8 +263,7 @@ def _averaged(points: Points, along: Points, across: Points, total: int) -> Slab
     points, along, across = points[order], along[order], across[order]
     if along[-1] <= along[0]:
         return None
-    # Differences of neighbours: neither slope nor bend of the surface is taken for scatter.
-    noise = max(1.4826 * float(np.median(np.abs(np.diff(across)))) / math.sqrt(2), 1e-4)
+    noise = max(scatter_of_points(along, across), 1e-4)
     good = np.abs(across - usual_near(across)) < OUTLIER * noise + ROUGH_MM
     points, along, across = points[good], along[good], across[good]
     starts = _stretches(along, math.ceil(max(A_MEAN, (noise / MEAN_STD_MM) ** 2)))
@@ -286,14 +286,17 @@ def _averaged(points: Points, along: Points, across: Points, total: int) -> Slab
     means = _out_to_the_rims(means, steps > wide, along, stretch, noise)
     steps = np.hypot(*np.diff(means, axis=0).T)
     gaps = tuple(Gap(int(i), float(steps[i]), MISSING) for i in np.flatnonzero(steps > wide))
+    std = noise / np.sqrt(count)
+    factor, alike = more_than_told(means, std)
     profile = Profile(
         points_mm=means,
-        std_mm=noise / np.sqrt(count),
+        std_mm=factor * std,
         closed=False,
         cut=np.zeros(len(means), bool),
         resolution_mm=spacing,
         # A mean over a stretch blurs as a window of that width does.
         blur_mm=spacing / math.sqrt(12.0),
+        correlation_points=alike,
         gaps=gaps,
     )
     return SlabProfile(profile, noise, len(points), total - len(points))

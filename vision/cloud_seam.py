@@ -35,6 +35,9 @@ STANDS_OUT = 0.02
 """Least share of normals that must speak against every direction farther off than ``OTHER_DEG``."""
 
 OTHER_DEG = 25.0
+STARTS = (0.5, 0.25, 0.75)
+"""Shares of the seam at which pieces are taken that the others are laid over."""
+
 GRID_MM = 0.25
 FARTHEST_MM = 5.0
 LEAST_OVERLAP = 0.6
@@ -109,6 +112,17 @@ def seam_direction(normals: NDArray[np.float64]) -> Vector:
             'like "1,0,0"'
         )
     return _sign_fixed(best)
+
+
+def direction_around(normals: NDArray[np.float64], axis: Vector) -> Vector:
+    """Return the direction about an axis in which a surface leads at its middle, a unit vector.
+
+    The plates of a weld around a pipe are swept along the pipe's axis as well, and over more of the surface than the
+    seam is: normals (N, 3) of both point to the middle of what is seen.
+    """
+    middle = np.linalg.eigh(normals.T @ normals)[1][:, -1]
+    around = np.cross(axis, middle)
+    return _sign_fixed(around / np.linalg.norm(around))
 
 
 def _half_sphere(count: int) -> NDArray[np.float64]:
@@ -186,19 +200,13 @@ def on_grid(points: Points, low: float, high: float) -> Vector:
 def shifts_between(heights: Sequence[Vector]) -> Points:
     """Return by how much (across, up) each section of a row lies off the middle one, (N, 2) mm; NaN if unknown."""
     count = len(heights)
-    found = np.full((count, 2), np.nan)
     known = [i for i in range(count) if np.isfinite(heights[i]).sum() > 20]
     if not known:
-        return found
-    start = min(known, key=lambda i: abs(i - count // 2))
-    found[start] = 0.0
-    for row in ([i for i in known if i > start], [i for i in known if i < start][::-1]):
-        before = start
-        for i in row:
-            step = _shift(heights[before], heights[i])
-            if step is not None:
-                found[i] = found[before] + step
-                before = i
+        return np.full((count, 2), np.nan)
+    # What lies across the seam may be at any one place: the pieces that most others are like tell.
+    starts = dict.fromkeys(min(known, key=lambda i: abs(i - share * count)) for share in STARTS)
+    chains = [_chained(heights, known, start) for start in starts]
+    found = max(chains, key=lambda chain: np.count_nonzero(np.isfinite(chain[:, 0])))
     # From neighbour to neighbour small errors add up: lay every section over the middle of all of them.
     moved = {i: _moved(heights[i], found[i]) for i in known if np.isfinite(found[i]).all()}
     together = np.array(list(moved.values()))
@@ -208,6 +216,20 @@ def shifts_between(heights: Sequence[Vector]) -> Points:
     for i, height in moved.items():
         step = _shift(reference, height)
         found[i] = np.nan if step is None else found[i] + step
+    return found
+
+
+def _chained(heights: Sequence[Vector], known: Sequence[int], start: int) -> Points:
+    """Return by how much sections lie off one of them, from neighbour to neighbour, (N, 2); NaN for an unlike one."""
+    found = np.full((len(heights), 2), np.nan)
+    found[start] = 0.0
+    for row in ([i for i in known if i > start], [i for i in known if i < start][::-1]):
+        before = start
+        for i in row:
+            step = _shift(heights[before], heights[i])
+            if step is not None:
+                found[i] = found[before] + step
+                before = i
     return found
 
 

@@ -201,7 +201,7 @@ def _model_toe(
     span = min(max(0.12 * face_length, 6 * detail.step_mm), max(0.9, 8 * detail.step_mm))
     rounding, passed = 0.0, 0.0
     # Speckle moves neighbouring points of a line alike, as the plate beside shows.
-    alike = min(max(fit.correlation_points, 1.0), SHARED_NOISE) if detail.alone else SHARED_NOISE
+    alike = min(max(fit.correlation_points, 1.0), SHARED_NOISE) if detail.alone else max(SHARED_NOISE, detail.alike)
     for _ in range(3):
         start = int(np.searchsorted(length, length[leave] + max(clear, passed)))
         stop = int(np.searchsorted(length, length[min(start, len(path) - 1)] + span))

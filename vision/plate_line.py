@@ -41,6 +41,10 @@ NOISY_MM = 0.02
 """Points that scatter by more (of a scanner, not of a picture) tell a toe only together with much of the face."""
 
 
+ALIKE = 2.0
+"""Where so many neighbours scatter alike, means of them are no better than points, and stray as a surface wanders."""
+
+
 @dataclass(frozen=True, slots=True)
 class Detail:
     """How fine the profile is.
@@ -61,8 +65,8 @@ class Detail:
         Length of a stretch of surface that carries one piece of information about its line.
     lines
         Lines of runs that were fitted for it.
-    shared_points
-        Neighbouring points that carry one independent piece of information, as far as their source tells.
+    alike
+        So many neighbouring points scatter alike, as the profile's own makes it known; 1 where it tells nothing.
     """
 
     noise_mm: float
@@ -72,12 +76,17 @@ class Detail:
     wander_mm: float = 0.0
     wander_length_mm: float = SHORTEST_WANDER_MM
     lines: Mapping[Run, LineFit] = field(default_factory=dict)
-    shared_points: float = 1.0
+    alike: float = 1.0
+
+    @property
+    def scattered(self) -> bool:
+        """Whether points scatter much, each on its own: what they do together is the surface's wander."""
+        return self.noise_mm > NOISY_MM and self.alike < ALIKE
 
     @property
     def noisy(self) -> bool:
         """Whether the points' own scatter is what a fit to them shows, and no wander of the surface."""
-        return self.alone or self.noise_mm > NOISY_MM
+        return self.alone or self.scattered
 
 
 def fit_plate(points: Points, run: Run, detail: Detail, *, toe_at_stop: bool) -> tuple[LineFit, Points]:
@@ -89,7 +98,7 @@ def fit_plate(points: Points, run: Run, detail: Detail, *, toe_at_stop: bool) ->
         ordered, body = ordered[::-1], body[::-1]
         fit = replace(fit, inliers=fit.inliers[::-1])
     # Few points do not show what they share.
-    correlation = max(correlation_points(fit.line.offset(body)[fit.inliers]), min(detail.shared_points, len(body) / 2))
+    correlation = max(correlation_points(fit.line.offset(body)[fit.inliers]), min(detail.alike, len(body) / 2))
     fit = with_correlation(fit, correlation)
     length = distance(body[-1], body[0])
     wander = wander_of(fit, detail)
@@ -203,6 +212,6 @@ def beyond_noise(spread: float, detail: Detail, *, left: float = 1.0) -> float:
     left
         Share of the variance of a point's scatter that is left in what was spread: less than 1 for means.
     """
-    if detail.noise_mm <= NOISY_MM:
+    if not detail.scattered:
         return spread
     return math.sqrt(max(spread**2 - left * detail.noise_mm**2, 0.0))

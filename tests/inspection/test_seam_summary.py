@@ -107,10 +107,17 @@ def test_undercut_in_any_300_mm() -> None:
     assert undercut_in_window(columns, ())[0]["quantity"] == "undercut_left"
 
 
+def test_undercut_that_is_not_known_may_add_to_any_300_mm() -> None:
+    rows = [row(n * 0.5, None if 20 <= n < 36 else 0.4 if n < 4 else 0.0) for n in range(60)]
+    found = undercut_in_window(columns_of(rows), [Threshold("undercut_left", 0.3)])[0]
+    assert (found["length_mm"], found["at_most_mm"], found["not_measurable"]) == (2.0, 10.0, 16)
+
+
 def test_the_worst_section_and_why() -> None:
     rows = [row(0.0, 0.1, throat=4.0), row(0.5, 0.3, throat=5.0), row(1.0, 0.0, throat=6.0)]
     columns = columns_of(rows)
     assert worst(columns, ())["position_mm"] == 0.5
+    assert worst(columns, ())["expanded_uncertainty"] == 0.02
     assert worst(columns, [Threshold("throat", 5.0), Threshold("undercut_left", 0.5)])["position_mm"] == 1.0
     assert worst(columns_of([row(0.0, 0.01, throat=4.5), row(0.5, 0.0, throat=4.0)]), ())["why"] == "least throat"
     assert worst(columns_of([row(0.0, error="dark")]), ()) is None

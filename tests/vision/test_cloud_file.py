@@ -229,3 +229,21 @@ def test_other_kinds(tmp_path: Path) -> None:
     assert not is_cloud(written(tmp_path, ".png", b"1,2,3\n"))
     assert "no such file" in refused(tmp_path / "none.ply")
     assert "kilometre" in refused(written(tmp_path, ".csv", b"0,0,0\n1,1,1\n2,2,1e30\n"))
+
+
+def test_points_that_stand_for_nothing_are_left_out(tmp_path: Path) -> None:
+    rng = np.random.default_rng(3)
+    points = rng.uniform(-20.0, 20.0, (5000, 3))
+    points[rng.random(5000) < 0.05] = -9999.0
+    points[rng.random(5000) < 0.02] = 0.0
+    np.save(tmp_path / "cloud.npy", points)
+    kept = read_cloud(tmp_path / "cloud.npy").points_mm
+    assert np.abs(kept).max() <= 20.0
+    assert np.count_nonzero((kept == 0.0).all(axis=1)) == 0
+    assert len(kept) > 4500
+
+
+def test_points_rounded_coarsely_are_kept(tmp_path: Path) -> None:
+    points = np.round(np.random.default_rng(4).uniform(0.0, 30.0, (20_000, 3)) * [1.0, 1.0, 0.0], 1)
+    np.save(tmp_path / "cloud.npy", points)
+    assert len(read_cloud(tmp_path / "cloud.npy").points_mm) == 20_000
