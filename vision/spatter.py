@@ -36,7 +36,7 @@ BESIDE_MM, ON_FACE_MM = 0.5, 0.05
 MOST_OF_WELD = 0.45
 """A bump wider than this share of a weld may be the weld."""
 
-OVERHANG_MM, HIGH_SHARE = 0.1, 0.3
+OVERHANG_MM, HIGH_SHARE = 0.05, 0.3
 """A lobe that reaches over the plate by so much, and whose inner foot lies above it by so much of its height."""
 
 LEFT_OUT, SUSPECTED = "spatter_left_out", "spatter_suspected"
