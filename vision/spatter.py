@@ -211,7 +211,9 @@ def left_out(bumps: list[Bump]) -> Flag:
 
 def suspected(bumps: list[Bump]) -> Flag:
     """Return what is told of bumps without which no weld like the one with them is seen."""
-    return Flag(SUSPECTED, f"{_told(bumps)} on or beside the weld, like spatter, and is measured as a part of it")
+    return Flag(
+        SUSPECTED, f"{_told(bumps)} on or beside the weld, like spatter or overlap, and is measured as a part of it"
+    )
 
 
 def _told(bumps: list[Bump]) -> str:
