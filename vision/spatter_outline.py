@@ -11,8 +11,8 @@ from core.fitting import total_least_squares
 from core.geometry import Points, intersection
 from vision.found import FoundWelds, all_flagged
 from vision.outline import Outline
-from vision.profile import Gap, Profile
-from vision.spatter import COVERED, Bump, bumps, left_out, may_be_overlap, sticks_to, suspected
+from vision.profile import Profile
+from vision.spatter import Bump, bumps, left_out, may_be_overlap, sticks_to, suspected, without
 
 BESIDE_STEPS = (2, 12)
 """Points of the outline beside a foot whose line says how the surface goes on: from, to."""
@@ -81,16 +81,6 @@ def _is_below(corner: Points, first: Points, last: Points) -> bool:
 
 def _seen(points: Points, drops: list[Bump]) -> Profile:
     """Return the outline without the points of drops, their places as gaps."""
-    keep = np.ones(len(points), bool)
-    for drop in drops:
-        keep[drop.start + 1 : drop.stop] = False
-    new = np.cumsum(keep) - 1
-    index = np.flatnonzero(keep)
-    return Profile(
-        points_mm=points[index],
-        std_mm=np.zeros(len(index)),
-        closed=True,
-        cut=np.zeros(len(index), bool),
-        resolution_mm=float(np.hypot(*(points[1] - points[0]))),
-        gaps=tuple(Gap(int(new[drop.start]), drop.width_mm, COVERED) for drop in drops),
-    )
+    count = len(points)
+    step_mm = float(np.hypot(*(points[1] - points[0])))
+    return without(Profile(points, np.zeros(count), True, np.zeros(count, bool), step_mm), drops)

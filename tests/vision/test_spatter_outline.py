@@ -43,8 +43,8 @@ def beside(drawing: Drawing, toe: str, away_mm: float) -> Points:
     return np.asarray(points[toe] + away_mm * way / np.hypot(*way))
 
 
-def found(photo: object) -> FoundWelds:
-    welds = find_welds(photo.gray, photo.calibration)  # type: ignore[attr-defined]
+def found(photo) -> FoundWelds:
+    welds = find_welds(photo.gray, photo.calibration)
     return welds if welds.seen is None else with_gaps(welds, welds.seen)
 
 
