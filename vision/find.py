@@ -28,6 +28,7 @@ from vision.section import Flag
 from vision.segmentation import OF_ONE_TONE, ReducedPicture, proposals, reduce_picture, silhouettes
 from vision.sharp_edges import OF_SHARP_EDGES, sharp_splits
 from vision.side_band import LONG_SIDE_PX as SIDE_BAND_LONG_SIDE_PX
+from vision.spatter_outline import beside_drops
 from vision.structure import JointChoice, Shape
 from vision.tone import ToneCurve
 from vision.within_outlines import welds_in
@@ -191,7 +192,10 @@ def _first_found(
                 followed = [across_lost(outline) for outline in follow(faces)] if sharp else follow(faces)
                 lost |= of_one_tone and any(map(is_lost_in_shadow, followed))
                 lost |= any(outline.unsharp > MOST_UNSHARP for outline in followed)
-                seen = search(faces, followed, coarseness=coarseness)
+                look = partial(search, faces, coarseness=coarseness)
+                seen = look(followed)
+                if seen is not None and not marks:
+                    seen = beside_drops(seen, followed, look)
                 if seen is not None:
                     found = seen if found is None or len(seen.welds) > len(found.welds) else found
                     break

@@ -128,14 +128,7 @@ def without(profile: Profile, left_out: list[Bump]) -> Profile:
     for bump in left_out:
         keep[bump.start + 1 : bump.stop] = False
     new = np.cumsum(keep) - 1
-    covered = [
-        Gap(
-            int(new[bump.start]),
-            float(np.hypot(*(profile.points_mm[bump.stop] - profile.points_mm[bump.start]))),
-            COVERED,
-        )
-        for bump in left_out
-    ]
+    covered = [Gap(int(new[bump.start]), bump.width_mm, COVERED) for bump in left_out]
     taken = {gap.after for gap in covered}
     rest = [
         replace(gap, after=int(new[gap.after]) if gap.after >= 0 else -1)

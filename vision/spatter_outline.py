@@ -21,16 +21,21 @@ DEEPEST_SHARE = 1.0
 """Two surfaces meet below a drop no deeper than this share of its width."""
 
 
-def beside_drops(found: FoundWelds, outline: Outline, search: Callable[[Outline], FoundWelds | None]) -> FoundWelds:
-    """Return the welds of an outline led past spatter that sticks to one of them.
+def beside_drops(
+    found: FoundWelds, outlines: list[Outline], search: Callable[[list[Outline]], FoundWelds | None]
+) -> FoundWelds:
+    """Return the welds of an outline led past spatter that sticks to one of them; two of a joint stay as they are.
 
     Parameters
     ----------
     found
         What was found with it.
     search
-        Finds the welds of an outline.
+        Finds the welds of outlines.
     """
+    if len(outlines) > 1:
+        return found
+    (outline,) = outlines
     points = found.outline_mm[0]
     step_mm = float(np.hypot(*(points[1] - points[0])))
     noise = outline.noise_px / outline.step_px * step_mm
@@ -43,7 +48,7 @@ def beside_drops(found: FoundWelds, outline: Outline, search: Callable[[Outline]
     led = outline.points_px.copy()
     for drop in drops:
         led[drop.start + 1 : drop.stop] = _past(outline.points_px, drop)
-    other = search(replace(outline, points_px=led))
+    other = search([replace(outline, points_px=led)])
     if other is None or [w.section.joint for w in other.welds] != [w.section.joint for w in found.welds]:
         return all_flagged(found, suspected(drops))
     return replace(

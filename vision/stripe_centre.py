@@ -140,7 +140,7 @@ def centres(
     wide_theory = noise * math.sqrt(2 * reach**3 / 3) / (np.maximum(height, 1e-3) * sigma_px * math.sqrt(2 * math.pi))
     uneven = blocks_noise > UNEVEN * noise
     moved = _moved_by_ground(gray, columns, course, sigma_px, reach) if uneven else None
-    tall = max(median(height), 1.0)
+    tall = max(median(height), 1.0) if moved else 1.0
     chosen = estimator or _steadier(
         band,
         gauss,

@@ -24,7 +24,6 @@ from vision.profile import Profile
 from vision.section import Flag
 from vision.segmentation import ReducedPicture
 from vision.sharp_edges import OF_SHARP_EDGES
-from vision.spatter_outline import beside_drops
 from vision.structure import (
     LEAST_LONG,
     JointChoice,
@@ -62,28 +61,6 @@ def welds_in(
     coarseness: float,
 ) -> FoundWelds | None:
     """Return the welds between the plates of some outlines, None where there are none."""
-    search = partial(
-        _with_drops, reduced, calibration, origin, faces, joint=joint, marks=marks, ruled=ruled, coarseness=coarseness
-    )
-    found = search(outlines)
-    if found is None or marks or len(outlines) > 1:
-        return found
-    return beside_drops(found, outlines[0], lambda outline: search([outline]))
-
-
-def _with_drops(
-    reduced: ReducedPicture,
-    calibration: Calibration,
-    origin: Points,
-    faces: Faces,
-    outlines: list[Outline],
-    *,
-    joint: JointChoice,
-    marks: bool,
-    ruled: bool,
-    coarseness: float,
-) -> FoundWelds | None:
-    """Return the welds of outlines as they are, spatter that sticks to them included."""
     by_edges = faces.outlines[0].proposal.startswith(OF_SHARP_EDGES)
     is_edge = is_sharp_all_round if by_edges else is_edge_of_metal
     if min(outline.support for outline in outlines) < LEAST_SUPPORT or not all(map(is_edge, outlines)):
