@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import time
-from collections.abc import Callable
-
 import cv2
 import numpy as np
 import pytest
@@ -39,16 +36,9 @@ def one_thread():
     cv2.setNumThreads(before)
 
 
-def processor_s(work: Callable[[], object]) -> float:
-    """Return the processor time of a piece of work: what waits for others does not count."""
-    start = time.process_time()
-    work()
-    return time.process_time() - start
-
-
 @pytest.mark.parametrize("light", [Light(), Light(noise=0.0, ground=4.0)], ids=["noisy", "dark"])
 @pytest.mark.parametrize("joint", ["tee", "butt"])
-def test_a_frame_takes_little_more_than_its_decoding(joint, light, one_thread):
+def test_a_frame_takes_little_more_than_its_decoding(joint, light, one_thread, processor_s):
     rng = np.random.default_rng(1)
     frame = shot(RIG, random_drawing(joint, rng, 60.0), light, rng).frame
     png = cv2.imencode(".png", frame)[1]

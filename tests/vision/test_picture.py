@@ -4,7 +4,6 @@ import contextlib
 import io
 import os
 import struct
-import time
 import zlib
 from pathlib import Path
 
@@ -195,13 +194,13 @@ def test_device_is_refused_without_reading() -> None:
     assert "not a regular file" in refused("/dev/zero")
 
 
-def test_huge_file_is_refused_without_reading(tmp_path: Path) -> None:
+def test_huge_file_is_refused_without_reading(tmp_path: Path, processor_s) -> None:
     path = tmp_path / "huge.bmp"
     with path.open("wb") as file:
         file.truncate(5 << 30)
-    start = time.perf_counter()
-    assert "limit" in refused(path)
-    assert time.perf_counter() - start < 0.5
+    told = []
+    assert processor_s(lambda: told.append(refused(path))) < 0.5
+    assert "limit" in told[0]
 
 
 def png_chunk(kind: bytes, body: bytes) -> bytes:
@@ -283,21 +282,19 @@ def test_random_damage_is_a_picture_or_a_sentence(tmp_path: Path, scene: np.ndar
         assert read_picture(path).gray8.ndim == 2
 
 
-def test_reading_costs_little_more_than_decoding(tmp_path: Path) -> None:
+def test_reading_costs_little_more_than_decoding(tmp_path: Path, processor_s) -> None:
     noise = np.random.default_rng(0).integers(0, 256, (750, 1000, 3), np.uint8)
     large = cv2.GaussianBlur(cv2.resize(noise, (4000, 3000)), (0, 0), 1.0)
-    path = tmp_path / "a.jpg"
-    cv2.imwrite(str(path), large)
-
-    def best(read) -> float:
-        times = []
-        for _ in range(7):
-            start = time.perf_counter()
-            read(str(path))
-            times.append(time.perf_counter() - start)
-        return min(times)
-
-    assert best(read_picture) < 1.5 * best(lambda p: cv2.imread(p, cv2.IMREAD_GRAYSCALE))
+    path = str(tmp_path / "a.jpg")
+    cv2.imwrite(path, large)
+    # Taken in turns, so that a slow spell of the machine meets both.
+    reading, decoding = np.array(
+        [
+            (processor_s(lambda: read_picture(path)), processor_s(lambda: cv2.imread(path, cv2.IMREAD_GRAYSCALE)))
+            for _ in range(7)
+        ]
+    ).T
+    assert reading.min() < 1.5 * decoding.min()
 
 
 def test_bytes_are_read_whole(tmp_path: Path) -> None:
