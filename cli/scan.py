@@ -209,7 +209,7 @@ def _view(found: Seam, units: str, *, beside: bool) -> Callable[[], bytes] | Non
 def _direction(text: str | None, option: str) -> Direction | None:
     if text is None:
         return None
-    from vision.cloud import direction_of
+    from vision.cloud_directions import direction_of
 
     return direction_of(text, option)
 

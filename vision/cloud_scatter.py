@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from core.geometry import Points
+from vision.line_scatter import across_chords
 
 LAGS, LAG_MM = (1, 2, 3, 5), 0.15
 """Points compared with those so many farther on, but no farther than this apart: what differs then is scatter."""
@@ -64,16 +65,9 @@ def more_than_told(means: Points, std_mm: NDArray[np.float64]) -> tuple[float, f
 
 def spread_across(points: Points, stride: int) -> float:
     """Return how much points (N, 2) scatter across the lines through those a stride away on both sides, mm."""
-    before, here, after = points[: -2 * stride], points[stride:-stride], points[2 * stride :]
-    chord = after - before
-    length = np.hypot(chord[:, 0], chord[:, 1])
-    usable = length > 0
-    if not usable.any():
+    across, _ = across_chords(points, stride)
+    if len(across) == 0:
         return 0.0
-    chord, length, offset = chord[usable], length[usable], (here - before)[usable]
-    share = np.sum(offset * chord, axis=1) / length**2
-    across = (chord[:, 0] * offset[:, 1] - chord[:, 1] * offset[:, 0]) / length
-    across /= np.sqrt(1 + share**2 + (1 - share) ** 2)
     ends = np.arange(0, len(across), PIECE)
     sums, counts = np.add.reduceat(across**2, ends), np.diff(np.append(ends, len(across)))
     # Corners and bent faces take up a few pieces whole: half of the others are below what all of them scatter.

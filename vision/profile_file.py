@@ -18,6 +18,7 @@ from core.errors import UnreadableFile
 from core.geometry import Points, diagonal, signed_area, step_lengths
 from core.medians import median
 from vision.cloud_profile import profile_of_slab, usual_near
+from vision.line_scatter import across_chords
 from vision.picture import read_bytes
 from vision.point_table import array_columns, array_table, cloud_hint, in_mm
 from vision.point_text import text_columns, text_table
@@ -216,14 +217,7 @@ def smoothed_over(points: Points) -> tuple[int, float]:
 
 def _spread_across(points: Points, stride: int) -> tuple[float, float]:
     """Return the scatter across the line through the neighbours a stride away, and that stride's length."""
-    before, here, after = points[: -2 * stride], points[stride:-stride], points[2 * stride :]
-    chord = after - before
-    length = np.hypot(chord[:, 0], chord[:, 1])
-    usable = length > 0
-    if not usable.any():
+    across, chord = across_chords(points, stride)
+    if len(across) == 0:
         return 0.0, 0.0
-    chord, length, offset = chord[usable], length[usable], (here - before)[usable]
-    share = np.sum(offset * chord, axis=1) / length**2
-    across = (chord[:, 0] * offset[:, 1] - chord[:, 1] * offset[:, 0]) / length
-    scale = np.sqrt(1 + share**2 + (1 - share) ** 2)
-    return 1.4826 * float(np.median(np.abs(across / scale))), float(np.median(length) / 2)
+    return 1.4826 * float(np.median(np.abs(across))), float(np.median(chord) / 2)

@@ -15,7 +15,8 @@ from benchmarks.render.grooves import Edge, groove
 from core.errors import NothingMeasurable, UsageError
 from core.quantity import NotMeasurable, Quantity
 from measurement import measure
-from vision.cloud import CROSSED, Cloud, Sections, direction_of, sections
+from vision.cloud import CROSSED, Cloud, Sections, sections
+from vision.cloud_directions import direction_of
 from vision.cloud_profile import MISSING, profile_of_slab
 from vision.find_profile import find_welds_in_profile
 
