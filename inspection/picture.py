@@ -204,7 +204,7 @@ def _found_in_light(path: str | Path, picture: Picture, calibration: Calibration
     from vision.colour_plane import colour_plane
     from vision.find import find_welds
     from vision.found import all_flagged
-    from vision.ground import PLAIN
+    from vision.ground import PLAIN, plainer
 
     curve = picture.curve if settings.tone_curve == "auto" else settings.tone_curve
     search = partial(
@@ -215,11 +215,13 @@ def _found_in_light(path: str | Path, picture: Picture, calibration: Calibration
         found = search(picture.gray8, curve=curve)
     except NothingMeasurable as error:
         failure = error
-    if found is not None and found.ground_roughness < PLAIN and not _codes(found) & set(TELL_COLOUR):
+    doubted = found is None or bool(_codes(found) & set(TELL_COLOUR))
+    if found is not None and found.ground_roughness < PLAIN and not doubted:
         return found
     plane = colour_plane(read_colour(path), curve)
     coloured = None
-    if plane is not None:
+    # A soft shadow is one in every colour: the long search pays where the ground is plainer in colour.
+    if plane is not None and (found is None or doubted or plainer(found.outline_px, picture.gray8, plane) < CLEARER):
         with suppress(NothingMeasurable):
             coloured = search(plane, curve="linear" if curve == "srgb" else curve, coarseness=COLOUR_COARSENESS)
     if coloured is not None and (found is None or coloured.ground_roughness < CLEARER * found.ground_roughness):

@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.ground import ROUGH, roughness
+from vision.ground import MOST_BLUR_PX, ROUGH, roughness
 from vision.segmentation import ReducedPicture, Silhouette, filled, silhouettes
 
 Mask = NDArray[np.uint8]
@@ -33,9 +33,6 @@ LEAST_LINE_PX, THICKEST_CRUMB_PX = 36, 18
 """On a plain ground a line is longer than this; what a grained ground adds is no thicker."""
 
 TURNS = 2
-
-MOST_BLUR_PX = 2.5
-"""Standard deviation of an edge spread, in pixels of the reduced picture, that is no unevenness of the ground."""
 
 
 def redrawn(outlines: tuple[Silhouette, ...], picture: ReducedPicture) -> tuple[Silhouette, ...]:

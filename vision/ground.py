@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
+from numpy.typing import NDArray
 
 from core.geometry import Points
-from vision.segmentation import ReducedPicture, outwards
+from vision.segmentation import ReducedPicture, outwards, reduce_picture
 
 PLACES = 600
 AWAY = np.array([4.0, 7.0, 10.0, 13.0])
@@ -20,6 +23,18 @@ PLAIN, ROUGH, MOST = 0.015, 0.03, 0.6
 """On plain paper, card, resin and benches the ground changes by up to 0.025 of the step to the metal beside it, on
 wood, cloth and stone by 0.03 to 0.3 (rendered pictures), and does so all around: a rule may lie beside a part of it.
 Below the first number nothing is to be gained."""
+
+MOST_BLUR_PX = 2.5
+"""Standard deviation of an edge spread, in pixels of the reduced picture, that is no unevenness of the ground."""
+
+
+def plainer(outlines_px: Sequence[Points], before: NDArray[np.uint8], after: NDArray[np.uint8]) -> float:
+    """Return to which share the roughness beside outlines (N, 2) falls from one picture of a scene to another of it."""
+    one, other = (
+        max(roughness(outline, MOST_BLUR_PX * picture.factor, picture) for outline in outlines_px)
+        for picture in (reduce_picture(before), reduce_picture(after))
+    )
+    return other / one if one > 0 else 1.0
 
 
 def roughness(outline_px: Points, blur_px: float, picture: ReducedPicture) -> float:
