@@ -64,7 +64,17 @@ def fillet_model(surface: WeldSurface, noise: Noise) -> Model[Outline] | None:
         edge,
         not_below_zero=NOT_BELOW_ZERO,
         without_sign=("leg_difference",),
+        lesser=_lesser(nominal),
     )
+
+
+def _lesser(outline: Outline) -> dict[str, tuple[str, str]]:
+    """Return what follows the shorter leg where a toe limits the triangle: the other leg may be the shorter one."""
+    held = outline.held_by.get("size")
+    if held is None:
+        return {}
+    legs = ("leg_left", "leg_right") if held == "left" else ("leg_right", "leg_left")
+    return {"size": legs, "design_throat": legs}
 
 
 def _grown(by: float, outline: Outline, share: float) -> Outline:

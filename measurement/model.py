@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Generic, TypeVar
@@ -32,6 +33,8 @@ class Model(Generic[Geometry]):
         Values that are 0 when the model gives less, and values of which only the size counts.
     notes
         What a reader must know of a value.
+    lesser
+        Value to the two values of which it follows the lesser, that one first.
     """
 
     values: Callable[[Geometry], dict[str, float]]
@@ -43,6 +46,7 @@ class Model(Generic[Geometry]):
     not_below_zero: tuple[str, ...] = ()
     without_sign: tuple[str, ...] = ()
     notes: Mapping[str, str] = field(default_factory=dict)
+    lesser: Mapping[str, tuple[str, str]] = field(default_factory=dict)
 
     def finished(self, name: str, value: float) -> float:
         """Return a value as it is reported."""
@@ -54,13 +58,35 @@ class Model(Generic[Geometry]):
 def evaluated(model: Model[Geometry]) -> dict[str, Measured]:
     """Return the model's values, each with its budget by the law of propagation."""
     values, parts = propagate(model.values, model.nominal, model.inputs)
+    known = {name: combined(parts[name], model.edge.get(name, {})) for name in values}
+    known |= {name: _of_lesser(values, known, name, *pair) for name, pair in model.lesser.items()}
     return {
         name: quantity(
             model.finished(name, value),
             model.units[name],
-            combined(parts[name], model.edge.get(name, {})),
+            known[name],
             model.noise,
             note=model.notes.get(name),
         )
         for name, value in values.items()
+    }
+
+
+def _of_lesser(
+    values: Mapping[str, float], known: Mapping[str, Mapping[str, float]], name: str, lesser: str, other: str
+) -> dict[str, float]:
+    """Return the budget of a value that follows the lesser of two, which may be the other one.
+
+    The least of two normal variables differs from what it is expected at by the one's error or the other's, as often as
+    each is the lesser (C. E. Clark, Operations Research 9, 1961, 145-162: exact for two of one size).
+    """
+    apart = math.hypot(*known[lesser].values(), *known[other].values())
+    if apart == 0 or values[lesser] == 0:
+        return dict(known[name])
+    share = 0.5 * math.erfc((values[other] - values[lesser]) / apart / math.sqrt(2.0))
+    factor = values[name] / values[lesser]
+    mine, others = known[name], {source: factor * std for source, std in known[other].items()}
+    return {
+        source: math.sqrt((1 - share) * mine.get(source, 0.0) ** 2 + share * others.get(source, 0.0) ** 2)
+        for source in {**mine, **others}
     }

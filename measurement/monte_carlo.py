@@ -70,6 +70,8 @@ def model_samples(model: Model[Geometry], draws: int, rng: np.random.Generator) 
     """Return ``draws`` values by name, each from a geometry with all inputs moved at random."""
     drawn = geometry_samples(model.values, model.nominal, model.inputs, draws, rng)
     scales = rng.standard_normal((len(model.noise.relative_std), draws))
+    for name, (lesser, other) in model.lesser.items():
+        drawn[name] = drawn[name] * np.minimum(1.0, drawn[other] / drawn[lesser])
     finished: dict[str, Samples] = {}
     for name, values in drawn.items():
         for std in model.edge.get(name, {}).values():
