@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +14,7 @@ from benchmarks.compare import Case
 NUMBERS = (100_000, 100_001, 100_002)
 
 
+@functools.cache
 def tried(number: int, ground: str) -> tuple[Case, dict[str, Any]]:
     said: dict[str, Any] = {}
 
@@ -37,7 +39,6 @@ def test_coloured_ground_is_no_hindrance(number: int, ground: str) -> None:
 
 
 def test_what_was_done_is_told() -> None:
-    codes = [
-        {flag["code"] for weld in tried(number, "wood")[1]["welds"] for flag in weld["flags"]} for number in NUMBERS
-    ]
-    assert any("told_by_colour" in each for each in codes)
+    """Of these the first is as bright as the wood it lies on."""
+    _, said = tried(NUMBERS[0], "wood")
+    assert "told_by_colour" in {flag["code"] for weld in said["welds"] for flag in weld["flags"]}

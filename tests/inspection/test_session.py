@@ -1,5 +1,7 @@
 """Points moved in an opened picture: what moves, what follows, what is refused, how long it takes."""
 
+import copy
+import functools
 import math
 from pathlib import Path
 
@@ -15,6 +17,7 @@ SAMPLES = Path(__file__).resolve().parents[2] / "sample_images"
 MM_PER_PX = {"tee": 0.028, "butt": 0.027, "groove": 0.028, "double_tee": 0.028}
 
 
+@functools.cache
 def opened(name: str) -> tuple[dict, Session]:
     entry = measure_file(SAMPLES / f"{name}.jpg", Settings(scale_mm_per_px=MM_PER_PX[name]))
     return entry, open_session(entry, folder=Path("/"))
@@ -197,7 +200,7 @@ def test_a_picture_that_changed_or_left_is_told_of(tmp_path: Path) -> None:
 
 
 def test_other_welds_than_in_the_result_are_told_of() -> None:
-    entry, _ = opened("tee")
+    entry = copy.deepcopy(opened("tee")[0])
     entry["welds"][0]["points_px"]["toe_left"][0] += 5.0
     with pytest.raises(NothingMeasurable, match="other welds"):
         open_session(entry, folder=Path("/"))

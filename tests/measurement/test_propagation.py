@@ -186,7 +186,7 @@ def test_trials_of_a_value_near_0_claim_no_less_than_nothing(draw) -> None:
     sampling = draw.Sampling(noise=0.006, toe_std=0.02, rng=np.random.default_rng(9))
     found = draw.fillet(90.0, 6.0, 6.0, 0.0, sampling)
     measured = measure(found)
-    trials = simulate(found, measured)
+    trials = simulate(found, measured, draws=1500)
     for name in ("convexity", "undercut_left"):
         assert trials[name].low >= 0
         assert trials[name].high <= measured[name].value + measured[name].expanded_uncertainty + 0.005
@@ -196,7 +196,9 @@ def test_trials_of_a_share_claim_no_more_than_the_whole_and_those_of_a_direction
     found = draw.fillet(90.0, 6.0, 6.0)
     share = Quantity(98.0, "percent", (Component("edge", 4.0),))
     depth = Quantity(0.02, "mm", (Component("edge", 0.1),))
-    trials = simulate(found, {"sidewall_fusion_left": share, "root_penetration": depth, "penetration_left": depth})
+    trials = simulate(
+        found, {"sidewall_fusion_left": share, "root_penetration": depth, "penetration_left": depth}, draws=1500
+    )
     assert trials["sidewall_fusion_left"].high == 100
     assert trials["root_penetration"].low == pytest.approx(0.02 - 1.96 * 0.1, abs=0.02)
     assert trials["penetration_left"].low == 0
