@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 
 from core.geometry import Points
 from vision.stripe_centre import centres
-from vision.stripe_path import Path, Steep
+from vision.stripe_path import Path
+from vision.stripe_rows import Steep
 
 LEAST_WALL_PX, MOST_WALL_PX = 3.0, 120.0
 

@@ -7,8 +7,8 @@ from itertools import accumulate
 import numpy as np
 import pytest
 
-from vision import stripe_path
-from vision.stripe_path import _best_chain, _onward, _runs
+from vision import stripe_chain
+from vision.stripe_chain import best_chain, onward, runs_of
 
 
 def frame(seed: int) -> tuple[np.ndarray, np.ndarray]:
@@ -30,18 +30,18 @@ def frame(seed: int) -> tuple[np.ndarray, np.ndarray]:
 @pytest.mark.parametrize("seed", range(20))
 def test_stretches_at_once_give_the_chain_of_single_columns(seed, monkeypatch):
     light, mask = frame(seed)
-    runs = _runs(light, mask)
-    at_once = _best_chain(runs, mask.shape[1])
-    monkeypatch.setattr(stripe_path, "_onward", lambda runs, quality, width: ([0.0], list(range(width))))
-    assert np.array_equal(at_once, _best_chain(runs, mask.shape[1]))
+    runs = runs_of(light, mask)
+    at_once = best_chain(runs, mask.shape[1])
+    monkeypatch.setattr(stripe_chain, "onward", lambda runs, quality, width: ([0.0], list(range(width))))
+    assert np.array_equal(at_once, best_chain(runs, mask.shape[1]))
 
 
 def test_a_stretch_ends_where_the_line_breaks():
     light = np.zeros((40, 30), np.float32)
     light[10:13, :12] = 100
     light[30:33, 12:25] = 100
-    runs = _runs(light, light > 0)
-    gain, until = _onward(runs, np.ones(25), 30)
+    runs = runs_of(light, light > 0)
+    gain, until = onward(runs, np.ones(25), 30)
     assert until[1] == until[11] == 12
     assert until[12] == 12
     assert until[13] == 25

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from vision.stripe_centre import _band
-from vision.stripe_path import _runs
+from vision.stripe_chain import runs_of
 from vision.stripe_reduced import (
     LOCAL_SHARE,
     REACH,
@@ -71,7 +71,7 @@ def test_only_lit_rows_are_looked_at_and_nothing_is_missed(rows):
     )
     high = cv2.dilate(reduced.light, np.ones((2 * REACH + 1, 1), np.uint8))
     assert np.array_equal(across_only(reduced).mask, reduced.mask & (reduced.light > LOCAL_SHARE * high))
-    runs = _runs(reduced.light, reduced.mask)
+    runs = runs_of(reduced.light, reduced.mask)
     seen = np.zeros_like(reduced.mask)
     for column, start, stop in zip(runs.column, runs.start, runs.stop, strict=True):
         assert not seen[start:stop, column].any()
