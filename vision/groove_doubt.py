@@ -21,6 +21,9 @@ LEAST_APART_MM, LEAST_APART_SHARE = 1.0, 0.12
 """Faces of one joint are prepared to about the same depth (common practice, no source): a larger difference, in mm and
 as a share of the deeper, is told."""
 
+ASKEW = 0.05
+"""A device looks at a groove from so far aside, as a tangent, at least where nobody has said more."""
+
 SQUARE = Flag("square_edges_taken", "two surfaces and a gap are seen: taken for square edges, as a groove")
 
 
@@ -48,6 +51,12 @@ def doubt_of(
         if edge is not None and _goes_on(edge, end):
             reason = f"the {side} face is not seen where the surface ends: what is seen below does not lead there"
             unseen |= dict.fromkeys((f"bevel_angle_{side}", "groove_angle"), reason)
+    if bool(groove.faces_left) != bool(groove.faces_right):
+        side = "left" if groove.faces_left else "right"
+        if _behind_edge(points, groove, detail):
+            unseen[f"preparation_depth_{side}"] = (
+                f"the edge of the other plate may hide the lower part of the {side} face"
+            )
     if groove.faces_left or groove.faces_right:
         return GrooveDoubt(unseen, hidden | _deeper(left, right), _told_apart(left, right))
     reason = "no prepared face is seen, only the surfaces"
@@ -57,6 +66,12 @@ def doubt_of(
         unseen["root_gap"] = chosen.doubt
         hidden["misalignment"] = chosen.offset_doubt_mm(points, left.outside.line, right.outside.line)
     return GrooveDoubt(unseen, hidden, (SQUARE,))
+
+
+def _behind_edge(points: Points, groove: OpenGroove, detail: Detail) -> bool:
+    """Tell whether the only face ends straight below the edge of the other plate, as seen from the air."""
+    away = points[groove.end_right] - points[groove.end_left]
+    return abs(float(away[0])) < max(least_gap_mm(detail.step_mm), ASKEW * abs(float(away[1])))
 
 
 def _goes_on(edge: PreparedEdge, end: Points) -> bool:

@@ -22,6 +22,12 @@ WIDE_STEPS = 5.0
 GONE_ON = 0.7
 """Share, as a standard uncertainty, of what goes on beyond missing points: it belongs to the face, or does not."""
 
+LEAST_DROP_MM = 0.3
+UPRIGHT, FLAT = math.cos(math.radians(30.0)), math.cos(math.radians(55.0))
+"""A root face goes down by so much, within 30 degrees of the square to the surface; a radius has flattened out before
+it, to 55 degrees and more."""
+
+FLAT_POINTS = 3
 LAST_STEPS = 6
 LEAST_LEAN = 0.17
 """Sine of the least angle between a bevel and the square to its surface that parts it from the root face."""
@@ -98,3 +104,29 @@ def short_land(
     if lean < LEAST_LEAN or spread > ON_LINE_MM + 3 * detail.noise_mm:
         return None
     return corner, bevel.direction * (spread / lean)
+
+
+def land_below_radius(points: Points, outside: Line, bevel: Line, end: int, *, step: int) -> Points | None:
+    """Return the corner (2,) of a radius with the root face of a few points below it, None where none is seen.
+
+    The radius of a J or U flattens out towards its root face, which goes down steeply again.
+    """
+    corner = end
+    while 0 < corner - step < len(points) - 1 and _down(points[corner - step], points[corner], outside) > UPRIGHT:
+        corner -= step
+    before = corner - FLAT_POINTS * step
+    if corner == end or not 0 <= before < len(points):
+        return None
+    drop = abs(float(outside.offset(points[end]) - outside.offset(points[corner])))
+    flat = _down(points[before], points[corner], outside)
+    # A radius leads away from the straight part of its face.
+    if drop < LEAST_DROP_MM or abs(flat) > FLAT or abs(float(bevel.offset(points[corner]))) < ROUNDING_MM:
+        return None
+    return np.asarray(points[corner])
+
+
+def _down(first: Points, second: Points, outside: Line) -> float:
+    """Return the cosine of the angle between a step and the square into the metal."""
+    along = float(np.hypot(*(second - first)))
+    deeper = abs(float(outside.offset(second))) - abs(float(outside.offset(first)))
+    return deeper / along if along > 0 else 0.0

@@ -201,20 +201,20 @@ def prepared_edge(item: Member, detail: Detail, *, outside_towards: bool) -> Pre
     top = outside.line
     bottom = inside.line
     if bevel is not None and land is not None:
-        outer = _meet(top, bevel.line)
-        land_top = _land_top(item.points, pieces[fits.index(land)], bevel, land, detail, from_start=outside_towards)
+        outer = meeting(top, bevel.line)
+        land_top = land_top_of(item.points, pieces[fits.index(land)], bevel, land, detail, from_start=outside_towards)
         after = fits[fits.index(land) + 1] if fits.index(land) + 1 < len(fits) else None
-        land_bottom = _meet(land.line, bottom if after is None else after.line)
+        land_bottom = meeting(land.line, bottom if after is None else after.line)
     elif bevel is not None:
-        outer = _meet(top, bevel.line)
-        land_top = land_bottom = _meet(bevel.line, bottom)
+        outer = meeting(top, bevel.line)
+        land_top = land_bottom = meeting(bevel.line, bottom)
         land = _blunt_end(item.points, land_top, outside.line, bevel.line, detail)
         if land is not None:
-            land_top, land_bottom = _meet(bevel.line, land.line), _meet(land.line, bottom)
+            land_top, land_bottom = meeting(bevel.line, land.line), meeting(land.line, bottom)
     else:
         assert land is not None
-        outer = land_top = _meet(top, land.line)
-        land_bottom = _meet(land.line, bottom)
+        outer = land_top = meeting(top, land.line)
+        land_bottom = meeting(land.line, bottom)
     return PreparedEdge(outside, inside, bevel, land, outer, land_top, land_bottom)
 
 
@@ -246,9 +246,9 @@ def bevel_among(lengths: Sequence[float], square: Sequence[bool]) -> int | None:
     return next((index for index in sloping if lengths[index] >= least), None)
 
 
-def _land_top(points: Points, run: Run, bevel: LineFit, land: LineFit, detail: Detail, *, from_start: bool) -> Points:
+def land_top_of(points: Points, run: Run, bevel: LineFit, land: LineFit, detail: Detail, *, from_start: bool) -> Points:
     """Return where the land begins: at the bevel, or where it meets the floor or radius that lies between."""
-    corner = _meet(bevel.line, land.line)
+    corner = meeting(bevel.line, land.line)
     end, step = (run.start, -1) if from_start else (run.stop, 1)
     seen = points[end % len(points)]
     if float(np.hypot(*(corner - seen))) < 0.15 * run.length + 0.15:
@@ -268,6 +268,7 @@ def _from_square_deg(surface: Line, face: Line) -> float:
     return abs(abs(turn_deg(surface, face)) - 90.0)
 
 
-def _meet(first: Line, second: Line) -> Points:
+def meeting(first: Line, second: Line) -> Points:
+    """Return where two lines meet (2,), a point of the first where they are parallel."""
     point = intersection(first, second)
     return first.point if point is None else point

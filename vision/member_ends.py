@@ -20,6 +20,9 @@ LEAST_GAP_MM = 0.8
 NEAR_END = 4
 """Points at the end of a surface that a thick line may round."""
 
+NEAR_ROOT = 0.75
+"""A gap between members lies so deep at least, as a share of the greatest depth."""
+
 FEW_RISING, LEAST_RISE_MM = 4, 0.3
 """So many points at an end may be told between two surfaces; they rise by so much at least."""
 
@@ -37,6 +40,28 @@ def members_end(points: Points, stop: int, start: int) -> tuple[int, int]:
     # Small steps are corners that a thick line rounds; a strip behind the gap lies between two wide ones.
     wide = np.flatnonzero(steps > max(0.5 * float(steps.max()), ONE_MISSING * usual))
     return near + int(wide[0]), near + int(wide[-1]) + 1
+
+
+def gap_in_face(points: Points, down: Run, up: Run, left: Run, right: Run) -> int | None:
+    """Return the point before the only gap near the root where two members seem to touch, None where there is none.
+
+    Where the foot of one member lies in line with that of the other, one straight run leads over the gap between them.
+    """
+    if min(down.stop, up.start) < max(down.stop, up.start) - NEAR_END:
+        return None
+    steps = step_lengths(points)
+    # Points of steep faces are wide apart as well.
+    wide = np.flatnonzero(steps > max(LEAST_GAP_MM, ONE_MISSING * median(steps)))
+    within = wide[(wide >= down.start) & (wide < up.stop)]
+    # A profile with other gaps misses points: one more of them would be no sign.
+    if len(wide) != 1 or len(within) != 1:
+        return None
+    at = int(within[0])
+    if not (down.start + NEAR_END <= at < down.stop or up.start <= at < up.stop - NEAR_END):
+        return None
+    depth = -np.maximum(left.line.offset(points), right.line.offset(points))[down.start : up.stop + 1]
+    here = depth[at - down.start : at + 2 - down.start]
+    return at if float(here.min()) > NEAR_ROOT * float(depth.max()) else None
 
 
 def along_face(points: Points, face: Run, end: int, other_end: int, *, step: int) -> int:

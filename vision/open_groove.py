@@ -11,11 +11,20 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from core.geometry import Line, Points, intersection, step_lengths
+from core.geometry import Line, Points, step_lengths
 from core.medians import median
-from vision.groove_ends import ON_LINE_MM, ROUNDING_MM, WIDE_STEPS, doubt_beyond, end_doubt, short_land, sparse_doubt
-from vision.groove_joint import SQUARE_WITHIN_DEG, bevel_among
-from vision.member_ends import NEAR_END, along_face, before_rise, least_gap_mm, members_end
+from vision.groove_ends import (
+    ON_LINE_MM,
+    ROUNDING_MM,
+    WIDE_STEPS,
+    doubt_beyond,
+    end_doubt,
+    land_below_radius,
+    short_land,
+    sparse_doubt,
+)
+from vision.groove_joint import SQUARE_WITHIN_DEG, bevel_among, land_top_of, meeting
+from vision.member_ends import NEAR_END, along_face, before_rise, gap_in_face, least_gap_mm, members_end
 from vision.plate_line import Detail, fit_plate
 from vision.runs import Run, turn_deg
 from vision.section import PreparedEdge
@@ -163,6 +172,13 @@ def _between(points: Points, runs: list[Run], left: Run, right: Run) -> OpenGroo
         return None
     if up and not _follows(points, up[-1], right, right.start - up[-1].start):
         return None
+    gap = gap_in_face(points, down[-1], up[0], left, right) if down and up else None
+    if gap is not None:
+        # The faces of both members happen to lie in line across it.
+        down, up = _ended(down, 0, gap), _ended(up, gap + 1, len(points))
+        if down and up:
+            return OpenGroove(left, right, down, up, gap, gap + 1, left.length + right.length - 0.1 * width)
+        return None
     end_left, end_right = members_end(points, down[-1].stop if down else left.stop, up[0].start if up else right.start)
     if down:
         end_left = along_face(points, down[-1], end_left, end_right, step=1)
@@ -171,6 +187,12 @@ def _between(points: Points, runs: list[Run], left: Run, right: Run) -> OpenGroo
         end_right = along_face(points, up[0], end_right, end_left, step=-1)
         end_right = before_rise(points, right, up[0].start, end_right, step=-1)
     return OpenGroove(left, right, down, up, end_left, end_right, left.length + right.length - 0.1 * width)
+
+
+def _ended(faces: tuple[Run, ...], first: int, last: int) -> tuple[Run, ...]:
+    """Return the faces as far as they lie between two points, without those of which too little is left."""
+    cut = (replace(run, start=max(run.start, first), stop=min(run.stop, last)) for run in faces)
+    return tuple(run for run in cut if run.stop - run.start >= NEAR_END)
 
 
 def _follows(points: Points, first: Run, second: Run, reach: int) -> bool:
@@ -243,15 +265,19 @@ def _edge(
     land = next((fit for fit, is_square in zip(fits, square, strict=True) if is_square), None)
     face = bevel or land
     assert face is not None
-    outer = _meet(outside.line, face.line)
+    outer = meeting(outside.line, face.line)
     # An end that is told by itself stands where it is, beside the line of its face, too: a radius led to it.
     last = points[end] if end_std is not None else land_end(points[end], (land or face).line)
     if bevel is None:
         return PreparedEdge(outside, None, None, land, outer, outer, last, end_std_mm=end_std)
     if land is not None:
-        top = _meet(bevel.line, land.line)
+        run = next(run for run, is_square in zip(faces, square, strict=True) if is_square)
+        top = land_top_of(points, run, bevel, land, detail, from_start=towards)
         return PreparedEdge(outside, None, bevel, land, outer, top, last, end_std_mm=end_std)
     step = 1 if towards else -1
+    corner = land_below_radius(points, outside.line, bevel.line, end, step=step)
+    if corner is not None:
+        return PreparedEdge(outside, None, bevel, None, outer, corner, points[end], None, end_std)
     beyond = doubt_beyond(points, face.line, end, step=step)
     if beyond is not None:
         return PreparedEdge(outside, None, bevel, None, outer, last, last, beyond, end_std)
@@ -271,8 +297,3 @@ def land_end(seen: Points, line: Line) -> Points:
     if abs(float(line.offset(seen))) < ON_LINE_MM:
         return line.at(float(line.along(seen)))
     return np.asarray(seen)
-
-
-def _meet(first: Line, second: Line) -> Points:
-    point = intersection(first, second)
-    return first.point if point is None else point
