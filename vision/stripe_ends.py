@@ -204,9 +204,18 @@ def _end(gray: NDArray[Any], run: Points, std: float, spread_px: tuple[float, fl
     further = float(at[behind][lit - 1]) - place if lit >= TAIL_STEPS else 0.0
     lean = min(abs(float(along[1])) / max(abs(float(along[0])), 1e-6), MOST_LEAN)
     spread = 1.4826 * median(np.abs(before - inside)) / (inside - outside)
+    # Other light behind the end moves it, too, be it grain that the room lights up.
+    dark = seen[behind]
+    grain = 1.4826 * median(np.abs(dark - median(dark))) / (inside - outside) if len(dark) else 0.0
     return _End(
         np.asarray(middle + place * along + float(np.interp(place, at, aside)) * across),
-        math.hypot(LEAST_END_STD_PX, LEAN_STD_PX * lean, OF_SPREAD * spread * fade, uneven, further / math.sqrt(3.0)),
+        math.hypot(
+            LEAST_END_STD_PX,
+            LEAN_STD_PX * lean,
+            OF_SPREAD * math.hypot(spread, grain) * fade,
+            uneven,
+            further / math.sqrt(3.0),
+        ),
         rounded - int(bad[0]) if len(bad) else 0,
         further,
     )
