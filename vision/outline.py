@@ -134,7 +134,7 @@ def refine_outline(
         # Once more with little smoothing along the edge: grooves and corners a few points wide were cut across.
         points = _resample_closed(points, step_px)
         base = _smooth_closed(points, 1.0)
-        edge = edge_along(gray, base, LAST_REACH_PX, smooth=2, curve=curve)
+        edge = edge_along(gray, base, LAST_REACH_PX, smooth=2, curve=curve, closely=True)
     sampled = sampled_at(edge)
     steepness, sharpness = _steepness(sampled)
     if passes > 1:
