@@ -18,6 +18,9 @@ from vision.tone import ToneCurve, light_table
 
 Gray = NDArray[np.uint8]
 
+GOLDEN = 0.6180339887
+"""Multiples of it fill the way from one pixel to the next evenly, however many there are."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Sampled:
@@ -110,6 +113,23 @@ def light_between(gray: Gray, x: NDArray[np.float32], y: NDArray[np.float32]) ->
         )
         lines.append(left + right * (beyond - left))
     return np.asarray(lines[0] + below * (lines[1] - lines[0]), np.float32)
+
+
+def levels_across(
+    gray: Gray, points: Points, index: NDArray[np.int64], reach_px: tuple[int, int], curve: ToneCurve
+) -> tuple[NDArray[np.float32], ...]:
+    """Return the light across an outline at some of its points, from inside outwards, (M, K), on each likely curve.
+
+    ``reach_px`` is how far inside and outside. Each row lies aside by another part of a pixel, so that their mean shows
+    no pixels where an edge runs along these.
+    """
+    aside = np.arange(len(index)) * GOLDEN % 1.0 - 0.5
+    offsets = np.arange(-reach_px[0], reach_px[1] + 1, dtype=np.float64) + aside[:, None]
+    normals, places = normals_of(points)[index], points[index]
+    x, y = ((places[:, axis, None] + normals[:, axis, None] * offsets).astype(np.float32) for axis in (0, 1))
+    stored = () if curve == "srgb" else (cv2.remap(gray, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE),)
+    light = () if curve == "linear" else (light_between(gray, x, y),)
+    return tuple(np.asarray(levels, np.float32) for levels in (*stored, *light))
 
 
 def sampled_at(edge: Edge) -> Sampled:
