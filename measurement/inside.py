@@ -123,7 +123,7 @@ def _shifts(nominal: Interior, noise: Noise) -> Iterator[tuple[str, Interior]]:
         line = fit.line
         for moved in (offset_line(line, fit.offset_std), turned_line(line, fit.angle_std_rad)):
             yield "plate fit", replace(nominal, left=moved) if side == "left" else replace(nominal, right=moved)
-    grown = replace(face, face=face.face + math.hypot(noise.edge_bias_mm, noise.tone_doubt_mm) * _outwards(face))
+    grown = replace(face, face=face.face + math.hypot(*noise.all_edges.values()) * _outwards(face))
     yield "edge", replace(nominal, section=replace(nominal.section, face=grown))
 
 

@@ -35,9 +35,10 @@ nothing is measured from it to anything else."""
 
 OPERATOR = "operator's mark"
 MISSING = "missing points"
+RIM = "second edge"
 
-SOURCES = ("edge", "plate fit", "toe location", "fusion line", OPERATOR, "resolution", "tone curve", "blur",
-           MISSING)  # fmt: skip
+SOURCES = ("edge", "plate fit", "toe location", "fusion line", OPERATOR, "resolution", "tone curve", RIM,
+           "blur", MISSING)  # fmt: skip
 """Sources of this room, in the order of a budget; those of the calibration come before them."""
 
 Geometry = TypeVar("Geometry")
@@ -53,8 +54,9 @@ class Noise:
         Of a single point, across the outline.
     correlation_points
         Neighbouring points that carry one independent piece of information, at least 1.
-    edge_bias_mm, tone_doubt_mm
-        Standard uncertainty of the place of all edges alike: inside a pixel, and by the picture's tone curve.
+    edge_bias_mm, tone_doubt_mm, rim_doubt_mm
+        Standard uncertainty of the place of all edges alike: inside a pixel, by the picture's tone curve, and by a rim
+        or a gap along the metal.
     face_bias_mm
         Standard uncertainty of the place of a face's edge against those of its plates.
     blur_mm
@@ -74,6 +76,7 @@ class Noise:
     resolution_mm: float
     relative_std: Mapping[str, float]
     tone_doubt_mm: float = 0.0
+    rim_doubt_mm: float = 0.0
     face_bias_mm: float = 0.0
     of_line: bool = False
 
@@ -88,7 +91,7 @@ class Noise:
     @property
     def all_edges(self) -> dict[str, float]:
         """Return what moves all edges alike outwards or inwards, by source, mm."""
-        parts = {"resolution": self.edge_bias_mm, "tone curve": self.tone_doubt_mm}
+        parts = {"resolution": self.edge_bias_mm, "tone curve": self.tone_doubt_mm, RIM: self.rim_doubt_mm}
         return {source: std for source, std in parts.items() if std > 0}
 
     def of_mean(self, share: float) -> float:
@@ -111,6 +114,7 @@ def noise_of(section: Section) -> Noise:
         section.resolution_mm,
         section.relative_std,
         section.tone_doubt_mm,
+        section.rim_doubt_mm,
         face * section.resolution_mm,
         section.one_sided,
     )

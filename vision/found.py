@@ -130,6 +130,7 @@ def _section(
         blur_mm=profile.blur_mm,
         correlation_points=max([profile.correlation_points, *(fit.correlation_points for fit in fits)]),
         tone_doubt_mm=profile.tone_doubt_mm,
+        rim_doubt_mm=profile.rim_doubt_mm,
         one_sided=not profile.closed,
         flags=flags,
     )

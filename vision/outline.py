@@ -14,8 +14,9 @@ from numpy.typing import NDArray
 
 from core.geometry import Points
 from core.medians import median
-from vision.edge import Sampled, edge_along, gauss, normals_of, sampled_at
+from vision.edge import Sampled, edge_along, gauss, levels_across, normals_of, sampled_at
 from vision.tone import ToneCurve, edge_doubt_px
+from vision.two_edges import INSIDE_PX, OUTSIDE_PX
 
 Gray = NDArray[np.uint8]
 
@@ -29,6 +30,9 @@ LAST_REACH_PX = 2.5
 MOST_UNSHARP = 0.15
 """Share of an outline that may be less than half as sharp as its sharpest: more of it follows the rim of a shadow. No
 drawn picture without one has any, out of focus towards its border or not."""
+
+EVERY = 3
+"""Of so many points of an outline one is kept with the levels across it: neighbours are smoothed together."""
 
 CLEAR = 0.5
 """Steepness of an edge, over that of most, from which it is followed closely: along fainter ones grain is followed."""
@@ -68,6 +72,9 @@ class Outline:
         (N,) bool, True where the contrast stands well clear of grain, whichever side is the brighter one.
     blunt
         (N,) bool, True where the edge is seen and less than half as sharp as the sharpest of this outline.
+    across
+        Light across each third point (`EVERY`), from inside outwards, (M, K) with K as in `vision.two_edges`, on each
+        curve on which the picture may store it.
     """
 
     points_px: Points
@@ -85,6 +92,7 @@ class Outline:
     steady: float = 0.0
     seen: NDArray[np.bool_] | None = None
     blunt: NDArray[np.bool_] | None = None
+    across: tuple[NDArray[np.float32], ...] = ()
 
     @property
     def unsharp(self) -> float:
@@ -134,7 +142,7 @@ def refine_outline(
         # Once more with little smoothing along the edge: grooves and corners a few points wide were cut across.
         points = _resample_closed(points, step_px)
         base = _smooth_closed(points, 1.0)
-        edge = edge_along(gray, base, LAST_REACH_PX, smooth=2, curve=curve)
+        edge = edge_along(gray, base, LAST_REACH_PX, smooth=2, curve=curve, closely=True)
     sampled = sampled_at(edge)
     steepness, sharpness = _steepness(sampled)
     if passes > 1:
@@ -175,6 +183,9 @@ def refine_outline(
         steady=_steady(sampled.contrast[inner], sampled.grain),
         seen=seen,
         blunt=_blunt(seen, sharpness, inner),
+        across=levels_across(
+            gray, _smooth_closed(points, 3.0), np.arange(0, len(points), EVERY), (INSIDE_PX, OUTSIDE_PX), curve
+        ),
     )
 
 

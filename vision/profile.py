@@ -53,6 +53,8 @@ class Profile:
         Where points are missing, in order, with the reason.
     tone_doubt_mm
         Standard uncertainty of the place of all edges alike that the tone curve of a picture leaves.
+    rim_doubt_mm
+        The same that a rim or a gap along the edges leaves (`vision.rim`).
     points_alone
         Each point was found from pixels of its own: its scatter says nothing of its neighbour's.
     end_std_mm
@@ -70,6 +72,7 @@ class Profile:
     correlation_points: float = 1.0
     gaps: tuple[Gap, ...] = ()
     tone_doubt_mm: float = 0.0
+    rim_doubt_mm: float = 0.0
     points_alone: bool = False
     end_std_mm: Mapping[int, float] = field(default_factory=dict)
 

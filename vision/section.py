@@ -125,7 +125,7 @@ class Section:
         Surface on the other side of each plate, for its thickness.
     point_std_mm
         Standard uncertainty of a single outline point, across the outline.
-    relative_std, resolution_mm, blur_mm, correlation_points, tone_doubt_mm
+    relative_std, resolution_mm, blur_mm, correlation_points, tone_doubt_mm, rim_doubt_mm
         Taken over from the profile.
     one_sided
         The profile is a surface seen from one side, by a laser line or a scanner, and no silhouette.
@@ -153,6 +153,7 @@ class Section:
     blur_mm: float = 0.0
     correlation_points: float = 1.0
     tone_doubt_mm: float = 0.0
+    rim_doubt_mm: float = 0.0
     one_sided: bool = False
     flags: tuple[Flag, ...] = ()
     inside: Inside | None = None

@@ -21,6 +21,7 @@ from vision.outline import MOST_UNSHARP, Outline
 from vision.plate_line import Detail
 from vision.plausible import are_alike, is_edge_of_metal, is_sharp_all_round, is_weld
 from vision.profile import Profile
+from vision.rim import Rim, rim_of
 from vision.section import Flag
 from vision.segmentation import ReducedPicture
 from vision.sharp_edges import OF_SHARP_EDGES
@@ -73,12 +74,13 @@ def welds_in(
     if structure is None or min(long_share(shape) for shape in structure.shapes) < LEAST_LONG:
         return None
     structure = with_wander_told(structure, closed=True)
+    rim = rim_of(outlines, [shape.runs for shape in structure.shapes])
     profiles = tuple(
-        _profile(outline, shape, calibration, coarseness)
+        _profile(outline, shape, calibration, coarseness, rim)
         for outline, shape in zip(outlines, structure.shapes, strict=True)
     )
     rough = max(roughness(outline.points_px, outline.blur_px, reduced) for outline in outlines)
-    flags = _picture_flags(outlines, rough) + faces.flags
+    flags = _picture_flags(outlines, rough) + faces.flags + rim.flags
     if any(silhouette.crossed is not None for silhouette in faces.outlines):
         flags += (Flag("drawn_over", DRAWN_OVER),)
     found = built(structure, profiles, flags, calibration, origin)
@@ -120,7 +122,7 @@ def _fine_shape(outline: Outline, calibration: Calibration) -> Shape:
     return shape_of(points, outline.cut, detail, closed=True, tolerance=tolerance)
 
 
-def _profile(outline: Outline, shape: Shape, calibration: Calibration, coarseness: float) -> Profile:
+def _profile(outline: Outline, shape: Shape, calibration: Calibration, coarseness: float, rim: Rim) -> Profile:
     count = len(shape.points)
     pixel = calibration.mm_per_px(outline.points_px.mean(axis=0))
     return Profile(
@@ -134,6 +136,7 @@ def _profile(outline: Outline, shape: Shape, calibration: Calibration, coarsenes
         blur_mm=shape.detail.blur_mm,
         correlation_points=3.0,
         tone_doubt_mm=outline.tone_doubt_px * pixel,
+        rim_doubt_mm=rim.std_px * pixel,
     )
 
 

@@ -85,3 +85,15 @@ def test_mirror_swaps_sides_and_turning_changes_nothing(draw, width, height, off
         swapped = name.name.replace("left", "#").replace("right", "left").replace("#", "right")
         # square to the other plate, which leans by up to 2 degrees
         assert value(twin, swapped) == pytest.approx(expected, rel=2e-3, abs=tolerance), name.name
+
+
+def test_a_second_edge_moves_both_sides_of_a_plate(draw):
+    """Either edge of a band may be the metal's, all around alike: twice for a thickness, not at all for an offset."""
+    plain = measure(draw.butt(10.0, 1.5))
+    banded = measure(replace(draw.butt(10.0, 1.5), rim_doubt_mm=0.05))
+    parts = {part.source: part.standard_uncertainty for part in banded["thickness_left"].budget}
+    assert parts["second edge"] == pytest.approx(0.1, abs=1e-6)
+    assert banded["misalignment"].standard_uncertainty == pytest.approx(
+        plain["misalignment"].standard_uncertainty, abs=1e-4
+    )
+    assert "second edge" not in {part.source for part in plain["thickness_left"].budget}
