@@ -32,6 +32,7 @@ from vision.runs import Run
 from vision.section import Flag, Joint, PreparedEdge, Section
 from vision.structure import PointPx, Shape, Structure
 from vision.surface import trace_surface
+from vision.tapered_plate import told_tapers
 from vision.untold_toe import not_seen
 
 ROUGHEST_PLATE = 0.015
@@ -200,7 +201,8 @@ def _butt_section(
     if closed and traced.flags and opposite_left is None and opposite_right is None:
         # A toe is not clear and no plate shows its other side: a ragged edge, not a weld.
         return None
-    flags = traced.flags + _plate_flags(traced.surface.left.fit, traced.surface.right.fit)
+    tapered, untold = told_tapers(face, partner)
+    flags = traced.flags + _plate_flags(traced.surface.left.fit, traced.surface.right.fit) + tapered
     root_side = None
     if partner is not None:
         root_traced = trace_surface(shape.points, partner.first, partner.second, shape.detail, face_sign=0)
@@ -226,7 +228,7 @@ def _butt_section(
         root_side=root_side,
         opposite_left=opposite_left,
         opposite_right=opposite_right,
-        unseen=not_seen(traced.surface.untold),
+        unseen={**untold, **not_seen(traced.surface.untold)},
     )
 
 

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from core.fitting import robust_line
 from core.geometry import Line, Points, diagonal, distance, intersection, step_lengths
 from core.medians import median
+from vision.lapped_edge import ALONG_DEG, edges_on_top, is_edge_of, lies_on, runs_along
 from vision.runs import Run, turn_deg
 
 MOST_RISE, MOST_RISE_MM = 0.3, 1.0
@@ -35,9 +36,8 @@ ENOUGH_POINTS = 200
 """Points that tell the line of a run."""
 LEAST_BEYOND, LEAST_EDGE = 0.2, 0.06
 """Length of a plate beyond the weld over the leg, and that of the edge of a lapped plate."""
-EDGE_SURFACE, EDGE_CORNER_POINTS, EDGE_SQUARE_DEG, EDGE_ALONG_DEG = 3.0, 8, 15.0, 6.0
-"""An edge comes from a surface so many times longer, over a corner of so many points, this square to it; that surface
-runs along the other plate within the last angle."""
+EDGE_SURFACE = 3.0
+"""A short edge comes from a surface so many times longer."""
 SPANNED_MM, SPANNED_SHARE, SPANNED_WITHIN_DEG = (5.0, 10.0), 0.3, 25.0
 """A surface between two plates is itself one when it is longer than each of these: mm, where the plates are square to
 within the last angle and where they are not, and share of the chord of the legs."""
@@ -73,7 +73,8 @@ class FilletPair:
 class ButtPair:
     """Two plate runs in outline order, nearly in line, with a bead (or a hollow) between them.
 
-    ``rise`` is the greatest signed departure of the face from the chord between the runs' ends.
+    ``rise`` is the greatest signed departure of the face from the chord between the runs' ends. ``beyond_first`` and
+    ``beyond_second`` are the surfaces of plates whose tapers towards the weld are ``first`` and ``second``.
     """
 
     first: Run
@@ -81,6 +82,8 @@ class ButtPair:
     width: float
     rise: float
     score: float
+    beyond_first: Run | None = None
+    beyond_second: Run | None = None
 
 
 def path_between(points: Points, first: Run, second: Run, *, closed: bool) -> NDArray[np.int64] | None:
@@ -100,14 +103,24 @@ def fillet_pairs(
     extent = diagonal(points)
     found = []
     plates = [run for run in runs if not run.cut]
+    least = LONGEST_PLATE_SHARE * extent
     # Most runs of a ragged outline are short.
-    begun, ended = ([run.length >= LONGEST_PLATE_SHARE * extent for run in plates] for _ in range(2))
+    begun, ended = ([run.length >= least for run in plates] for _ in range(2))
     if cut.any():
         begun = [long or _goes_on(cut, run.start, -1) for long, run in zip(begun, plates, strict=True)]
         ended = [long or _goes_on(cut, run.stop, 1) for long, run in zip(ended, plates, strict=True)]
+    # Of a lapped plate the edge may be as short; its surface tells it.
+    behind, ahead = edges_on_top(plates, len(points), least)
     for first, long_first in zip(plates, begun, strict=True):
         for second, long_second in zip(plates, ended, strict=True):
-            if first is second or not (long_first or long_second):
+            if first is second:
+                continue
+            if not (
+                long_first
+                or long_second
+                or runs_along(behind.get(first), second)
+                or runs_along(ahead.get(second), first)
+            ):
                 continue
             pair = fillet_between(points, cut, first, second, closed, smallest_leg, extent)
             if (
@@ -252,9 +265,15 @@ def _has_plates(pair: FilletPair, runs: list[Run], count: int) -> bool:
     ):
         if plate.length >= LEAST_BEYOND * leg:
             continue
-        if plate.length < LEAST_EDGE * leg or not any(_ends_in(plate, run, other, pair, count) for run in runs):
+        least = EDGE_SURFACE * plate.length
+        if plate.length < LEAST_EDGE * leg or not _is_edge(plate, other, pair, runs, count, least):
             return False
     return True
+
+
+def _is_edge(plate: Run, other: Run, pair: FilletPair, runs: list[Run], count: int, least: float) -> bool:
+    long = (run for run in runs if run.length >= least)
+    return any(is_edge_of(plate, run, other, edge_first=plate is pair.first, count=count) for run in long)
 
 
 def _spans_plate(pair: FilletPair, runs: list[Run]) -> bool:
@@ -269,21 +288,8 @@ def _spans_plate(pair: FilletPair, runs: list[Run]) -> bool:
         run.length > least
         and run.start >= pair.first.stop
         and run.stop <= pair.second.start
-        and min(abs(turn_deg(run.line, plate.line)) for plate in (pair.first, pair.second)) < EDGE_ALONG_DEG
+        and min(abs(turn_deg(run.line, plate.line)) for plate in (pair.first, pair.second)) < ALONG_DEG
         for run in runs
-    )
-
-
-def _ends_in(edge: Run, surface: Run, other: Run, pair: FilletPair, count: int) -> bool:
-    """Tell whether an edge comes square from the surface of a plate that runs along the other plate of a pair."""
-    if surface is edge or surface is other or surface.length < EDGE_SURFACE * edge.length:
-        return False
-    before, after = (surface, edge) if edge is pair.first else (edge, surface)
-    apart = (after.start - before.stop) % count
-    return (
-        min(apart, count - apart) <= EDGE_CORNER_POINTS
-        and abs(turn_deg(before.line, after.line) + 90.0) < EDGE_SQUARE_DEG
-        and abs(turn_deg(surface.line, other.line)) < EDGE_ALONG_DEG
     )
 
 
@@ -311,7 +317,7 @@ def butt_pairs(
             first, second = before(i), after(j)
             if abs(turn_deg(first.line, second.line)) > BUTT_TURN_DEG:
                 continue
-            pair = _butt(points, cut, first, second, closed, smallest_rise, extent)
+            pair = butt_between(points, cut, first, second, closed, smallest_rise, extent)
             if pair is not None and pair.score > LEAST_BUTT:
                 found.append(pair)
     found.sort(key=lambda pair: -pair.score)
@@ -352,9 +358,10 @@ def trimmed_run(points: Points, run: Run, *, at_stop: bool) -> Run:
     return Run(start, stop, line, length, run.cut)
 
 
-def _butt(
+def butt_between(
     points: Points, cut: NDArray[np.bool_], first: Run, second: Run, closed: bool, smallest_rise: float, extent: float
 ) -> ButtPair | None:
+    """Return the pair of two runs of an outline whose size is ``extent``, None where no weld can be between them."""
     # What the ends tell comes first: most pairs are no weld, and a face has many points.
     chord = points[second.start % len(points)] - points[first.stop % len(points)]
     width = math.hypot(*chord)
@@ -398,7 +405,8 @@ def root_pair(
     points: Points, cut: NDArray[np.bool_], runs: list[Run], face: ButtPair, *, closed: bool
 ) -> ButtPair | None:
     """Return the pair on the other side of a butt weld's plates, None where they are one run or cut away."""
-    first, second = opposite_run(points, face.second, runs), opposite_run(points, face.first, runs)
+    first = opposite_run(points, face.beyond_second or face.second, runs)
+    second = opposite_run(points, face.beyond_first or face.first, runs)
     if first is None or second is None or first is second:
         return None
     first, second = trimmed_run(points, first, at_stop=True), trimmed_run(points, second, at_stop=False)
@@ -421,7 +429,8 @@ def encloses(outer: ButtPair, inner: FilletPair, count: int) -> bool:
     """
     if outer.rise > MOST_RISE_MM + MOST_RISE * outer.width:
         return False
-    start, length = outer.first.stop, (outer.second.start - outer.first.stop) % count
+    before, behind = outer.beyond_first or outer.first, outer.beyond_second or outer.second
+    start, length = before.stop, (behind.start - before.stop) % count
     first, second = (inner.first.stop - start + 2) % count, (inner.second.start - start - 2) % count
     return first <= second <= length
 
@@ -453,26 +462,24 @@ def classify_fillet(points: Points, pair: FilletPair, runs: list[Run]) -> str:
     In a tee one plate goes through: its surface is seen again, on the same line with the metal on the same
     side, beyond the other plate. In a lap the upper plate's edge ends soon in a surface parallel to the lower.
     """
-    for plate, other in ((pair.first, pair.second), (pair.second, pair.first)):
-        for run in runs:
-            if run is plate or run is other or run.cut:
-                continue
-            if abs(turn_deg(plate.line, run.line)) > 3.0:
-                continue
-            middle = points[run.indices(len(points))].mean(axis=0)
-            beyond = float(plate.line.along(middle) - plate.line.along(pair.root))
-            if plate is pair.second:
-                beyond = -beyond
-            if abs(float(plate.line.offset(middle))) < 0.04 * abs(beyond) + 0.15 and beyond > 0:
-                return "tee"
-    for plate, other in ((pair.first, pair.second), (pair.second, pair.first)):
-        # The edge run is ``other``; beyond it a surface parallel to ``plate`` and facing the same way.
-        edge_height = other.length + (pair.leg_second if other is pair.second else pair.leg_first)
-        for run in runs:
-            if run is plate or run is other or run.cut or abs(turn_deg(plate.line, run.line)) > 6.0:
-                continue
-            middle = points[run.indices(len(points))].mean(axis=0)
-            step = float(plate.line.offset(middle))
-            if step > 0 and abs(step - edge_height) < 0.2 * edge_height + 0.3 and run.length > 1.3 * edge_height:
-                return "lap"
-    return "tee"
+    legs = {pair.first: pair.leg_first, pair.second: pair.leg_second}
+    ways = ((pair.first, pair.second), (pair.second, pair.first))
+    lapped = [lies_on(points, plate, other, legs[other], runs) for plate, other in ways]
+    # A short plate welded along both edges leaves the other plate's surface to be seen on both sides, too.
+    if any(not lap and _goes_through(points, pair, plate, runs) for lap, (plate, _) in zip(lapped, ways, strict=True)):
+        return "tee"
+    return "lap" if any(lapped) else "tee"
+
+
+def _goes_through(points: Points, pair: FilletPair, plate: Run, runs: list[Run]) -> bool:
+    """Tell whether the surface of a plate is seen again beyond the other plate of a pair."""
+    for run in runs:
+        if run is pair.first or run is pair.second or run.cut or abs(turn_deg(plate.line, run.line)) > 3.0:
+            continue
+        middle = points[run.indices(len(points))].mean(axis=0)
+        beyond = float(plate.line.along(middle) - plate.line.along(pair.root))
+        if plate is pair.second:
+            beyond = -beyond
+        if abs(float(plate.line.offset(middle))) < 0.04 * abs(beyond) + 0.15 and beyond > 0:
+            return True
+    return False

@@ -199,8 +199,12 @@ def is_weld(section: Section, *, told: bool = False) -> bool:
         return _face_each_other(section) and (told or _fit_if_square(section.edge_left, section.edge_right))
     if not told and (section.joint != "butt" and min(_toe_angles_deg(face)) > GENTLE_DEG):
         return False
-    if section.joint == "butt" and ((not told and _bend_deg(face) > MOST_BEND_DEG) or not _in_line(section, face)):
-        return False
+    if section.joint == "butt":
+        tapered = any(flag.code == "tapered_plate" for flag in section.flags)
+        if not (told or tapered) and _bend_deg(face) > MOST_BEND_DEG:
+            return False
+        if not _in_line(section, face):
+            return False
     width = float(np.hypot(*(face.toe_right - face.toe_left)))
     fits = (face.left.fit, face.right.fit)
     if width < LEAST_WIDTH_PX * section.resolution_mm or max(fit.residual_std for fit in fits) > ROUGHEST * width:
