@@ -15,15 +15,12 @@ from core.medians import median
 from vision.arc_branch import Branch
 from vision.arc_surface import Arc
 from vision.bowed_plate import bow_flags
+from vision.butt_pairs import ButtPair
 from vision.drawn_edge import LappedSurface, filled_surface, lapped_surface
 from vision.face_noise import with_face_noise
 from vision.groove_doubt import GrooveDoubt, doubt_of
 from vision.groove_joint import prepared_edge
-from vision.joints import (
-    ButtPair,
-    FilletPair,
-    opposite_run,
-)
+from vision.joints import FilletPair, opposite_run
 from vision.open_groove import groove_edges
 from vision.other_side import OTHER_SIDE, rises_more_behind
 from vision.plate_line import Detail, beyond_noise, fit_plate, wander_of

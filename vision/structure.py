@@ -12,20 +12,10 @@ from numpy.typing import NDArray
 from core.fitting import LineFit, seen_of_wander
 from core.geometry import Points, diagonal, step_lengths
 from core.medians import median
+from vision.butt_pairs import BUTT_TURN_DEG, ButtPair, butt_between, butt_pairs, encloses, root_pair
 from vision.filled_edge import FilledEdge, filled_edges
 from vision.groove_joint import OpenJoint, member, open_joint
-from vision.joints import (
-    BUTT_TURN_DEG,
-    ButtPair,
-    FilletPair,
-    butt_between,
-    butt_pairs,
-    classify_fillet,
-    encloses,
-    fillet_pairs,
-    opposite_run,
-    root_pair,
-)
+from vision.joints import FilletPair, classify_fillet, fillet_pairs, opposite_run
 from vision.lapped_edge import carries_plate
 from vision.open_groove import OpenGroove, find_open_groove, find_square_gap
 from vision.plate_line import SHORTEST_WANDER_MM, Detail, longest_lines, wander_length_mm

@@ -11,7 +11,8 @@ from dataclasses import replace
 import numpy as np
 
 from core.geometry import Points
-from vision.joints import ButtPair, path_between
+from vision.butt_pairs import ButtPair
+from vision.joints import path_between
 from vision.runs import Run, turn_deg
 from vision.section import Flag
 
