@@ -73,6 +73,21 @@ def all_flagged(found: FoundWelds, flag: Flag) -> FoundWelds:
     return replace(found, welds=tuple(flagged(weld, flag) for weld in found.welds))
 
 
+def together(one: FoundWelds, other: FoundWelds) -> FoundWelds:
+    """Return what was found in two pieces of a picture as one, welds from left to right."""
+    return FoundWelds(
+        tuple(sorted((*one.welds, *other.welds), key=_place)),
+        one.outline_px + other.outline_px,
+        one.outline_mm + other.outline_mm,
+        max(one.ground_roughness, other.ground_roughness),
+        max(one.unsharp, other.unsharp),
+    )
+
+
+def _place(weld: FoundWeld) -> float:
+    return float(np.mean([p[0] for p in weld.points_px.values()])) if weld.points_px else 0.0
+
+
 def built(
     structure: Structure,
     profiles: tuple[Profile, ...],
@@ -110,7 +125,7 @@ def built(
         FoundWeld(replace(s, flags=s.flags + flags), points_px_of(s, calibration, origin), s.flags + flags)
         for s in sections
     ]
-    welds.sort(key=lambda weld: float(np.mean([p[0] for p in weld.points_px.values()])) if weld.points_px else 0.0)
+    welds.sort(key=_place)
     outline_px = tuple(p.points_px + origin for p in profiles if p.points_px is not None)
     return FoundWelds(tuple(welds), outline_px, tuple(p.points_mm for p in profiles))
 
