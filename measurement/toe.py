@@ -38,6 +38,10 @@ LONGER, OF_NOISE = 1.8, 4.0
 """A surface strays as one piece over so many times the length that is seen about fitted lines, which take up the
 slowest part of it; neighbouring points that share their noise alone do not (judged on rendered pictures)."""
 
+UNSURE_MM = 0.15
+"""Where a toe is known no better along its plate (standard uncertainty), its tangent may be that of the face farther
+on: the bend of the face at the toe tells nothing of a corner behind it."""
+
 WEDGE_DOUBT = 0.25
 """Share of what a toe angle lacks to 90 degrees that is doubt (judged on rendered pictures).
 
@@ -132,14 +136,34 @@ def toe_angle(toe: Toe, noise: Noise, *, transition_mm: float = 0.0) -> Measured
     rise, std, bend, reach = found[max(len(found) - 2, 0)]
     # the longest stretch may bend otherwise than the toe; the step to it shows by how much
     std = math.hypot((BEYOND_ARC if first > 0 else 1.0) * std, found[-1][0] - rise)
+    moved = abs(bend) * toe.std
+    if toe.std > UNSURE_MM:
+        moved = max(moved, _turn_farther_on(face, travel, start, span, toe.std))
     parts = {
         "edge": math.degrees(std),
         "plate fit": math.degrees(toe.fit.angle_std_rad),
-        toe.source: math.degrees(abs(bend) * toe.std),
+        toe.source: math.degrees(moved),
         "blur": WEDGE_DOUBT * max(0.0, math.degrees(rise) - 90.0),
     }
     note = f"tangent at the toe, fitted over {start:.2f} to {end:.2f} mm of the face, its bend up to {reach:.2f} mm"
     return quantity(180.0 - math.degrees(rise), "deg", parts, noise, note=note)
+
+
+def _turn_farther_on(face: Points, travel: NDArray[np.float64], start: float, span: float, toe_std: float) -> float:
+    """Return by how much, in radians for one standard uncertainty of the toe, the face turns within two of them."""
+    shift = min(2.0 * toe_std, 0.5 * float(travel[-1]) - span)
+    if shift <= 0:
+        return 0.0
+    ways = []
+    for begin in (start, start + shift):
+        first, last = np.searchsorted(travel, [begin, begin + span])
+        part = face[first : last + 1] - face[first : last + 1].mean(axis=0)
+        # The main axis of the points; over a span it hardly differs from a line fitted to them.
+        ways.append(
+            0.5 * math.atan2(2.0 * float(part[:, 0] @ part[:, 1]), float(np.sum(part[:, 0] ** 2 - part[:, 1] ** 2)))
+        )
+    turn = abs(ways[1] - ways[0]) % math.pi
+    return min(turn, math.pi - turn) * toe_std / shift
 
 
 def _thinned(face: Points, noise: Noise) -> tuple[Points, Noise]:

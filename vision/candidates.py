@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.model import Calibration
-from core.geometry import step_lengths
+from core.geometry import diagonal, step_lengths
 from vision.coarse_score import STRAY_SHARE, score_of, stray_share
 from vision.plate_line import Detail
 from vision.segmentation import (
@@ -36,6 +36,10 @@ GOOD_ENOUGH = 4.5
 LEAST_AGREED, AGREED, ONE_AREA = 3.0, 3, 0.02
 """A lower score ends it where so many splits gave the same outline, of an area that differs by less than this share,
 and nothing but background lies beside it."""
+FAR_FROM_GAP, FAR_SHARE = 3.0, 0.15
+"""Distance of a fillet's root from another piece, over its longer leg, and over the size of its own piece, from which
+that is a tee beside which another section lies. Its plates are longer than its legs."""
+
 ANOTHER_SCORE, ANOTHER_AREA, ANOTHER_STEP = 3.5, 0.25, 1.3
 """Score of a second piece, and its area over that of the one that is measured, from which it is told. Pieces of one
 metal differ in their step to the ground by less than the last factor; a rule that lies beside a section by more."""
@@ -66,10 +70,10 @@ def candidates_of(
     for count, (name, mask) in enumerate(proposals(reduced, evened.gray) if splits is None else splits):
         outlines = silhouettes(mask, reduced, name)
         shapes = [coarse_shape(outline, reduced, calibration) for outline in outlines]
+        alone: list[Structure | None] = []
         for outline, shape in zip(outlines, shapes, strict=True):
-            if shape is None:
-                continue
-            structure = recognise((shape,), joint)
+            structure = None if shape is None else recognise((shape,), joint)
+            alone.append(structure)
             if structure is not None:
                 found.append(_candidate((outline,), structure, (reduced, evened), calibration))
         if joint in ("auto", "groove"):
@@ -82,7 +86,9 @@ def candidates_of(
                     if sum(outline.area_px > 0.3 * outlines[j].area_px for outline in outlines) > 4:
                         continue
                     structure = recognise((first, second), joint)
-                    if structure is not None:
+                    if structure is not None and not (
+                        joint == "auto" and (_is_welded(alone[i], second) or _is_welded(alone[j], first))
+                    ):
                         pair = (outlines[i], outlines[j])
                         found.append(_candidate(pair, structure, (reduced, evened), calibration))
         # beside an outline that runs along weld metal lies no background: a later split may take that metal in
@@ -94,6 +100,21 @@ def candidates_of(
     # Beside a shadow lies no background, and such outlines score low: they are tried when all else is refused.
     of_one_tone = [c for c in best_first[MOST_TRIED:] if c.outlines[0].proposal.startswith(OF_ONE_TONE)]
     return best_first[:MOST_TRIED] + of_one_tone[:MOST_TRIED]
+
+
+def _is_welded(piece: Structure | None, other: Shape) -> bool:
+    """Tell whether a piece shows a fillet that lies far from another piece: no edge is prepared for welding by that.
+
+    The radius of a J preparation can pass for a fillet, too, but lies at the gap.
+    """
+    if piece is None:
+        return False
+    for pair in piece.fillets:
+        leg = max(pair.leg_first, pair.leg_second)
+        far = max(FAR_FROM_GAP * leg, FAR_SHARE * diagonal(piece.shapes[0].points))
+        if min(pair.first.length, pair.second.length) > leg and np.hypot(*(other.points - pair.root).T).min() > far:
+            return True
+    return False
 
 
 def _agreed(candidates: Sequence[Candidate]) -> int:

@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 from calibration.model import Calibration
 from core.geometry import Points, diagonal
 from core.medians import median
-from vision.joints import ButtPair, FilletPair, path_between
+from vision.butt_pairs import ButtPair
+from vision.joints import FilletPair, path_between
 from vision.segmentation import ReducedPicture, Silhouette
 from vision.structure import Structure, is_plate, straight_share
 

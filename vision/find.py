@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from functools import partial
 from itertools import islice
@@ -17,7 +17,7 @@ from vision import applied_marks
 from vision.candidates import Candidate, candidates_of, coarse_shape, is_another, is_ground_of
 from vision.cut_out import redrawn
 from vision.followed import Faces, across_lost, follow_outlines, without_side_bands
-from vision.found import FoundWelds, all_flagged, flagged
+from vision.found import FoundWelds, all_flagged, flagged, together
 from vision.marks import WeldMarks
 from vision.outline import MOST_UNSHARP
 from vision.plausible import is_lost_in_shadow
@@ -174,9 +174,9 @@ def _first_found(
     fine: ReducedPicture | None = None
     lost = False
     given_up: list[Candidate] = []
-    for candidate in candidates:
-        if any(is_ground_of(candidate, section, reduced) for section in given_up):
-            continue
+
+    def welds_of(candidate: Candidate) -> FoundWelds | None:
+        nonlocal fine, lost
         # Drawn finer: a wall a few tenths of a millimetre wide is a few pixels there.
         fine = fine or reduce_picture(window, SIDE_BAND_LONG_SIDE_PX)
         of_one_tone = candidate.outlines[0].proposal.startswith(OF_ONE_TONE)
@@ -202,11 +202,40 @@ def _first_found(
                 lost |= bool(faces.bands)
                 if faces.flags and not faces.bands:  # face and band together
                     given_up.append(candidate)
+        return found
+
+    for candidate in candidates:
+        if any(is_ground_of(candidate, section, reduced) for section in given_up):
+            continue
+        found = welds_of(candidate)
         if found is None:
             continue
         if marks:
             return applied_marks.apply(found, marks, calibration, origin), lost
-        if any(is_another(other, candidate, reduced) for other in candidates):
-            found = all_flagged(found, Flag("another_section", ANOTHER_SECTION))
-        return found, lost
+        return _with_other_pieces(found, candidate, candidates, reduced, welds_of), lost
     return None, lost
+
+
+def _with_other_pieces(
+    found: FoundWelds,
+    chosen: Candidate,
+    candidates: Sequence[Candidate],
+    reduced: ReducedPicture,
+    welds_of: Callable[[Candidate], FoundWelds | None],
+) -> FoundWelds:
+    """Return what was found with the welds of other pieces that look like sections, too; told where they show none."""
+    measured = [chosen]
+    refused: list[Candidate] = []
+    for other in candidates:
+        if not all(is_another(other, one, reduced) for one in measured):
+            continue
+        # Where drops were left out of an outline, what they leave open is told for all welds of a picture at once.
+        more = None if found.seen is not None else welds_of(other)
+        if more is None or more.seen is not None:
+            refused.append(other)
+            continue
+        measured.append(other)
+        found = together(found, more)
+    if any(all(is_another(other, one, reduced) for one in measured) for other in refused):
+        return all_flagged(found, Flag("another_section", ANOTHER_SECTION))
+    return found

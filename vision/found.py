@@ -15,15 +15,12 @@ from core.medians import median
 from vision.arc_branch import Branch
 from vision.arc_surface import Arc
 from vision.bowed_plate import bow_flags
+from vision.butt_pairs import ButtPair
 from vision.drawn_edge import LappedSurface, filled_surface, lapped_surface
 from vision.face_noise import with_face_noise
 from vision.groove_doubt import GrooveDoubt, doubt_of
 from vision.groove_joint import prepared_edge
-from vision.joints import (
-    ButtPair,
-    FilletPair,
-    opposite_run,
-)
+from vision.joints import FilletPair, opposite_run
 from vision.open_groove import groove_edges
 from vision.other_side import OTHER_SIDE, rises_more_behind
 from vision.plate_line import Detail, beyond_noise, fit_plate, wander_of
@@ -32,6 +29,7 @@ from vision.runs import Run
 from vision.section import Flag, Joint, PreparedEdge, Section
 from vision.structure import PointPx, Shape, Structure
 from vision.surface import trace_surface
+from vision.tapered_plate import told_tapers
 from vision.untold_toe import not_seen
 
 ROUGHEST_PLATE = 0.015
@@ -75,6 +73,21 @@ def all_flagged(found: FoundWelds, flag: Flag) -> FoundWelds:
     return replace(found, welds=tuple(flagged(weld, flag) for weld in found.welds))
 
 
+def together(one: FoundWelds, other: FoundWelds) -> FoundWelds:
+    """Return what was found in two pieces of a picture as one, welds from left to right."""
+    return FoundWelds(
+        tuple(sorted((*one.welds, *other.welds), key=_place)),
+        one.outline_px + other.outline_px,
+        one.outline_mm + other.outline_mm,
+        max(one.ground_roughness, other.ground_roughness),
+        max(one.unsharp, other.unsharp),
+    )
+
+
+def _place(weld: FoundWeld) -> float:
+    return float(np.mean([p[0] for p in weld.points_px.values()])) if weld.points_px else 0.0
+
+
 def built(
     structure: Structure,
     profiles: tuple[Profile, ...],
@@ -112,7 +125,7 @@ def built(
         FoundWeld(replace(s, flags=s.flags + flags), points_px_of(s, calibration, origin), s.flags + flags)
         for s in sections
     ]
-    welds.sort(key=lambda weld: float(np.mean([p[0] for p in weld.points_px.values()])) if weld.points_px else 0.0)
+    welds.sort(key=_place)
     outline_px = tuple(p.points_px + origin for p in profiles if p.points_px is not None)
     return FoundWelds(tuple(welds), outline_px, tuple(p.points_mm for p in profiles))
 
@@ -201,7 +214,8 @@ def _butt_section(
     if closed and traced.flags and opposite_left is None and opposite_right is None:
         # A toe is not clear and no plate shows its other side: a ragged edge, not a weld.
         return None
-    flags = traced.flags + _plate_flags(traced.surface.left.fit, traced.surface.right.fit)
+    tapered, untold = told_tapers(face, partner)
+    flags = traced.flags + _plate_flags(traced.surface.left.fit, traced.surface.right.fit) + tapered
     root_side = None
     if partner is not None:
         root_traced = trace_surface(shape.points, partner.first, partner.second, shape.detail, face_sign=0)
@@ -227,7 +241,7 @@ def _butt_section(
         root_side=root_side,
         opposite_left=opposite_left,
         opposite_right=opposite_right,
-        unseen=not_seen(traced.surface.untold),
+        unseen={**untold, **not_seen(traced.surface.untold)},
     )
 
 

@@ -4,23 +4,20 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from core.fitting import robust_line
-from core.geometry import Line, Points, diagonal, distance, intersection, step_lengths
-from core.medians import median
+from core.geometry import Line, Points, diagonal, distance, intersection
+from vision.lapped_edge import ALONG_DEG, edges_on_top, is_edge_of, lies_on, runs_along
 from vision.runs import Run, turn_deg
-
-MOST_RISE, MOST_RISE_MM = 0.3, 1.0
-"""Height of a butt weld's face above its chord: ISO 5817 allows 1 mm + 0.25 of its width at its lowest level D."""
 
 FILLET_TURN_DEG = (35.0, 145.0)
 """A joint angle of 35 to 145 degrees through the air."""
 LEAST_PLATE = 0.7
 """Sum of both plates' visible lengths over the larger leg, below which a pair is not taken for plates."""
+MOST_UNEQUAL, MOST_UNEQUAL_ACROSS = 4.0, 8.0
+"""Longer leg over the shorter one; of a bevel that was welded, across its plate from another fillet, it may be more."""
 MUCH_BETTER = 4.0
 """A pair within another whose plates are so much longer against its legs is the weld."""
 
@@ -29,32 +26,15 @@ LONGEST_PLATE_SHARE = 0.12
 GOES_ON_POINTS = 8
 """A plate that ends at so few points from the border of the picture goes on beyond it."""
 
-LEAST_DEPARTURE_MM = 0.03
-"""A plate that wanders less than this about its line has not been left."""
-ENOUGH_POINTS = 200
-"""Points that tell the line of a run."""
 LEAST_BEYOND, LEAST_EDGE = 0.2, 0.06
 """Length of a plate beyond the weld over the leg, and that of the edge of a lapped plate."""
-EDGE_SURFACE, EDGE_CORNER_POINTS, EDGE_SQUARE_DEG, EDGE_ALONG_DEG = 3.0, 8, 15.0, 6.0
-"""An edge comes from a surface so many times longer, over a corner of so many points, this square to it; that surface
-runs along the other plate within the last angle."""
+EDGE_SURFACE = 3.0
+"""A short edge comes from a surface so many times longer."""
 SPANNED_MM, SPANNED_SHARE, SPANNED_WITHIN_DEG = (5.0, 10.0), 0.3, 25.0
 """A surface between two plates is itself one when it is longer than each of these: mm, where the plates are square to
 within the last angle and where they are not, and share of the chord of the legs."""
 LEAST_OPPOSITE = 0.1
 """The other side of a plate runs along at least this share of it; facets of a ragged cut end do not."""
-LEAST_BUTT = 2.0
-"""Score of a pair that is taken for the plates of a butt weld; each twelfth of the part that the shorter
-plate is long counts one, a bead one more."""
-WIDEST_BUTT, SHORTEST_PLATE = 0.6, 0.35
-"""A bead is no wider than this share of the part, its plates no shorter than this share of its width."""
-FREE_EDGE_MM, FREE_EDGE_STEEP = 2.0, 2.5
-"""A step from point to point of an open outline, and its height over its width, that is the free edge of a plate."""
-NEAR_ENOUGH, TRIMMED_TURN_DEG = 0.9, 15.0
-"""A plate that is cut where the face comes off it is no longer than before, but for how straight it is, and its line
-turns by less than this."""
-BUTT_TURN_DEG = 28.0
-"""Plates of a butt weld may peak by up to this angle."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -66,20 +46,6 @@ class FilletPair:
     root: Points
     leg_first: float
     leg_second: float
-    score: float
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class ButtPair:
-    """Two plate runs in outline order, nearly in line, with a bead (or a hollow) between them.
-
-    ``rise`` is the greatest signed departure of the face from the chord between the runs' ends.
-    """
-
-    first: Run
-    second: Run
-    width: float
-    rise: float
     score: float
 
 
@@ -100,16 +66,27 @@ def fillet_pairs(
     extent = diagonal(points)
     found = []
     plates = [run for run in runs if not run.cut]
+    least = LONGEST_PLATE_SHARE * extent
     # Most runs of a ragged outline are short.
-    begun, ended = ([run.length >= LONGEST_PLATE_SHARE * extent for run in plates] for _ in range(2))
+    begun, ended = ([run.length >= least for run in plates] for _ in range(2))
     if cut.any():
         begun = [long or _goes_on(cut, run.start, -1) for long, run in zip(begun, plates, strict=True)]
         ended = [long or _goes_on(cut, run.stop, 1) for long, run in zip(ended, plates, strict=True)]
+    # Of a lapped plate the edge may be as short; its surface tells it.
+    behind, ahead = edges_on_top(plates, len(points), least)
     for first, long_first in zip(plates, begun, strict=True):
         for second, long_second in zip(plates, ended, strict=True):
-            if first is second or not (long_first or long_second):
+            if first is second:
                 continue
-            pair = fillet_between(points, cut, first, second, closed, smallest_leg, extent)
+            if not (
+                long_first
+                or long_second
+                or runs_along(behind.get(first), second)
+                or runs_along(ahead.get(second), first)
+            ):
+                continue
+            unequal = MOST_UNEQUAL_ACROSS if closed else MOST_UNEQUAL
+            pair = fillet_between(points, cut, first, second, closed, smallest_leg, extent, unequal)
             if (
                 pair is not None
                 and _has_plates(pair, plates, len(points))
@@ -120,6 +97,8 @@ def fillet_pairs(
     # is the weld, unless it only skips a piece of the same plate or its plates are hardly there (a reflection and a
     # facet).
     found = [pair for pair in found if pair.score > LEAST_PLATE]
+    uneven = [pair for pair in found if _leg_ratio(pair) > MOST_UNEQUAL]
+    found = [pair for pair in found if _leg_ratio(pair) <= MOST_UNEQUAL]
     nearest = [pair for pair in found if not any(_skips(pair, other, len(points)) for other in found)]
     # Of one that was found without the pieces of its plates next to it too, that span counts against those nested.
     spans = {pair: _span(pair, len(points)) for pair in nearest}
@@ -134,11 +113,32 @@ def fillet_pairs(
     found.sort(key=lambda pair: -spans[pair])
     chosen: list[FilletPair] = []
     for pair in found:
-        if not any(_shares_plate(pair, other) for other in chosen) and not any(
-            _inside(pair, other, len(points)) or _inside(other, pair, len(points)) for other in chosen
-        ):
+        if not any(_shares_plate(pair, other) or _overlap(pair, other, len(points)) for other in chosen):
+            chosen.append(pair)
+    across = [pair for pair in uneven if any(_is_across(points, pair, other) for other in chosen)]
+    # Of those that share a plate with one that is nearer its root the latter is the weld.
+    for pair in sorted(across, key=lambda pair: _span(pair, len(points))):
+        if not any(_shares_plate(pair, other) or _overlap(pair, other, len(points)) for other in chosen):
             chosen.append(pair)
     return chosen
+
+
+def _leg_ratio(pair: FilletPair) -> float:
+    return max(pair.leg_first, pair.leg_second) / min(pair.leg_first, pair.leg_second)
+
+
+def _overlap(pair: FilletPair, other: FilletPair, count: int) -> bool:
+    return _inside(pair, other, count) or _inside(other, pair, count)
+
+
+def _is_across(points: Points, pair: FilletPair, other: FilletPair) -> bool:
+    """Tell whether two pairs lie on both sides of one plate: the surface of the other plate is seen beside both."""
+    for one, two in ((pair.first, other.second), (pair.second, other.first)):
+        middle = points[(one.start + one.stop) // 2 % len(points)]
+        off = 0.04 * distance(middle, two.line.point) + 0.15
+        if abs(turn_deg(one.line, two.line)) < 3.0 and abs(float(two.line.offset(middle))) < off:
+            return True
+    return False
 
 
 def _goes_on(cut: NDArray[np.bool_], end: int, way: int) -> bool:
@@ -206,7 +206,14 @@ def _inside(inner: FilletPair, outer: FilletPair, count: int) -> bool:
 
 
 def fillet_between(
-    points: Points, cut: NDArray[np.bool_], first: Run, second: Run, closed: bool, smallest_leg: float, extent: float
+    points: Points,
+    cut: NDArray[np.bool_],
+    first: Run,
+    second: Run,
+    closed: bool,
+    smallest_leg: float,
+    extent: float,
+    most_unequal: float = MOST_UNEQUAL,
 ) -> FilletPair | None:
     """Return the fillet between two runs of an outline whose size is ``extent``, None where there can be none."""
     turn = turn_deg(first.line, second.line)
@@ -223,7 +230,7 @@ def fillet_between(
     leg_second = float(second.line.along(start) - second.line.along(root))
     if min(leg_first, leg_second) < smallest_leg or max(leg_first, leg_second) > 0.45 * extent:
         return None
-    if max(leg_first, leg_second) > 4.0 * min(leg_first, leg_second):
+    if max(leg_first, leg_second) > most_unequal * min(leg_first, leg_second):
         return None
     face = points[path]
     bound = max(leg_first, leg_second)
@@ -252,9 +259,15 @@ def _has_plates(pair: FilletPair, runs: list[Run], count: int) -> bool:
     ):
         if plate.length >= LEAST_BEYOND * leg:
             continue
-        if plate.length < LEAST_EDGE * leg or not any(_ends_in(plate, run, other, pair, count) for run in runs):
+        least = EDGE_SURFACE * plate.length
+        if plate.length < LEAST_EDGE * leg or not _is_edge(plate, other, pair, runs, count, least):
             return False
     return True
+
+
+def _is_edge(plate: Run, other: Run, pair: FilletPair, runs: list[Run], count: int, least: float) -> bool:
+    long = (run for run in runs if run.length >= least)
+    return any(is_edge_of(plate, run, other, edge_first=plate is pair.first, count=count) for run in long)
 
 
 def _spans_plate(pair: FilletPair, runs: list[Run]) -> bool:
@@ -269,161 +282,9 @@ def _spans_plate(pair: FilletPair, runs: list[Run]) -> bool:
         run.length > least
         and run.start >= pair.first.stop
         and run.stop <= pair.second.start
-        and min(abs(turn_deg(run.line, plate.line)) for plate in (pair.first, pair.second)) < EDGE_ALONG_DEG
+        and min(abs(turn_deg(run.line, plate.line)) for plate in (pair.first, pair.second)) < ALONG_DEG
         for run in runs
     )
-
-
-def _ends_in(edge: Run, surface: Run, other: Run, pair: FilletPair, count: int) -> bool:
-    """Tell whether an edge comes square from the surface of a plate that runs along the other plate of a pair."""
-    if surface is edge or surface is other or surface.length < EDGE_SURFACE * edge.length:
-        return False
-    before, after = (surface, edge) if edge is pair.first else (edge, surface)
-    apart = (after.start - before.stop) % count
-    return (
-        min(apart, count - apart) <= EDGE_CORNER_POINTS
-        and abs(turn_deg(before.line, after.line) + 90.0) < EDGE_SQUARE_DEG
-        and abs(turn_deg(surface.line, other.line)) < EDGE_ALONG_DEG
-    )
-
-
-def butt_pairs(
-    points: Points, cut: NDArray[np.bool_], runs: list[Run], *, closed: bool, smallest_rise: float, trim: bool
-) -> list[ButtPair]:
-    """Return pairs of nearly aligned plate runs with a bead or hollow between them, best first.
-
-    Only those whose shorter plate is long enough for a score over `LEAST_BUTT`.
-    """
-    found = []
-    plates = [run for run in runs if not run.cut]
-    extent = diagonal(points)
-    # Of the many short runs of a ragged outline none is the plate of a pair that is kept.
-    long = [i for i, run in enumerate(plates) if 12.0 * run.length > (LEAST_BUTT - 1.0) * NEAR_ENOUGH * extent]
-    # A face that comes off its plate gently shares a run with it; only the plate's own stretch is kept. On an open
-    # outline nothing follows the last run and nothing comes before the first: they keep the ends that none meets.
-    last = len(plates) if closed else len(plates) - 1
-    before = cache(lambda i: trimmed_run(points, plates[i], at_stop=True) if trim and i < last else plates[i])
-    after = cache(lambda i: trimmed_run(points, plates[i], at_stop=False) if trim and (i or closed) else plates[i])
-    for i in long:
-        for j in long:
-            if i == j or (j < i and not closed) or not _may_be_butt(points, plates[i], plates[j], extent):
-                continue
-            first, second = before(i), after(j)
-            if abs(turn_deg(first.line, second.line)) > BUTT_TURN_DEG:
-                continue
-            pair = _butt(points, cut, first, second, closed, smallest_rise, extent)
-            if pair is not None and pair.score > LEAST_BUTT:
-                found.append(pair)
-    found.sort(key=lambda pair: -pair.score)
-    chosen: list[ButtPair] = []
-    for pair in found:
-        if all(pair.first is not other.first and pair.second is not other.second for other in chosen):
-            chosen.append(pair)
-    return chosen
-
-
-def _may_be_butt(points: Points, first: Run, second: Run, extent: float) -> bool:
-    """Tell whether two runs may be plates once they are trimmed: they are no longer then, and no nearer."""
-    if abs(turn_deg(first.line, second.line)) > BUTT_TURN_DEG + TRIMMED_TURN_DEG:
-        return False
-    width = NEAR_ENOUGH * math.dist(points[second.start % len(points)], points[first.stop % len(points)])
-    return width <= WIDEST_BUTT * extent and min(first.length, second.length) >= SHORTEST_PLATE * width * NEAR_ENOUGH
-
-
-def trimmed_run(points: Points, run: Run, *, at_stop: bool) -> Run:
-    """Return the run without the part at one end that leaves the line of the rest."""
-    index = run.indices(len(points))
-    along = points[index] if at_stop else points[index][::-1]
-    outer = along[len(along) // 20 : round(0.6 * len(along))]
-    if len(outer) < 30:
-        return run
-    # Where a stretch that is straight already begins to bend shows in some of its points.
-    outer = outer[:: max(1, len(outer) // ENOUGH_POINTS)]
-    noise = max(median(np.abs(run.line.offset(outer))), 1e-4)
-    fit = robust_line(outer, noise, hypotheses=50, near=run.line)
-    line = fit.line if fit.line.direction @ run.line.direction > 0 else fit.line.reversed()
-    beyond = np.abs(line.offset(along)) > max(8.0 * fit.residual_std, LEAST_DEPARTURE_MM)
-    on_line = np.flatnonzero(~beyond)
-    lost = len(along) - 1 - int(on_line[-1]) if len(on_line) else 0
-    if lost < 4:
-        return run
-    start, stop = (run.start, run.stop - lost) if at_stop else (run.start + lost, run.stop)
-    length = float(np.hypot(*(points[stop % len(points)] - points[start % len(points)])))
-    return Run(start, stop, line, length, run.cut)
-
-
-def _butt(
-    points: Points, cut: NDArray[np.bool_], first: Run, second: Run, closed: bool, smallest_rise: float, extent: float
-) -> ButtPair | None:
-    # What the ends tell comes first: most pairs are no weld, and a face has many points.
-    chord = points[second.start % len(points)] - points[first.stop % len(points)]
-    width = math.hypot(*chord)
-    if width < 1e-6 or width > WIDEST_BUTT * extent or min(first.length, second.length) < SHORTEST_PLATE * width:
-        return None
-    direction = chord / width
-    if direction @ first.line.direction < 0.5 or direction @ second.line.direction < 0.5:
-        return None
-    path = path_between(points, first, second, closed=closed)
-    if path is None or len(path) < 4 or cut[path].any():
-        return None
-    face = points[path]
-    normal = np.array([-direction[1], direction[0]])
-    offset = (face - face[0]) @ normal
-    rise = float(offset[np.argmax(np.abs(offset))])
-    if not closed and _has_free_edge(face @ direction, offset):
-        return None
-    step = abs(float(first.line.offset(points[path[-1]])))
-    if abs(rise) < smallest_rise and step < 2 * smallest_rise:
-        return None
-    if abs(rise) > 0.7 * width or width < 4 * smallest_rise:
-        return None
-    length = float(step_lengths(face).sum())
-    if length > 2.2 * width:
-        return None
-    # Plates offset by more than this are not a butt joint; a hollow deeper than that is a notch.
-    if step > 0.4 * width or rise < -0.3 * width:
-        return None
-    # The shorter plate decides: a facet of the face beside one plate must not pass for the other.
-    shorter = min(first.length, second.length)
-    return ButtPair(first, second, width, rise, min(12.0 * shorter / extent, 5.0) + (1.0 if rise > 0 else 0.0))
-
-
-def _has_free_edge(along: NDArray[np.float64], offset: NDArray[np.float64]) -> bool:
-    """Tell whether a face rises or falls at once as no weld does: it is a part that lies on a bench."""
-    jump = np.abs(np.diff(offset))
-    return bool(np.any((jump > FREE_EDGE_MM) & (jump > FREE_EDGE_STEEP * np.abs(np.diff(along)))))
-
-
-def root_pair(
-    points: Points, cut: NDArray[np.bool_], runs: list[Run], face: ButtPair, *, closed: bool
-) -> ButtPair | None:
-    """Return the pair on the other side of a butt weld's plates, None where they are one run or cut away."""
-    first, second = opposite_run(points, face.second, runs), opposite_run(points, face.first, runs)
-    if first is None or second is None or first is second:
-        return None
-    first, second = trimmed_run(points, first, at_stop=True), trimmed_run(points, second, at_stop=False)
-    path = path_between(points, first, second, closed=closed)
-    if path is None or len(path) < 4 or cut[path].any():
-        return None
-    bead = points[path]
-    chord = bead[-1] - bead[0]
-    width = float(np.hypot(*chord))
-    if width < 1e-6 or width > 2.0 * face.width or chord @ first.line.direction < 0:
-        return None
-    offset = (bead - bead[0]) @ np.array([-chord[1], chord[0]]) / width
-    return ButtPair(first, second, width, float(offset[np.argmax(np.abs(offset))]), 0.0)
-
-
-def encloses(outer: ButtPair, inner: FilletPair, count: int) -> bool:
-    """Tell whether a fillet lies between the plates of a butt pair that is no higher than the face of a weld.
-
-    What is higher is a plate that stands between them, with a fillet on both of its sides.
-    """
-    if outer.rise > MOST_RISE_MM + MOST_RISE * outer.width:
-        return False
-    start, length = outer.first.stop, (outer.second.start - outer.first.stop) % count
-    first, second = (inner.first.stop - start + 2) % count, (inner.second.start - start - 2) % count
-    return first <= second <= length
 
 
 def opposite_run(points: Points, run: Run, runs: list[Run]) -> Run | None:
@@ -453,26 +314,24 @@ def classify_fillet(points: Points, pair: FilletPair, runs: list[Run]) -> str:
     In a tee one plate goes through: its surface is seen again, on the same line with the metal on the same
     side, beyond the other plate. In a lap the upper plate's edge ends soon in a surface parallel to the lower.
     """
-    for plate, other in ((pair.first, pair.second), (pair.second, pair.first)):
-        for run in runs:
-            if run is plate or run is other or run.cut:
-                continue
-            if abs(turn_deg(plate.line, run.line)) > 3.0:
-                continue
-            middle = points[run.indices(len(points))].mean(axis=0)
-            beyond = float(plate.line.along(middle) - plate.line.along(pair.root))
-            if plate is pair.second:
-                beyond = -beyond
-            if abs(float(plate.line.offset(middle))) < 0.04 * abs(beyond) + 0.15 and beyond > 0:
-                return "tee"
-    for plate, other in ((pair.first, pair.second), (pair.second, pair.first)):
-        # The edge run is ``other``; beyond it a surface parallel to ``plate`` and facing the same way.
-        edge_height = other.length + (pair.leg_second if other is pair.second else pair.leg_first)
-        for run in runs:
-            if run is plate or run is other or run.cut or abs(turn_deg(plate.line, run.line)) > 6.0:
-                continue
-            middle = points[run.indices(len(points))].mean(axis=0)
-            step = float(plate.line.offset(middle))
-            if step > 0 and abs(step - edge_height) < 0.2 * edge_height + 0.3 and run.length > 1.3 * edge_height:
-                return "lap"
-    return "tee"
+    legs = {pair.first: pair.leg_first, pair.second: pair.leg_second}
+    ways = ((pair.first, pair.second), (pair.second, pair.first))
+    lapped = [lies_on(points, plate, other, legs[other], runs) for plate, other in ways]
+    # A short plate welded along both edges leaves the other plate's surface to be seen on both sides, too.
+    if any(not lap and _goes_through(points, pair, plate, runs) for lap, (plate, _) in zip(lapped, ways, strict=True)):
+        return "tee"
+    return "lap" if any(lapped) else "tee"
+
+
+def _goes_through(points: Points, pair: FilletPair, plate: Run, runs: list[Run]) -> bool:
+    """Tell whether the surface of a plate is seen again beyond the other plate of a pair."""
+    for run in runs:
+        if run is pair.first or run is pair.second or run.cut or abs(turn_deg(plate.line, run.line)) > 3.0:
+            continue
+        middle = points[run.indices(len(points))].mean(axis=0)
+        beyond = float(plate.line.along(middle) - plate.line.along(pair.root))
+        if plate is pair.second:
+            beyond = -beyond
+        if abs(float(plate.line.offset(middle))) < 0.04 * abs(beyond) + 0.15 and beyond > 0:
+            return True
+    return False

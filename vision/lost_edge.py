@@ -26,6 +26,14 @@ glare 0.8 mm."""
 BESIDE_MM = 2.0
 """A toe, and undercut, may lie so near such a stretch."""
 
+NEAR_PLATE_MM, PIECE = 1.0, 0.5
+"""So near such a stretch a plate's surface that is shorter than this share of the width of the face may be none: a
+facet of the face that goes on behind a glare, or the rim of a stain. Its line tells nothing then."""
+
+OF_PLATES = (
+    "joint_angle", "misalignment", "angular_misalignment", "thickness_left", "thickness_right",
+)  # fmt: skip
+
 OF_FACE = tuple(name for name in OF_BOTH_TOES if name not in ("leg_difference", "face_width", "cap_width"))
 INSIDE = ("weld_metal_area", "penetration_depth", "throat_with_penetration", "dilution", "pore_area_share")
 
@@ -46,6 +54,12 @@ def with_lost_edge(outlines: Sequence[tuple[Points, Outline]], weld: FoundWeld) 
     unseen: dict[str, str] = {}
     for place, names in _places(section.face, stretches):
         unseen = {**dict.fromkeys(names, reason.format(place)), **unseen}
+    for side in _doubtful_plates(section.face, stretches):
+        other = "right" if side == "left" else "left"
+        why = reason.format(
+            f"where the {side} plate would go on, of which only a piece is seen: it may be another thing"
+        )
+        unseen = {**dict.fromkeys((*OF_PLATES, f"leg_{other}", f"perpendicular_leg_{other}"), why), **unseen}
     if section.root_side is not None and _places(section.root_side, stretches):
         unseen |= dict.fromkeys((*ROOT_SIDE, "root_misalignment"), reason.format("on the root side"))
     if not unseen:
@@ -55,6 +69,21 @@ def with_lost_edge(outlines: Sequence[tuple[Points, Outline]], weld: FoundWeld) 
     )
     told = replace(weld, section=replace(section, unseen={**unseen, **section.unseen}))
     return flagged(told, Flag("edge_lost", text))
+
+
+def _doubtful_plates(face: WeldSurface, stretches: Sequence[Points]) -> list[str]:
+    """Return the sides of whose plate no more than a piece is seen, with a lost stretch at it."""
+    width = distance(face.toe_left, face.toe_right)
+    found = []
+    for side, plate in (("left", face.left), ("right", face.right)):
+        long = float(np.ptp(plate.fit.line.along(plate.points))) if len(plate.points) else 0.0
+        some = plate.points[:: max(1, len(plate.points) // 200)]
+        if long < PIECE * width and any(
+            float(np.hypot(*(some[:, None] - stretch[None, ::4]).transpose(2, 0, 1)).min()) < NEAR_PLATE_MM
+            for stretch in stretches
+        ):
+            found.append(side)
+    return found
 
 
 def _places(face: WeldSurface, stretches: Sequence[Points]) -> list[tuple[str, tuple[str, ...]]]:

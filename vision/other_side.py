@@ -12,7 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from core.geometry import Points
-from vision.joints import ButtPair, opposite_run, path_between
+from vision.butt_pairs import ButtPair
+from vision.joints import opposite_run, path_between
 from vision.runs import Run
 from vision.section import Flag
 

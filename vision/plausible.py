@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from core.geometry import Line, Points, angle_between_deg
-from vision.joints import MOST_RISE, MOST_RISE_MM
+from vision.butt_pairs import MOST_RISE, MOST_RISE_MM
 from vision.outline import MOST_UNSHARP, Outline
 from vision.section import PreparedEdge, Section, WeldSurface
 
@@ -43,6 +43,9 @@ it beyond), step between the surfaces, and gap at the top less gap at the bottom
 
 LEAST_PLATES = {"tee": 1.1, "lap": 0.0, "butt": 0.8}
 """Both plates together over the width of the face: drawn tees show 1.5 and more, butts 1; a lap has a short edge."""
+
+LEAST_PLATES_ACROSS = 0.6
+"""The same across a plate from another weld, which tells the plates, too."""
 
 LEAST_PLATE_POINTS = {"tee": 40, "lap": 12, "butt": 40}
 LEAST_WIDTH_PX = 25.0
@@ -79,8 +82,9 @@ PLATES_DEG = (50.0, 136.0)
 """Angle between the plates of a fillet: ISO 9692-1 has 60 to 120, AWS D1.1 skewed tees of 60 to 135 (from memory);
 roofs, mountains and braces lie outside."""
 
-LEAST_LEGS = 1 / 3
-"""Shorter leg over the longer one; drawn welds reach 0.74, the edge of a foot on a floor a quarter."""
+LEAST_LEGS, LEAST_LEGS_ACROSS = 1 / 3, 1 / 8
+"""Shorter leg over the longer one; drawn welds reach 0.74, the edge of a foot on a floor a quarter. Across a plate from
+another weld it may be a bevel that was welded, with little of a fillet before it."""
 
 GENTLE_DEG = 166.0
 """A face that leaves both plates of a fillet at more than this is the inner radius of a rolled or bent profile."""
@@ -182,7 +186,7 @@ def are_alike(outlines: Sequence[Outline]) -> bool:
     return min(contrasts) * max(contrasts) > 0 and min(map(abs, contrasts)) >= LEAST_ALIKE * max(map(abs, contrasts))
 
 
-def is_weld(section: Section, *, told: bool = False) -> bool:
+def is_weld(section: Section, *, told: bool = False, across: bool = False) -> bool:
     """Tell whether face and plates have the proportions of a weld, or members those of a joint.
 
     Parameters
@@ -191,6 +195,9 @@ def is_weld(section: Section, *, told: bool = False) -> bool:
         Whether a person named the joint: then a corner with gentle toes on both sides is taken for a ground or
         well-washed fillet, else for the inner radius of a rolled profile; a high face, a skewed joint and unequal
         legs are taken for what they are, else for things on a line; two square edges need not fit each other.
+    across
+        Whether it lies across a plate from a weld that was found: its plates are plates then, though less of them is
+        seen, and its legs may differ by more.
     """
     face = section.face
     if face is None:
@@ -199,13 +206,21 @@ def is_weld(section: Section, *, told: bool = False) -> bool:
         return _face_each_other(section) and (told or _fit_if_square(section.edge_left, section.edge_right))
     if not told and (section.joint != "butt" and min(_toe_angles_deg(face)) > GENTLE_DEG):
         return False
-    if section.joint == "butt" and ((not told and _bend_deg(face) > MOST_BEND_DEG) or not _in_line(section, face)):
-        return False
+    if section.joint == "butt":
+        tapered = any(flag.code == "tapered_plate" for flag in section.flags)
+        if not (told or tapered) and _bend_deg(face) > MOST_BEND_DEG:
+            return False
+        if not _in_line(section, face):
+            return False
     width = float(np.hypot(*(face.toe_right - face.toe_left)))
     fits = (face.left.fit, face.right.fit)
     if width < LEAST_WIDTH_PX * section.resolution_mm or max(fit.residual_std for fit in fits) > ROUGHEST * width:
         return False
-    if not told and section.root is not None and not _is_corner(face, section.root):
+    if (
+        not told
+        and section.root is not None
+        and not _is_corner(face, section.root, LEAST_LEGS_ACROSS if across else LEAST_LEGS)
+    ):
         return False
     if not told and _bulge_mm(face) > MOST_BULGE_MM + MOST_BULGE * width:
         return False
@@ -215,7 +230,8 @@ def is_weld(section: Section, *, told: bool = False) -> bool:
         edge = section.joint == "lap" and long == min(lengths)
         if fit.residual_std > max((CROOKEDEST_EDGE if edge else CROOKEDEST) * long, grain):
             return False
-    if sum(lengths) < LEAST_PLATES[section.joint] * width:
+    least = LEAST_PLATES[section.joint]
+    if sum(lengths) < (min(least, LEAST_PLATES_ACROSS) if across else least) * width:
         return False
     if min(int(fit.inliers.sum()) for fit in fits) < LEAST_PLATE_POINTS[section.joint]:
         return False
@@ -269,12 +285,12 @@ def _fit_if_square(left: PreparedEdge, right: PreparedEdge) -> bool:
     )
 
 
-def _is_corner(face: WeldSurface, root: Points) -> bool:
+def _is_corner(face: WeldSurface, root: Points, least_legs: float) -> bool:
     """Tell whether the plates meet as those of a fillet do, with legs of about one length."""
     least, most = PLATES_DEG
     legs = sorted(float(np.hypot(*(toe - root))) for toe in (face.toe_left, face.toe_right))
     between = angle_between_deg(face.left.fit.line.direction, face.right.fit.line.direction)
-    return least <= between <= most and legs[0] >= LEAST_LEGS * legs[1]
+    return least <= between <= most and legs[0] >= least_legs * legs[1]
 
 
 def _bulge_mm(face: WeldSurface) -> float:

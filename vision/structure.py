@@ -12,21 +12,15 @@ from numpy.typing import NDArray
 from core.fitting import LineFit, seen_of_wander
 from core.geometry import Points, diagonal, step_lengths
 from core.medians import median
+from vision.butt_pairs import BUTT_TURN_DEG, ButtPair, butt_between, butt_pairs, encloses, root_pair
 from vision.filled_edge import FilledEdge, filled_edges
 from vision.groove_joint import OpenJoint, member, open_joint
-from vision.joints import (
-    ButtPair,
-    FilletPair,
-    butt_pairs,
-    classify_fillet,
-    encloses,
-    fillet_pairs,
-    opposite_run,
-    root_pair,
-)
+from vision.joints import FilletPair, classify_fillet, fillet_pairs, opposite_run
+from vision.lapped_edge import carries_plate
 from vision.open_groove import OpenGroove, find_open_groove, find_square_gap
 from vision.plate_line import SHORTEST_WANDER_MM, Detail, longest_lines, wander_length_mm
 from vision.runs import Run, bridged_runs, straight_runs, turn_deg, without_stray_ends
+from vision.tapered_plate import beside_tapers
 from vision.unseen_edge import UnseenEdge, is_edge, unseen_edges
 
 PointPx = tuple[float, float]
@@ -116,8 +110,12 @@ def recognise(
 
     def butt_welds(*, trim: bool) -> list[ButtPair]:
         pairs = butt_pairs(shape.points, shape.cut, plates, closed=closed, smallest_rise=rise, trim=trim)
+        if closed:
+            pairs = [_at_tapers(shape, plates, pair, rise) for pair in pairs if not _carries(shape, plates, pair)]
         # The root side is looked for behind the plates of the face side: its offset may exceed its width.
         root = root_pair(shape.points, shape.cut, plates, pairs[0], closed=closed) if pairs else None
+        if root is not None and closed:
+            root = _at_tapers(shape, plates, root, rise)
         if root is not None and all(pair.first.stop != root.first.stop for pair in pairs):
             pairs = [*pairs, root]
         return pairs
@@ -146,6 +144,26 @@ def recognise(
         score = butts[0].score + (1.5 if opposite_run(shape.points, butts[0].first, plates) else -2.0)
         return Structure("butt", (full,), butts=tuple(butts), score=score)
     return None
+
+
+def _carries(shape: Shape, plates: list[Run], pair: ButtPair) -> bool:
+    """Tell whether a plate lies between those of a pair, and no bead."""
+    back = opposite_run(shape.points, pair.first, plates)
+    thickness = None
+    if back is not None:
+        thickness = -float(pair.first.line.offset(shape.points[back.indices(len(shape.points))[[0, -1]]]).mean())
+    return carries_plate(shape.points, pair.first, pair.second, plates, thickness)
+
+
+def _at_tapers(shape: Shape, plates: list[Run], pair: ButtPair, rise: float) -> ButtPair:
+    extent = diagonal(shape.points)
+
+    def pairing(first: Run, second: Run) -> ButtPair | None:
+        if abs(turn_deg(first.line, second.line)) > BUTT_TURN_DEG:
+            return None
+        return butt_between(shape.points, shape.cut, first, second, True, rise, extent)
+
+    return beside_tapers(shape.points, plates, pair, pairing, shape.tolerance, shape.detail.step_mm)
 
 
 def _bridged(shape: Shape, *, closed: bool) -> list[Run]:

@@ -19,9 +19,10 @@ from vision.ground_doubt import is_of_ground, reach_of_grain
 from vision.lost_edge import with_lost_edge
 from vision.outline import MOST_UNSHARP, Outline
 from vision.plate_line import Detail
-from vision.plausible import are_alike, is_edge_of_metal, is_sharp_all_round, is_weld
+from vision.plausible import are_alike, is_edge_of_metal, is_sharp_all_round
 from vision.profile import Profile
 from vision.rim import Rim, rim_of
+from vision.second_weld import plausible_welds
 from vision.section import Flag
 from vision.segmentation import ReducedPicture
 from vision.sharp_edges import OF_SHARP_EDGES
@@ -85,7 +86,7 @@ def welds_in(
         flags += (Flag("drawn_over", DRAWN_OVER),)
     found = built(structure, profiles, flags, calibration, origin)
     sharp = [(profile.points_mm, outline) for profile, outline in zip(profiles, outlines, strict=True)]
-    kept = (weld for weld in found.welds if marks or is_weld(weld.section, told=joint != "auto"))
+    kept = found.welds if marks else plausible_welds(found.welds, told=joint != "auto")
     welds = tuple(weld for weld in map(partial(without_glare, sharp), kept) if weld is not None)
     grained = ruled or rough > ROUGH
     if grained or any(outline.bridged_px is not None for outline in outlines):

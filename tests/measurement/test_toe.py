@@ -206,6 +206,23 @@ def test_undercut_that_blur_has_filled_is_told_as_deep_as_it_was(draw, blur):
         assert {part.source for part in found.budget} >= {"blur"}
 
 
+@pytest.mark.parametrize(("toe_std", "told"), [(0.9, True), (0.05, False)])
+def test_the_interval_of_a_toe_angle_holds_that_of_a_corner_behind_an_unsure_toe(draw, toe_std, told):
+    """The toe was taken 1.3 mm before the corner, where the outline lies along the plate."""
+    corner, rise_deg = -4.7, 22.0
+    toes = np.array([-6.0, 0.0]), np.array([6.0, 0.0])
+    height = 2.0
+    top = corner + height / math.tan(math.radians(rise_deg))
+    path = np.array([[-6.0, 0.0], [corner, 0.0], [top, height], [4.0, height], [6.0, 0.0]])
+    sampling = draw.Sampling(noise=0.005, rng=np.random.default_rng(8))
+    spacing = (np.hypot(*np.diff(path, axis=0).T)).sum()
+    face = draw.welded(*toes, LEFT, RIGHT, lambda n: along_path(path, spacing / n), sampling)
+    measured = measure(draw.section("butt", replace(face, toe_std_left=toe_std), sampling))
+    found = measured["toe_angle_left"]
+    assert (abs(found.value - (180 - rise_deg)) < found.expanded_uncertainty) == told
+    assert measured["toe_angle_right"].expanded_uncertainty < 3.0
+
+
 @pytest.mark.parametrize(("toe_std", "given"), [(0.05, True), (1.5, False)])
 def test_what_lies_below_the_plate_beside_an_unsure_toe_may_be_undercut_or_face(draw, toe_std, given):
     toes = np.array([-6.0, 0.0]), np.array([6.0, 0.0])

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -41,6 +43,18 @@ def test_beside_a_toe_what_needs_it_is_not_told(fillet: FoundWeld, first: int) -
     for name in ("leg_left", "toe_angle_left", "undercut_left", "joint_angle"):
         assert values[name] == before[name]
         assert isinstance(values[name], Quantity)
+
+
+def test_a_piece_of_a_plate_beside_a_lost_edge_holds_no_line(fillet: FoundWeld) -> None:
+    face = fillet.section.face
+    assert face is not None
+    piece = face.right.points[np.hypot(*(face.right.points - face.toe_right).T) < 3.0]
+    short = replace(face, right=replace(face.right, points=piece))
+    cut = replace(fillet, section=replace(fillet.section, face=short))
+    told_of = {"joint_angle", "leg_left", "perpendicular_leg_left"}
+    assert missing(told(cut, piece[-1], 0.8)) >= told_of
+    assert not missing(told(fillet, face.right.points[len(piece)], 0.8)) & told_of
+    assert "toe_angle_left" not in missing(told(cut, piece[-1], 0.8))
 
 
 def test_on_the_face_its_shape_is_not_told_and_the_legs_are(fillet: FoundWeld) -> None:

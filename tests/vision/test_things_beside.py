@@ -1,4 +1,4 @@
-"""A rule that touches a section, and a second section in the picture, are told."""
+"""A rule that touches a section is told, and a second section in the picture measured, or told where it cannot be."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from benchmarks.render.butts import ButtShape, butt
+from benchmarks.render.fillets import FilletShape, tee
 from benchmarks.render.geometry import PlateEnd
 from vision.find import find_welds
 from vision.found import FoundWelds
@@ -31,10 +32,45 @@ def test_a_rule_against_the_root_side_is_told(photograph, level: int) -> None:
 
 
 @pytest.mark.parametrize("turn_deg", [0, 20])
-def test_a_second_section_is_told(photograph, turn_deg: float) -> None:
+def test_a_second_section_is_measured(photograph, turn_deg: float) -> None:
     photo = photograph(BUTT, rotation_deg=turn_deg, seed=4)
-    both = np.vstack([photo.gray, photo.gray])
-    assert "another_section" in codes(find_welds(both, photo.calibration))
+    found = find_welds(np.vstack([photo.gray, photo.gray]), photo.calibration)
+    assert "another_section" not in codes(found)
+    assert len(found.outline_px) == len(found.outline_mm) == 2
+    down = np.array([0.0, photo.gray.shape[0]])
+    for name, point in photo.truth_px()[0].items():
+        if name.startswith("toe"):
+            seen = sorted((np.array(weld.points_px[name]) for weld in found.welds), key=lambda place: place[1])
+            for place, true in zip(seen, (point, point + down), strict=True):
+                assert np.hypot(*(place - true)) < 1.5
+
+
+def test_a_second_piece_that_shows_no_weld_is_told(photograph) -> None:
+    """Its plates meet at 141 degrees, as those of no weld do."""
+    roof = tee(
+        through_thickness_mm=8,
+        standing_thickness_mm=8,
+        angle_deg=141.0,
+        right=FilletShape(6.0, 6.0, 0.1),
+        through_left=PlateEnd(14.0),
+        through_right=PlateEnd(20.0),
+        standing=PlateEnd(20.0),
+    )
+    pictures = [photograph(drawing, seed=4) for drawing in (BUTT, roof)]
+    found = find_welds(np.vstack([photo.gray for photo in pictures]), pictures[0].calibration)
+    assert [weld.section.joint for weld in found.welds] == ["butt"]
+    assert "another_section" in codes(found)
+
+
+def test_tees_side_by_side_are_no_joint_prepared_for_welding(photograph) -> None:
+    """The cut ends of their plates face each other over 4 mm."""
+    ends = {"through_left": PlateEnd(14), "through_right": PlateEnd(14), "standing": PlateEnd(14)}
+    photo = photograph(tee(through_thickness_mm=7, standing_thickness_mm=7, right=FilletShape(5, 5.5, 0.3), **ends))
+    ground = int(np.median(photo.gray[:40]))
+    metal = np.flatnonzero((photo.gray > ground + 50).sum(axis=0) > 20)
+    beside = photo.gray[:, metal.min() - 44 : metal.max() + 45]
+    found = find_welds(np.hstack([beside, beside]), photo.calibration)
+    assert [weld.section.joint for weld in found.welds] == ["tee", "tee"]
 
 
 def test_a_rule_beside_a_section_is_no_second_one(photograph) -> None:
