@@ -102,6 +102,17 @@ def read_seat(gauge: SeatGauge, surface: WeldSurface, quantity: str, true: float
         at_plates, _, _ = settled(gauge, metal.clean, root)
     except ValueError:
         return NoReading("seat", quantity, "the seat finds no metal below both of its legs")
+    inside = [
+        side for side, toe, leg in (("left", metal.toe_left, pose.left_leg), ("right", metal.toe_right, pose.right_leg))
+        if float(leg.local(toe)[0, 0]) > gauge.leg_from_mm
+    ]  # fmt: skip
+    if inside:
+        return NoReading(
+            "seat",
+            quantity,
+            f"a leg of {max(legs[side] for side in inside):.1f} mm reaches under the legs of the seat, which stand "
+            "nearer to the root of a wide joint; take a larger gauge",
+        )
     reading, touched = _slide(gauge.tip, metal, pose)
     chord = Line.through(metal.toe_left, metal.toe_right)
     across = chord.along(touched)

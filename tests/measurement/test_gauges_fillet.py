@@ -227,3 +227,13 @@ def test_what_cannot_be_read_says_why(draw):
 def test_impossible_seats_are_refused(bad):
     with pytest.raises(ValueError, match="seat"):
         SeatGauge(**bad)
+
+
+@pytest.mark.parametrize(
+    ("psi_deg", "leg", "stands"), [(110, 12.8, True), (110, 13.1, False), (104, 13.3, True), (104, 13.6, False)]
+)
+def test_seat_whose_legs_would_stand_on_the_weld_of_a_wide_joint_reads_nothing(draw, psi_deg, leg, stands):
+    """The inner ends stand 15 sin 45° / sin(psi / 2) from the root along the plates: at 12.95 mm, 13.46 mm."""
+    taken = read(SEAT, draw.fillet(psi_deg, 8.0, leg), "throat", {})
+    assert isinstance(taken, GaugeReading if stands else NoReading)
+    assert stands or "reaches under the legs of the seat" in taken.reason
