@@ -14,6 +14,7 @@ from core.errors import ToelineError
 from core.quantity import COVERAGE_FACTOR
 from core.units import UnitSystem
 from desk.value_text import value_cells
+from inspection.outcomes import allowed_text, side_of
 
 if TYPE_CHECKING:
     from desk.drawing import Drawing
@@ -223,7 +224,7 @@ def outcome_rows(weld: Mapping[str, Any], limits: Any) -> tuple[tuple[Row, ...],
                 WORDS[outcome["outcome"]],
                 limit_name(outcome),
                 str(outcome.get("own_value") or ""),
-                _allowed(outcome),
+                allowed_text(outcome),
                 "" if probability is None else _percent(probability),
                 f"{outcome['source']}{memory}",
             )
@@ -248,7 +249,7 @@ def evidence_notes(outcomes: Iterable[Mapping[str, Any]], limits: Any) -> tuple[
 def limit_name(outcome: Mapping[str, Any]) -> str:
     """Return the name of a row, without its set, which the source names, and the side it is about."""
     name = outcome["criterion"].partition(" ")[2] or outcome["criterion"]
-    side = next((side for side in ("left", "right") if outcome["quantity"].endswith(f"_{side}")), "")
+    side = side_of(outcome)
     name = f"required: {name}" if outcome["criterion"].startswith("required ") else name.replace("-", " ")
     return f"{name}, {side}" if side else name
 
@@ -258,14 +259,6 @@ def _side(quantity: str) -> str:
         if quantity.endswith(f"_{side}"):
             return f"{quantity.removesuffix(f'_{side}').replace('_', ' ')}, {side}"
     return quantity.replace("_", " ")
-
-
-def _allowed(outcome: Mapping[str, Any]) -> str:
-    lower, upper = outcome.get("lower"), outcome.get("upper")
-    own = str(outcome.get("own_limit") or outcome.get("limit") or "")
-    if lower is not None and upper is not None:
-        return own
-    return f"≥ {own}" if lower is not None else f"≤ {own}"
 
 
 def _percent(probability: float) -> str:

@@ -100,7 +100,8 @@ function table(weld, found, system, chosen, drawable, choose) {
   function limit(part) {
     const known = part.limit !== null && part.limit !== undefined;
     const way = !known ? "" : part.limit === part.upper ? "at most" : part.limit === part.lower ? "at least" : "limit";
-    const bound = known ? `${way} ${part.own_limit || plain(part.limit, part.unit, system)}` : "";
+    const bound = !known ? "" : part.own_allowed === "none" ? "none allowed" : part.own_allowed && !/^[≤≥]/.test(part.own_allowed) ? part.own_allowed
+      : `${way} ${part.own_limit || plain(part.limit, part.unit, system)}`;
     const clear = part.outcome === "meets";
     const why = clear ? null : part.message || part.reason;
     const source = [clear && part.verified !== "given" ? null : part.criterion, part.source, part.verified === "from memory" ? "limit from memory, check it in the standard" : null];
