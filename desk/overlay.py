@@ -24,7 +24,7 @@ from core.units import UnitSystem
 from desk.dimension import Layout
 from desk.drawing import CHARACTER, OUTLINE, Drawing, Polyline
 from desk.gauge_drawing import GAUGE_STYLES, draw_gauges, gauge_lines, lettered
-from desk.inside_drawing import draw_depths, draw_zones, inside_lines
+from desk.inside_drawing import draw_depths, draw_zones, inside_lines, key_lines
 from desk.joint_drawing import draw_weld, key_points
 from desk.legend import draw_legend, draw_scale_bar, legend_height, value_lines
 from inspection.document import write_bytes
@@ -107,7 +107,7 @@ def draw_overlay(
     text = enlarged * LONG_SIDE_PX / 62
     characters = int(width / (CHARACTER * text)) - 2
     lines = gauge_lines(gauges, units, characters) if gauges else value_lines(found, measured, units, characters)
-    lines = lines if gauges else [*lines, *inside_lines(found, measured, units, characters)]
+    lines += key_lines(found, characters) if gauges else inside_lines(found, measured, units, characters)
     strip = legend_height(text, len(lines))
     canvas = np.full((height + strip, width, 3), 255, np.uint8)
     canvas[:height] = view.picture

@@ -66,6 +66,7 @@ def seam_sheet(path: Path, units: UnitSystem) -> tuple[Sheet, list[bytes]]:
         hash_text="Not kept in records",
         drawing=None,
         no_drawing=why if pictures else missing,
+        outcome_value="sections",
     )
     return sheet, pictures
 

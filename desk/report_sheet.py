@@ -55,7 +55,8 @@ class Sheet:
     values
         Under ``values_title``: label, value, uncertainty, unit and nearest 1/64 in; ``absent`` label and reason.
     outcomes
-        Word, limit, value, allowed, probability, source; ``outcome_notes`` the rule and the evidence.
+        Word, limit, value, allowed, probability, source; ``outcome_notes`` the rule and the evidence,
+        ``outcome_value`` what stands in the column of values.
     gauges
         Gauge, quantity, modelled reading, measured value, why they differ.
     indications
@@ -87,6 +88,7 @@ class Sheet:
     hash_text: str
     drawing: Drawing | None
     no_drawing: str
+    outcome_value: str = "value"
 
 
 def sheet_of_record(store: Store, record: Record, units: UnitSystem) -> Sheet:
@@ -184,7 +186,7 @@ def _source(body: Mapping[str, Any]) -> tuple[Row, ...]:
     rows = [("picture" if source["kind"] != "profile" else "profile", name)]
     if calibration:
         share = 100 * COVERAGE_FACTOR * calibration["relative_standard_uncertainty"]
-        known = f"± {share:.2g} %" if share > 0 else "uncertainty unknown"
+        known = f"±\u00a0{share:.2g}\u00a0%" if share > 0 else "uncertainty unknown"
         rows.append(("scale", f"{calibration['kind']}, {calibration['mm_per_px']:.5g} mm per pixel, {known}"))
     if settings.get("operator"):
         rows.append(("measured by", str(settings["operator"])))
