@@ -72,7 +72,7 @@ def _quantities(console: Any, content: dict[str, Any], units: str) -> None:
     if table.row_count:
         console.print(table)
     if absent:
-        console.print(f"  Nowhere measurable: {', '.join(absent)}")
+        console.print(f"  Nowhere measurable: {'; '.join(absent)}")
 
 
 def _thresholds(console: Any, content: dict[str, Any], units: str) -> None:
@@ -140,10 +140,10 @@ def _places(console: Any, content: dict[str, Any], units: str) -> None:
         console.print(f"  and {more} more gaps: see the seam file")
     worst = content["worst"]
     if worst is not None:
-        value = _number(worst["value"], worst["unit"], units)
-        if worst["expanded_uncertainty"] is not None:
-            value += f" ± {_number(worst['expanded_uncertainty'], worst['unit'], units)}"
-        value += f" {_symbol(worst['unit'], units)}"
+        from desk.value_text import value_cells
+
+        number, doubt, symbol, _ = value_cells(worst, units)
+        value = f"{number}{'' if doubt == '-' else f' ± {doubt}'} {symbol}"
         console.print(f"Worst at {_place(worst['position_mm'], units)}: {worst['quantity']} {value}, {worst['why']}")
 
 
