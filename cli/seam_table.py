@@ -10,6 +10,7 @@ from core.units import MM_PER_INCH
 
 _SYMBOLS = {"mm": "mm", "deg": "°", "mm2": "mm²", "percent": "%"}
 MOST_GAPS = 12
+KINDS = ("meets", "does_not_meet", "undecided", "not_assessed")
 
 
 def print_seam(content: dict[str, Any], units: str, output: Path | None) -> None:
@@ -113,7 +114,7 @@ def _outcomes(console: Any, content: dict[str, Any], units: str) -> None:
             continue
         length = length_text(row["does_not_meet_length"]["length_mm"], units) if row["does_not_meet"] else ""
         memory = " *" if row["verified"] == "from memory" else ""
-        counts = [str(row[name] or "") for name in ("meets", "does_not_meet", "undecided", "not_assessed")]
+        counts = [str(row[name] or "") for name in KINDS]
         table.add_row(row["criterion"] + memory, row["quantity"], *counts, length,
                       style="bold red" if row["does_not_meet"] else "")  # fmt: skip
     if table.row_count:
@@ -124,6 +125,9 @@ def _outcomes(console: Any, content: dict[str, Any], units: str) -> None:
             silent.setdefault(row["not_assessed_because"], []).append(f"{row['criterion']} ({row['quantity']})")
     for reason, names in silent.items():
         console.print(f"  - not assessed: {', '.join(names)}: {reason}", style="dim")
+    judged = [row for row in rows if row["not_assessed"] < sum(row[name] for name in KINDS)]
+    for text in dict.fromkeys(f"{row['criterion']}: {row['condition']}" for row in judged if row.get("condition")):
+        console.print(f"  {text}")
     if any(row["verified"] == "from memory" for row in rows):
         console.print("  * from memory, no source was at hand: check this limit in the standard.")
     console.print(f"  Rule: {content['assessment']['rule']}. {content['assessment']['note']}")
