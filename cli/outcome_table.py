@@ -14,7 +14,7 @@ SHAPES = {
     "not_assessed": ("-", "not assessed", "dim"),
 }
 SHOWN = {"criterion", "quantity", "outcome", "message", "limit", "lower", "upper", "probability", "verified",
-         "own_value", "own_limit", "own_allowed"}  # fmt: skip
+         "own_value", "own_limit"}  # fmt: skip
 """What the table asks of each outcome."""
 MEMORY = "* from memory, no source was at hand: check this limit in the standard."
 SECONDARY = "Published limits without a * were read on secondary sources, not in the standards themselves."
