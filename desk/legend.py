@@ -9,6 +9,7 @@ import numpy as np
 
 from core.quantity import Measured
 from core.units import MM_PER_INCH, UnitSystem
+from desk.dimension import Layout, samples
 from desk.drawing import (
     CHORD,
     DIMENSION,
@@ -135,11 +136,12 @@ def caption(drawing: Drawing) -> str:
     told = [f"{signs[shape]}\u00a0{place}" for shape, place in zip(marks, places, strict=False)]
     face = "prepared face" if "prepared face" in words else "chord"
     unit = next((item.partition(".")[0] for item in words if item.startswith("Dimensions in ")), "")
+    unit = unit.partition(",")[0] if drawing.brief else unit
     lines = f"Coloured: outline; dash-dotted: plate surface; dashed: {face}. {', '.join(told)}. {unit}."
     return f"{lines} {KEY}" if any(item.startswith(KEY[:11]) for item in words) else lines
 
 
-def draw_scale_bar(drawing: Drawing, canvas_px_per_mm: float, units: UnitSystem) -> None:
+def draw_scale_bar(drawing: Drawing, layout: Layout, canvas_px_per_mm: float, units: UnitSystem) -> None:
     """Draw a bar of a round length into the lower left corner of the picture."""
     text = drawing.text_px
     unit_px = canvas_px_per_mm * (1.0 if units == "metric" else MM_PER_INCH)
@@ -150,6 +152,8 @@ def draw_scale_bar(drawing: Drawing, canvas_px_per_mm: float, units: UnitSystem)
     bar = np.array([[left, base - tick], [left, base], [right, base], [right, base - tick]])
     drawing.primitives.append(Polyline(bar, LineStyle(2.0)))
     drawing.primitives.append(Text(np.array([(left + right) / 2, base - 0.8 * text]), words))
+    for height in (base, base - 0.8 * text):
+        layout.texts.append(samples(np.array([left, height]), np.array([right, height]), 0.5 * text))
 
 
 def round_length(longest: float, unit: str) -> tuple[float, str]:

@@ -112,11 +112,16 @@ def draw_overlay(
     canvas = np.full((height + strip, width, 3), 255, np.uint8)
     canvas[:height] = view.picture
     drawing = Drawing(
-        canvas, stroke_px=(1 + 0.5 * (enlarged - 1)) * LONG_SIDE_PX / 800, text_px=text, picture_height_px=height
+        canvas,
+        stroke_px=(1 + 0.5 * (enlarged - 1)) * LONG_SIDE_PX / 800,
+        text_px=text,
+        picture_height_px=height,
+        brief=enlarged > 1,
     )
     for outline in _outlines(found, view, picture is not None):
         drawing.primitives.append(Polyline(outline, OUTLINE))
     layout = Layout()
+    draw_scale_bar(drawing, layout, view.canvas_px_per_mm, units)
     for weld in found.welds:
         draw_zones(drawing, layout, weld.section, view.to_canvas)
     for weld, values in zip(found.welds, measured, strict=True):
@@ -124,7 +129,6 @@ def draw_overlay(
         draw_depths(drawing, layout, weld.section, {} if gauges else values, view.to_canvas, units)
     for taken in lettered(gauges, units):
         draw_gauges(drawing, layout, taken, view.to_canvas)
-    draw_scale_bar(drawing, view.canvas_px_per_mm, units)
     draw_legend(drawing, found, lines, units, GAUGE_STYLES if gauges else ())
     return drawing
 

@@ -65,7 +65,10 @@ def _section(sheet: Sheet) -> str:
     parts.append(_table("Identification", (), identification))
     parts.append(_table(sheet.values_title, ("quantity", "value", "", "unit", ""), sheet.values, numbers=(1, 2)))
     parts += [_small(f"{label}: not measurable: {reason}") for label, reason in sheet.absent]
-    if sheet.outcomes or sheet.outcome_notes:
+    if sheet.outcome_notes and not sheet.outcomes:
+        parts.append("<h2>Limits and outcomes</h2>")
+        parts += [_small(note) for note in sheet.outcome_notes]
+    elif sheet.outcomes:
         heads = ("outcome", "limit", sheet.outcome_value, "allowed", "P", "source")
         parts.append(_table("Limits and outcomes", heads, sheet.outcomes, word=0))
         parts += [_small(note) for note in sheet.outcome_notes]

@@ -15,7 +15,7 @@ import numpy as np
 from desk.drawing import INK, Colour
 from desk.legend import caption
 from desk.report_drawing import draw_primitive
-from desk.report_sheet import CAUTIONS, Row, Sheet
+from desk.report_sheet import CAUTIONS, WORDS, Row, Sheet
 from measurement.gauges import CAUTION
 
 if TYPE_CHECKING:
@@ -191,7 +191,10 @@ def _band(page: _Page, sheet: Sheet) -> None:
 def _sheet(page: _Page, sheet: Sheet) -> None:
     _picture_and_identification(page, sheet)
     _values(page, sheet)
-    if sheet.outcomes or sheet.outcome_notes:
+    if sheet.outcome_notes and not sheet.outcomes:
+        _heading(page, "Limits and outcomes")
+        _paragraphs(page, sheet.outcome_notes)
+    elif sheet.outcomes:
         _table(page, "Limits and outcomes", ("outcome", "limit", sheet.outcome_value, "allowed", "P", "source"),
                sheet.outcomes, (29.0, 34.0, 17.0, 19.0, 15.5, 0.0), word=0)  # fmt: skip
         _paragraphs(page, sheet.outcome_notes)
@@ -404,7 +407,7 @@ def _summary(page: _Page, sheets: Sequence[Sheet], title: str) -> None:
 
 
 def _counts(sheet: Sheet) -> str:
-    counts: dict[str, int] = {}
+    counts = {WORDS["not_assessed"]: sheet.unjudged} if sheet.unjudged else {}
     for row in sheet.outcomes:
         counts[row[0]] = counts.get(row[0], 0) + 1
     return ", ".join(f"{word} {count}" for word, count in sorted(counts.items())) or "no limits compared"

@@ -56,7 +56,7 @@ class Sheet:
         Under ``values_title``: label, value, uncertainty, unit and nearest 1/64 in; ``absent`` label and reason.
     outcomes
         Word, limit, value, allowed, probability, source; ``outcome_notes`` the rule and the evidence,
-        ``outcome_value`` what stands in the column of values.
+        ``outcome_value`` what stands in the column of values, ``unjudged`` how many were not assessed and are no rows.
     gauges
         Gauge, quantity, modelled reading, measured value, why they differ.
     indications
@@ -89,6 +89,7 @@ class Sheet:
     drawing: Drawing | None
     no_drawing: str
     outcome_value: str = "value"
+    unjudged: int = 0
 
 
 def sheet_of_record(store: Store, record: Record, units: UnitSystem) -> Sheet:
@@ -172,6 +173,7 @@ def _sheet(body: Mapping[str, Any], name: str, state: str, *, units: UnitSystem,
         absent=absent,
         outcomes=outcomes,
         outcome_notes=notes,
+        unjudged=sum(outcome["outcome"] == "not_assessed" for outcome in weld.get("outcomes") or ()),
         gauges=_gauges(weld, units),
         indications=_indications(weld),
         flags_title="Doubts",
@@ -216,7 +218,8 @@ def outcome_rows(weld: Mapping[str, Any], limits: Any) -> tuple[tuple[Row, ...],
         message = str(outcome.get("message") or "")
         memory = " (from memory)" if outcome.get("verified") == "from memory" else ""
         if outcome["outcome"] == "not_assessed":
-            unjudged.setdefault(message, []).append(f"{outcome['criterion']}{memory}")
+            side = side_of(outcome)
+            unjudged.setdefault(message, []).append(f"{outcome['criterion']}{side and f', {side}'}{memory}")
             continue
         if outcome["outcome"] == "undecided" or any(sign in message for sign in TOLD):
             notes.append(f"{WORDS[outcome['outcome']]}: {limit_name(outcome)}: {message}")
@@ -282,7 +285,7 @@ def _gauges(weld: Mapping[str, Any], units: UnitSystem) -> tuple[Row, ...]:
 
 def _plain(value: float, unit: str, units: UnitSystem) -> str:
     number, _, symbol, _ = value_cells({"value": value, "expanded_uncertainty": None, "unit": unit}, units)
-    return f"{number} {symbol}"
+    return f"{number}{'' if symbol == '°' else ' '}{symbol}"
 
 
 def _indications(weld: Mapping[str, Any]) -> tuple[Row, ...]:

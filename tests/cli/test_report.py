@@ -151,8 +151,11 @@ def test_what_would_settle_a_doubt_stands_in_the_report(folder: Path, tmp_path: 
     assert run(["report", str(judged), "--out", str(out)]) == 0
     shown = re.sub(r"<[^>]+>", " ", out.read_text())
     assert re.search(r"undecided: required: leg_left &gt;= 6.4 mm: .* what would settle it", shown)
-    assert "not assessed: api-1104-20 undercut (from memory): depth within" in shown
+    assert "not assessed: api-1104-20 undercut, right (from memory): depth within" in shown
     assert "A modelled reading is not a reading" in shown
+    pdf = tmp_path / "judged.pdf"
+    assert run(["report", str(judged), "--out", str(pdf)]) == 0
+    assert re.search(r"– not assessed \d", text_of(pdf)[0])  # the summary hides none
 
 
 def test_a_picture_that_is_gone_is_told(folder: Path, tmp_path: Path) -> None:

@@ -73,3 +73,41 @@ def test_words_with_and_without_long_letters_stand_on_one_line() -> None:
         tops.append((rows[0], rows[-1]))
     assert np.ptp(np.array(tops), axis=0).max() <= 1
     assert np.mean(tops) == pytest.approx(50.0, abs=1.0)
+
+
+@pytest.mark.parametrize("name", ["tee", "butt", "groove"])
+def test_labels_of_a_report_in_inches_are_neither_cut_off_nor_over_the_scale_bar(name: str) -> None:
+    """Shown small they are large; the fraction stands in the table beside, and left no room here."""
+    found, calibration = seen(name), from_pixel_size(0.028)
+    measured = tuple(measure(weld.section) for weld in found.welds)
+    picture = read_colour(SAMPLES / f"{name}.jpg")
+    drawing = draw_overlay(picture, found, measured, units="inch", calibration=calibration, enlarged=1.9)
+    labels = [item for item in drawing.primitives if isinstance(item, Text)]
+    assert not any("(" in item.content for item in labels)
+    lines = {item.content: middle_line(drawing, item) for item in labels}
+    for content, line in lines.items():
+        assert line.min() > 0, content
+        assert (line.max(axis=0) < [drawing.width_px, drawing.picture_height_px]).all(), content
+    bar = next(line for content, line in lines.items() if content.endswith(" in"))
+    for content, line in lines.items():
+        assert content.endswith(" in") or apart(line, bar) > 0.6 * drawing.text_px, content
+
+
+def test_a_bevel_angle_keeps_clear_of_other_labels() -> None:
+    drawing = drawn("groove", enlarged=1.9)
+    labels = {item.content: item for item in drawing.primitives if isinstance(item, Text)}
+    bevels = [content for content in labels if content.startswith("bevel")]
+    assert len(bevels) == 2
+    for bevel in bevels:
+        for content, other in labels.items():
+            gap = apart(middle_line(drawing, labels[bevel]), middle_line(drawing, other))
+            assert content == bevel or gap > 0.5 * drawing.text_px, (bevel, content)
+
+
+def middle_line(drawing: Drawing, item: Text) -> np.ndarray:
+    turn, half = np.radians(item.angle_deg), 0.5 * drawing.text_width(item.content)
+    return item.at + np.linspace(-half, half, 30)[:, None] * np.array([np.cos(turn), np.sin(turn)])
+
+
+def apart(one: np.ndarray, other: np.ndarray) -> float:
+    return float(np.hypot(*(one[:, None] - other[None]).reshape(-1, 2).T).min())
