@@ -233,7 +233,6 @@ def _print_comparison(console: Any, item: Comparison, units: str) -> None:
     from desk.agreement_plot import display_unit
 
     scale, unit = display_unit(item.unit, units)
-    decimals = {"mm": 2, "in": 3, "°": 1}.get(unit, 2)
     against = "the measured value" if item.reference == "measured" else "the modelled reading of the gauge"
     if item.reference == "measured":
         console.print()
@@ -251,7 +250,7 @@ def _print_comparison(console: Any, item: Comparison, units: str) -> None:
             gauge = "all gauges" if group.gauge is None else group.gauge
             if gauge != heading:
                 table.add_row(heading := gauge)
-            cells = _cells(group, scale, decimals)
+            cells = _cells(group, scale, unit)
             table.add_row(*(cells if item.reference == "measured" else cells[:-2]))
         console.print(table)
         if len(item.groups) > MOST_ROWS:
@@ -262,20 +261,21 @@ def _print_comparison(console: Any, item: Comparison, units: str) -> None:
         console.print(f"  {remark}")
 
 
-def _cells(group: Group, scale: float, decimals: int) -> list[str]:
-    found = group.agreement
+def _cells(group: Group, scale: float, unit: str) -> list[str]:
+    from desk.agreement_plot import DECIMALS, signed
 
-    def number(value: float) -> str:
-        text = f"{value * scale:+.{decimals}f}"
-        return text.replace("-", "−") if float(text) else text.lstrip("+-")
-
-    bias = number(found.bias)
+    found, decimals = group.agreement, DECIMALS.get(unit, 2)
+    bias = signed(found.bias * scale, unit)
     if found.bias_interval is not None:
         bias += f" ± {(found.bias_interval[1] - found.bias) * scale:.{decimals}f}"
     limits = ["-", "-", "-"]
     if found.lower is not None and found.upper is not None:
         half = (found.upper.high - found.upper.value) * scale
-        limits = [number(found.lower.value), number(found.upper.value), f"{half:.{decimals}f}"]
+        limits = [
+            signed(found.lower.value * scale, unit),
+            signed(found.upper.value * scale, unit),
+            f"{half:.{decimals}f}",
+        ]
     slope = "-"
     if found.slope is not None:
         slope = f"{found.slope.value:+.2f}{'*' if found.slope.p < SIGNIFICANT else NO_STAR}".replace("-", "−")

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from core.errors import NothingMeasurable, ToelineError, UsageError
+from core.units import MM_PER_INCH
 
 if TYPE_CHECKING:
     from measurement.monte_carlo import Trials
@@ -27,10 +28,13 @@ def explain(
         Path | None, typer.Option(metavar="CAL.json", help="Where the calibration lies now, if it was moved.")
     ] = None,
     draws: Annotated[int, typer.Option(metavar="N", help="Number of random trials; 0 leaves them out.")] = 4000,
+    units: Annotated[str, typer.Option(metavar="SYSTEM", help="metric or inch.")] = "metric",
 ) -> int:
     """Show where the uncertainty of a value comes from, and check it by random trials on the same picture."""
+    from cli.options import choose
     from inspection.schema import read_result
 
+    choose(units, ("metric", "inch"), "--units")
     if draws != 0 and not 100 <= draws <= 1_000_000:
         raise UsageError(f"--draws takes 0, or 100 to 1000000 trials, got {draws}.")
     document = read_result(result).model_dump(mode="json", by_alias=True)
@@ -42,8 +46,31 @@ def explain(
             raise UsageError(f"--quantity {name!r} is not a value of this weld, use one of: {known}.")
     again = _again(entry, chosen, result.parent, calibration, draws)
     for name in quantity:
-        _print(entry, chosen, name, again)
+        _print(entry, chosen, name, again, _scale(chosen["measurements"][name]["unit"], units))
     return 0
+
+
+@dataclass(frozen=True, slots=True)
+class _Scale:
+    """How a value is shown: factor from the unit of the document, decimals, and its unit."""
+
+    factor: float
+    decimals: int
+    unit: str
+
+    def figure(self, value: float) -> str:
+        return f"{value * self.factor:.{self.decimals}f}"
+
+    def told(self, value: float) -> str:
+        """Return a figure with its unit; that of degrees follows without a space."""
+        return f"{self.figure(value)}{'' if self.unit == '°' else ' '}{self.unit}"
+
+
+def _scale(unit: str, units: str) -> _Scale:
+    power = {"mm": 1, "mm2": 2}.get(unit, 0) if units == "inch" else 0
+    if power:
+        return _Scale(MM_PER_INCH**-power, 5, {1: "in", 2: "in²"}[power])
+    return _Scale(1.0, 4, {"mm2": "mm²", "deg": "°", "percent": "%"}.get(unit, unit))
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +121,7 @@ def _again(entry: dict[str, Any], weld: dict[str, Any], folder: Path, calibratio
     return _Again(simulate(section, inspection.measured[index], draws=draws), degrees_by_source(section), "")
 
 
-def _print(entry: dict[str, Any], weld: dict[str, Any], name: str, again: _Again) -> None:
+def _print(entry: dict[str, Any], weld: dict[str, Any], name: str, again: _Again, scale: _Scale) -> None:
     from rich import box
     from rich.console import Console
     from rich.table import Table
@@ -105,7 +132,6 @@ def _print(entry: dict[str, Any], weld: dict[str, Any], name: str, again: _Again
     if not console.is_terminal:
         console.width = max(console.width, 110)
     item = weld["measurements"][name]
-    unit = {"mm2": "mm²", "deg": "°", "percent": "%"}.get(item["unit"], item["unit"])
     console.print(
         f"{entry['source']['path']}, weld {weld['id']} ({weld['joint']}): {item.get('label', name)}", style="bold"
     )
@@ -115,25 +141,25 @@ def _print(entry: dict[str, Any], weld: dict[str, Any], name: str, again: _Again
     if item["state"] == "not_measurable":
         console.print(f"  not measurable: {item['reason']}\n")
         return
-    console.print(f"  {item['value']:.4f} {unit}{_plus_minus(item, unit)}")
+    console.print(f"  {scale.told(item['value'])}{_plus_minus(item, scale)}")
     if item.get("note"):
         console.print(f"  {item['note']}")
     budget = sorted(item.get("budget", ()), key=lambda part: -part["standard_uncertainty"])
     variance = sum(part["standard_uncertainty"] ** 2 for part in budget)
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
     table.add_column("part", no_wrap=True)
-    table.add_column(f"u in {unit}", no_wrap=True, justify="right")
+    table.add_column(f"u in {'inches' if scale.unit == 'in' else scale.unit}", no_wrap=True, justify="right")
     table.add_column("share", no_wrap=True, justify="right")
     table.add_column("what it is")
     for part in budget:
         std = part["standard_uncertainty"]
         share = f"{100 * std**2 / variance:.1f} %" if variance > 0 else "-"
-        table.add_row(part["source"], f"{std:.4f}", share, SOURCES.get(part["source"], ""))
+        table.add_row(part["source"], scale.figure(std), share, SOURCES.get(part["source"], ""))
     table.add_row(
-        "together", f"{variance**0.5:.4f}", "", "root of the sum of squares (JCGM 100:2008, 5.1.2)", style="bold"
+        "together", scale.figure(variance**0.5), "", "root of the sum of squares (JCGM 100:2008, 5.1.2)", style="bold"
     )
     console.print(table)
-    console.print(_checked(item, again.trials.get(name), again.doubt, unit))
+    console.print(_checked(item, again.trials.get(name), again.doubt, scale))
     if again.degrees and variance > 0:
         console.print(_known_to(budget, again.degrees))
     if budget and variance > 0 and budget[0]["source"] in REMEDIES:
@@ -141,12 +167,12 @@ def _print(entry: dict[str, Any], weld: dict[str, Any], name: str, again: _Again
     console.print()
 
 
-def _plus_minus(item: dict[str, Any], unit: str) -> str:
+def _plus_minus(item: dict[str, Any], scale: _Scale) -> str:
     if item["expanded_uncertainty"] is None:
         return ", its uncertainty was not evaluated"
-    low, high = item.get("interval") or (None, None)
-    ends = "" if low is None else f", {low:.4f} to {high:.4f} {unit}"
-    return f" ± {item['expanded_uncertainty']:.4f} {unit} (k = {item['coverage_factor']:g}){ends}"
+    interval = item.get("interval")
+    ends = f", {scale.figure(interval[0])} to {scale.told(interval[1])}" if interval else ""
+    return f" ± {scale.told(item['expanded_uncertainty'])} (k = {item['coverage_factor']:g}){ends}"
 
 
 def _known_to(budget: list[dict[str, Any]], degrees: Mapping[str, float]) -> str:
@@ -163,7 +189,7 @@ def _known_to(budget: list[dict[str, Any]], degrees: Mapping[str, float]) -> str
     )
 
 
-def _checked(item: dict[str, Any], trials: Trials | None, no_trials: str, unit: str) -> str:
+def _checked(item: dict[str, Any], trials: Trials | None, no_trials: str, scale: _Scale) -> str:
     """Say what random trials give for the same value (JCGM 101:2008, clause 8)."""
     if trials is None or item["expanded_uncertainty"] is None:
         return f"  Random trials: none: {no_trials or 'this value has no budget to draw from'}"
@@ -171,10 +197,10 @@ def _checked(item: dict[str, Any], trials: Trials | None, no_trials: str, unit: 
         item["value"] - item["expanded_uncertainty"],
         item["value"] + item["expanded_uncertainty"],
     )
-    text = f"  Random trials ({trials.draws}): {trials.low:.4f} to {trials.high:.4f} {unit}"
+    text = f"  Random trials ({trials.draws}): {scale.figure(trials.low)} to {scale.told(trials.high)}"
     apart = max(abs(trials.low - low), abs(trials.high - high))
     if apart <= 0.1 * item["expanded_uncertainty"]:
-        return f"{text}, as stated within {apart:.4f} {unit}."
+        return f"{text}, as stated within {scale.told(apart)}."
     inside = low <= trials.low + 1e-9 and trials.high <= high + 1e-9
     wider = "the stated interval is the wider one" if inside else "the model bends: take the wider of the two"
-    return f"{text}, {apart:.4f} {unit} from the stated ends; {wider}."
+    return f"{text}, {scale.told(apart)} from the stated ends; {wider}."

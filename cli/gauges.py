@@ -22,7 +22,9 @@ def print_gauges(entry: dict[str, Any], units: str) -> None:
     if not console.is_terminal:
         console.width = max(console.width, 110)
     with console.capture() as captured:
-        for weld in entry["welds"]:
+        for number, weld in enumerate(entry["welds"]):
+            if number > 0:
+                console.print()
             _print_weld(console, weld, units)
         console.print(CAUTION)
     print(captured.get(), flush=True)
@@ -43,7 +45,8 @@ def _print_weld(console: Any, weld: dict[str, Any], units: str) -> None:
                 for key in ("reading", "true", "difference")
             )
             table.add_row(item["gauge"], _label(weld, item["quantity"]), item["step_text"], stands, true, difference)
-    console.print(table)
+    if table.row_count:
+        console.print(table)
     for item in weld["gauges"]:
         words = item["why"] if item["state"] == "modelled" else f"no reading: {item['reason']}"
         if words:

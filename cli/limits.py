@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -75,7 +76,14 @@ def _show(console: Any, name: str, units: str) -> None:
     if level is None and found.levels:
         raise UsageError(f"{name!r} has several levels, name one: {', '.join(found.full_names())}.")
     rows = found.limits(level or "", units)  # type: ignore[arg-type]
-    console.print(f"{found.title}{f', level {level}' if level else ''}: {found.about}", style="bold")
+    what = f": {found.about}" if found.about else ""
+    console.print(f"{found.title}{f', level {level}' if level else ''}{what}", style="bold")
+    given = {**found.given.lengths_mm(), **found.given.words()}
+    if given:
+        stated = (
+            f"{name} = {value:g} mm" if isinstance(value, float) else f"{name} {value}" for name, value in given.items()
+        )
+        console.print(f"  given: {', '.join(stated)}")
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
     for heading in ("clause", "row", "value", "joints", "when", "limit", "evidence"):
         table.add_column(heading, overflow="fold", no_wrap=heading in ("limit", "evidence"))
@@ -97,8 +105,8 @@ def _show(console: Any, name: str, units: str) -> None:
     for text, names in lengths.items():
         console.print(f"  short: {text}; l is the length of the weld ({', '.join(names)}).")
     for row in rows:
-        if row.note:
-            console.print(f"  {row.id}: {row.note}.")
+        for note in filter(None, (row.condition, row.note)):
+            console.print(f"  {row.id}: {note}.")
     if units not in {row.system for row in rows} and any(row.own_unit != "deg" for row in rows):
         console.print("  These limits are written in one system of units only, and judged in it.")
     for note in found.notes:
@@ -126,21 +134,24 @@ def _when(row: Limit, case: Case) -> str:
 
 def _limit(row: Limit, case: Case) -> str:
     """Return a limit as a formula with its unit; what is for short imperfections says so."""
-    unit = "°" if row.own_unit == "deg" else row.own_unit
+    from criteria.wording import shown
+
+    unit = "°" if row.own_unit == "deg" else f" {row.own_unit}"
     sign = {"upper": "≤", "lower": "≥", "range": "≤"}[row.direction]
     start = {"upper": f"{row.reference} + ", "lower": f"{row.reference} - "}.get(row.direction, "")
     before = start if row.reference else ""
-    low = "" if case.low is None else f"{case.low.text} to "
     if case.low is not None:
-        return f"{low}{case.limit.text} {unit}"
+        return f"{case.low.text} to {case.limit.text}{unit}"
+    if case.verified == "given" and re.fullmatch(r"[\d.e-]+", case.limit.text):
+        return f"{sign} {before}{shown(float(case.limit.text), row)}"
     nothing = case.limit.text == "0" and row.direction == "upper" and not row.reference
-    text = "not permitted" if nothing else f"{sign} {before}{case.limit.text} {unit}"
+    text = "not permitted" if nothing else f"{sign} {before}{case.limit.text}{unit}"
     if case.limit.text == "0" and row.reference:
         text = f"{sign} {row.reference}"
     if case.limit.text == "inf":
         text = "no limit"
     if case.short is not None:
-        text += f"\nshort: {sign} {before}{_bracketed(case.short.text, bool(before))} {unit}"
+        text += f"\nshort: {sign} {before}{_bracketed(case.short.text, bool(before))}{unit}"
     return text
 
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+from inspection.outcomes import allowed_text, side_of
+
 PLURAL = {"meets": "meet", "does_not_meet": "do not meet"}
 SHAPES = {
     "meets": ("✓", "meets", "green"),
@@ -41,7 +43,7 @@ def print_outcomes(console: Any, weld: dict[str, Any], assessment: dict[str, Any
             seen = name
         shape, word, style = SHAPES[outcome["outcome"]]
         probability = "" if outcome["probability"] is None else percent(outcome["probability"])
-        cells = (f"{shape} {word}", f"  {_row(outcome)}", outcome["own_value"], _allowed(outcome), probability)
+        cells = (f"{shape} {word}", f"  {_row(outcome)}", outcome["own_value"], allowed_text(outcome), probability)
         table.add_row(*cells, style=style if outcome["outcome"] != "meets" else "")
     if judged:
         console.print(table)
@@ -81,16 +83,8 @@ def _grouped(outcomes: list[dict[str, Any]]) -> dict[tuple[str, str], list[str]]
 def _row(outcome: dict[str, Any]) -> str:
     """Return the name of a row, with the side and a mark for what is from memory."""
     row = outcome["criterion"].partition(" ")[2]
-    side = next((f" {end}" for end in ("left", "right") if outcome["quantity"].endswith(f"_{end}")), "")
-    return f"{row}{side}{' *' if outcome['verified'] == 'from memory' else ''}"
-
-
-def _allowed(outcome: dict[str, Any]) -> str:
-    """Return the deciding limit with its sign."""
-    if outcome["limit"] == 0 and outcome["lower"] is None:
-        return "none"
-    above = outcome["upper"] is not None and outcome["limit"] == outcome["upper"]
-    return f"{'≤' if above else '≥'} {outcome['own_limit']}"
+    side = side_of(outcome)
+    return f"{row}{side and f' {side}'}{' *' if outcome['verified'] == 'from memory' else ''}"
 
 
 def _counts(outcomes: list[dict[str, Any]]) -> dict[str, str]:

@@ -10,6 +10,7 @@ from core.units import MM_PER_INCH
 
 _SYMBOLS = {"mm": "mm", "deg": "°", "mm2": "mm²", "percent": "%"}
 MOST_GAPS = 12
+KINDS = ("meets", "does_not_meet", "undecided", "not_assessed")
 
 
 def print_seam(content: dict[str, Any], units: str, output: Path | None) -> None:
@@ -72,7 +73,7 @@ def _quantities(console: Any, content: dict[str, Any], units: str) -> None:
     if table.row_count:
         console.print(table)
     if absent:
-        console.print(f"  Nowhere measurable: {', '.join(absent)}")
+        console.print(f"  Nowhere measurable: {'; '.join(absent)}")
 
 
 def _thresholds(console: Any, content: dict[str, Any], units: str) -> None:
@@ -113,7 +114,7 @@ def _outcomes(console: Any, content: dict[str, Any], units: str) -> None:
             continue
         length = length_text(row["does_not_meet_length"]["length_mm"], units) if row["does_not_meet"] else ""
         memory = " *" if row["verified"] == "from memory" else ""
-        counts = [str(row[name] or "") for name in ("meets", "does_not_meet", "undecided", "not_assessed")]
+        counts = [str(row[name] or "") for name in KINDS]
         table.add_row(row["criterion"] + memory, row["quantity"], *counts, length,
                       style="bold red" if row["does_not_meet"] else "")  # fmt: skip
     if table.row_count:
@@ -124,6 +125,9 @@ def _outcomes(console: Any, content: dict[str, Any], units: str) -> None:
             silent.setdefault(row["not_assessed_because"], []).append(f"{row['criterion']} ({row['quantity']})")
     for reason, names in silent.items():
         console.print(f"  - not assessed: {', '.join(names)}: {reason}", style="dim")
+    judged = [row for row in rows if row["not_assessed"] < sum(row[name] for name in KINDS)]
+    for text in dict.fromkeys(f"{row['criterion']}: {row['condition']}" for row in judged if row.get("condition")):
+        console.print(f"  {text}")
     if any(row["verified"] == "from memory" for row in rows):
         console.print("  * from memory, no source was at hand: check this limit in the standard.")
     console.print(f"  Rule: {content['assessment']['rule']}. {content['assessment']['note']}")
@@ -140,10 +144,10 @@ def _places(console: Any, content: dict[str, Any], units: str) -> None:
         console.print(f"  and {more} more gaps: see the seam file")
     worst = content["worst"]
     if worst is not None:
-        value = _number(worst["value"], worst["unit"], units)
-        if worst["expanded_uncertainty"] is not None:
-            value += f" ± {_number(worst['expanded_uncertainty'], worst['unit'], units)}"
-        value += f" {_symbol(worst['unit'], units)}"
+        from desk.value_text import value_cells
+
+        number, doubt, symbol, _ = value_cells(worst, units)
+        value = f"{number}{'' if doubt == '-' else f' ± {doubt}'} {symbol}"
         console.print(f"Worst at {_place(worst['position_mm'], units)}: {worst['quantity']} {value}, {worst['why']}")
 
 

@@ -116,6 +116,8 @@ def _print(
 ) -> None:
     from rich.console import Console
 
+    from desk.agreement_plot import display_unit
+
     console = Console(highlight=False, markup=False, emoji=False)
     if not console.is_terminal:
         console.width = max(console.width, 120)
@@ -123,28 +125,29 @@ def _print(
     people = "1 operator" if operators == 1 else f"{operators} operators"
     console.print(f"{name}: {parts} parts, {people}, {trials} trials", style="bold")
     console.print()
-    _print_lines(console, variance)
+    _print_lines(console, variance, *display_unit(design.unit, units))
     for found in (variance, ranges):
         _print_evaluation(console, design, found, tolerance, units)
     for part, operator in ranges.beyond[:10]:
         console.print(f"  part {part!r} by {operator!r}: the range of the trials is beyond its limit: read it again")
 
 
-def _print_lines(console: Any, variance: VarianceStudy) -> None:
+def _print_lines(console: Any, variance: VarianceStudy, scale: float, unit: str) -> None:
     from rich import box
     from rich.table import Table
 
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
     table.add_column("analysis of variance")
-    for heading in ("df", "sum of\nsquares", "mean\nsquare", "F", "p"):
+    squared = f", {unit}²" if unit in ("mm", "in") else ""  # those of angles are left without
+    for heading in ("df", f"sum of\nsquares{squared}", f"mean\nsquare{squared}", "F", "p"):
         table.add_column(heading, no_wrap=True, justify="right")
     for lines, title in ((variance.lines, ""), (variance.pooled_lines or (), ", interaction pooled")):
         for line in lines:
             table.add_row(
                 line.source + title,
                 str(line.degrees_of_freedom),
-                f"{line.sum_of_squares:.5g}",
-                f"{line.mean_square:.5g}",
+                f"{line.sum_of_squares * scale**2:.5g}",
+                f"{line.mean_square * scale**2:.5g}",
                 "-" if line.f is None else f"{line.f:.2f}",
                 "-" if line.p is None else ("< 0.001" if line.p < 0.001 else f"{line.p:.3f}"),
             )

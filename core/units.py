@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 import re
+import unicodedata
 from fractions import Fraction
 from functools import lru_cache
 from typing import Literal
@@ -18,6 +19,9 @@ UnitSystem = Literal["metric", "inch"]
 MM_PER_INCH = 25.4
 """Exact since 1959 (NIST SP 811, B.6)."""
 
+INCH = ("in", "in.", "inch", "inches", '"', "″", "”", "''", "′′", "’’")
+"""How people write the unit."""
+
 _COMMON_MM = {
     "mm": 1.0,
     "cm": 10.0,
@@ -25,11 +29,7 @@ _COMMON_MM = {
     "um": 0.001,
     "µm": 0.001,
     "μm": 0.001,
-    "in": MM_PER_INCH,
-    "inch": MM_PER_INCH,
-    '"': MM_PER_INCH,
-    "″": MM_PER_INCH,
-    "”": MM_PER_INCH,
+    **dict.fromkeys(INCH, MM_PER_INCH),
 }
 _NUMBER = r"(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?"
 _AMOUNT = re.compile(
@@ -37,6 +37,23 @@ _AMOUNT = re.compile(
     r"\s*(?P<unit>.*?)\s*",
 )
 _DECIMAL_COMMA = re.compile(r"\d,\d")
+
+
+def fractions_written_out(text: str) -> str:
+    """Return text whose fractions in one sign, and with the slash of typesetters, are written with figures and ``/``.
+
+    >>> fractions_written_out("1½ in"), fractions_written_out("1⁄4 in")
+    ('1 1/2 in', '1/4 in')
+    """
+    if text.isascii():
+        return text
+    parts = []
+    for place, sign in enumerate(text):
+        if unicodedata.decomposition(sign).startswith("<fraction>"):
+            after_number = place > 0 and text[place - 1].isdigit()
+            sign = (" " if after_number else "") + unicodedata.normalize("NFKC", sign)
+        parts.append(sign)
+    return "".join(parts).replace("⁄", "/").replace("∕", "/")
 
 
 def parse_length_mm(text: str, *, name: str = "the length") -> float:
@@ -57,7 +74,7 @@ def parse_signed_length_mm(text: str, *, name: str = "the length") -> float:
     """Return a length in mm that may be zero or negative (an offset)."""
     if _DECIMAL_COMMA.search(text):
         raise UsageError(f"{name}: write decimals with a point, got {text!r}.")
-    match = _AMOUNT.fullmatch(text)
+    match = _AMOUNT.fullmatch(fractions_written_out(text))
     if match is None:
         raise UsageError(f'{name} is not understood: {text!r}: write a number and a unit, like "3 mm" or "3/8 in".')
     if not match["unit"]:

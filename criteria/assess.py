@@ -12,7 +12,7 @@ from criteria.judge import Judged, Value, judge, length_factor, own_factor, own_
 from criteria.limit import Case, Given, Limit, Outcome, Verdict
 from criteria.quantities import UNSEEN, label_of, names_of, unit_of
 from criteria.rules import Rule
-from criteria.wording import shown, sized
+from criteria.wording import allowed, shown, sized
 from vision.section import Joint
 
 _DECIMALS = 9
@@ -157,23 +157,33 @@ def _case(limit: Limit, candidates: Sequence[Case], given: Given, values: Mappin
     """Return the line of the row that holds, or what must be given to tell."""
     words = given.words()
     missing: list[str] = []
+    choices: dict[str, dict[str, None]] = {}
     for case in candidates:
-        missing += [name for name in case.only if name not in words]
+        for name, known in case.only.items():
+            if name not in words:
+                missing.append(name)
+                choices.setdefault(name, {}).update(dict.fromkeys(known))
         missing += [NAMES[name] for name in sorted(case.when.names if case.when else ()) if name not in values]
     if missing:
-        return _needs(missing)
+        return _needs(missing, {name: tuple(known) for name, known in choices.items()})
     holding = [case for case in candidates if case.when is None or case.when.holds(_eased(values))]
     if not holding:
         return _Absent("no limit is tabled for " + ", ".join(f"{name} = {value:g}" for name, value in values.items()))
     case = holding[0]
     needed = case.limit.names | (case.low.names if case.low else set()) | (case.short.names if case.short else set())
     absent = sorted((needed | ({limit.reference} if limit.reference else set())) - values.keys())
-    return _needs([NAMES[name] for name in absent]) if absent else case
+    return _needs([NAMES[name] for name in absent], {}) if absent else case
 
 
-def _needs(missing: Sequence[str]) -> _Absent:
+def _needs(missing: Sequence[str], choices: Mapping[str, tuple[str, ...]]) -> _Absent:
+    """Ask for what is missing by its name, and for a word with those that the row knows."""
     names = tuple(dict.fromkeys(missing))
-    return _Absent("give the " + ", the ".join(name.replace("_", " ") for name in names), names)
+    asked = []
+    for name in names:
+        *first, last = choices.get(name, ("",))
+        known = f"{', '.join(first)} or {last}" if first else last
+        asked.append(name.replace("_", " ") + (f" ({known})" if known else ""))
+    return _Absent("give the " + ", the ".join(asked), names)
 
 
 def _eased(values: Mapping[str, float]) -> dict[str, float]:
@@ -210,7 +220,7 @@ def _outcome(limit: Limit, case: Case, own: Value, judged: Judged, rule: Rule, q
     factor = 1 / own_factor(limit)
     above = judged.upper - own.value <= own.value - judged.lower
     end = judged.upper if above else judged.lower
-    note = f"; {limit.note}" if limit.note and judged.verdict != "meets" else ""
+    notes = (limit.condition, limit.note if judged.verdict != "meets" else "")
     return Outcome(
         criterion=f"{limit.criterion} {limit.id}",
         source=limit.source,
@@ -218,7 +228,7 @@ def _outcome(limit: Limit, case: Case, own: Value, judged: Judged, rule: Rule, q
         limit=end * factor,
         unit=quantity.unit,
         outcome=judged.verdict or "not_assessed",
-        message=judged.message + note,
+        message="; ".join([judged.message, *filter(None, notes)]),
         rule=str(rule),
         verified=(judged.by_length and case.extent_verified) or case.verified,
         lower=None if math.isinf(judged.lower) else judged.lower * factor,
@@ -227,6 +237,7 @@ def _outcome(limit: Limit, case: Case, own: Value, judged: Judged, rule: Rule, q
         missing=judged.missing,
         own_value=sized(own.value, limit),
         own_limit=shown(end, limit),
+        own_allowed=allowed(limit, judged.lower, judged.upper),
     )
 
 

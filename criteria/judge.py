@@ -69,6 +69,9 @@ def judge(
     second = _against(limit, case, own, quantity, values, bead, rule, short=True)
     if second.verdict != "meets":
         return replace(second, message=f"{second.message}; the limit is that for short imperfections")
+    if first.verdict == "undecided" and own.name not in given.extents:
+        text = f"{first.message}; within the limit for a short length, which was not assessed"
+        return replace(first, message=text, missing=("length",))
     return _by_length(limit, case, second, own.name, given)
 
 
@@ -92,7 +95,9 @@ def _against(
     probability = None
     if own.std is not None:
         probability = conformity(own.value, std, lower, upper, not_negative=not own.signed and limit.own_unit != "deg")
-    return Judged(verdict, lower, upper, std, probability, told(limit, own.value, lower, upper, std, verdict, quantity))
+    return Judged(
+        verdict, lower, upper, std, probability, told(limit, own.value, lower, upper, std, verdict, quantity, rule)
+    )
 
 
 def _combined_std(

@@ -148,7 +148,9 @@ class Limit:
     scope
         Condition outside which the whole set does not apply; not asked for.
     note
-        What else the row says, in words.
+        What else the row says, in words, where it does not meet.
+    condition
+        What must hold of the given sizes, or of the joint, for the row to be judged like that: said whatever comes out.
     """
 
     id: str
@@ -165,6 +167,7 @@ class Limit:
     measured: Mapping[str, str] = field(default_factory=dict)
     scope: Expression | None = None
     note: str = ""
+    condition: str = ""
     system: UnitSystem = "metric"
 
     def bounds(self, case: Case, values: Mapping[str, float], *, short: bool = False) -> tuple[float, float]:
@@ -204,6 +207,8 @@ class Outcome:
         Names of what a person must give before the row can be judged.
     own_value, own_limit
         The value and the deciding limit in the unit of the row: ``0.07 in``, ``1/16 in``.
+    own_allowed
+        What is allowed, with its sign: ``≤ 1/16 in``, ``35 to 40°``, ``none``.
     """
 
     criterion: str
@@ -221,3 +226,4 @@ class Outcome:
     missing: tuple[str, ...] = ()
     own_value: str | None = None
     own_limit: str | None = None
+    own_allowed: str | None = None

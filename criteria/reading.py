@@ -34,7 +34,7 @@ SET_KEYS = (
 )
 LIMIT_KEYS = (
     *("id", "clause", "number", "text", "quantity", "sides", "joints", "direction", "reference", "measured"),
-    *("verified", "note", "levels", "case"),
+    *("verified", "note", "condition", "levels", "case"),
 )
 CASE_KEYS = ("system", "when", "limit", "low", "short", "extent", "window", "verified", "extent_verified", *SELECTORS)
 GIVEN_KEYS = ("thickness", "nominal_throat", "nominal_leg", "nominal_penetration", *SELECTORS)
@@ -150,6 +150,7 @@ def _limit(
         measured=dict(measured),
         scope=_formula(scope, level, where, condition=True),
         note=_text(row, "note", where, ""),
+        condition=_text(row, "condition", where, ""),
         system=system,
     )
 

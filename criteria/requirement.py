@@ -8,7 +8,7 @@ import re
 from collections.abc import Iterable
 
 from core.errors import UsageError
-from core.units import MM_PER_INCH, parse_signed_length_mm
+from core.units import INCH, MM_PER_INCH, fractions_written_out, parse_signed_length_mm
 from criteria.expression import parse
 from criteria.limit import Case, Limit, OwnUnit
 from criteria.quantities import LIMITED, known, names_of, unit_of
@@ -18,9 +18,10 @@ CALLOUTS = {"z": "leg", "a": "design_throat", "s": "throat_with_penetration"}
 
 _NOMINAL = {"z": "nominal_leg_mm", "a": "nominal_throat_mm", "s": "nominal_penetration_mm"}
 _UNDERSTOOD = '"z6", "a4", "s5", "leg >= 1/4 in", "root_gap 1/16..3/32 in" or "bevel_angle 30..37.5 deg"'
-_CALLOUT = re.compile(r"([azs])\s*(\d[\d./\s]*?)\s*(mm|in|\"|)")
-_COMPARED = re.compile(r"([a-z_]+)\s*(>=|<=|≥|≤|>|<)\s*(.+)", re.DOTALL)
-_RANGED = re.compile(r"([a-z_]+)\s*[: ]\s*(.+?)\s*(?:\.\.|…| to )\s*(.+)", re.DOTALL)
+_CALLOUT = re.compile(rf"([azs])\s*(\d[\d./\s]*?)\s*(mm|{'|'.join(map(re.escape, INCH))}|)")
+_NAME = r"([A-Za-z][A-Za-z_, ]*?)"
+_COMPARED = re.compile(_NAME + r"\s*(>=|<=|≥|≤|>|<)\s*(.+)", re.DOTALL)
+_RANGED = re.compile(_NAME + r"\s*[: ]\s*([+\-\d.].*?)\s*(?:\.\.|…| to )\s*(.+)", re.DOTALL)
 _UNIT = re.compile(r"([^\d\s./+-][^\d/]*)\s*$")
 _ANGLES = ("deg", "°", "degrees")
 LONGEST = 200
@@ -41,7 +42,7 @@ def parse_requirement(text: str, where: str = "--require") -> Limit:
     where = f"{where} {named!r}"
     if len(text) > LONGEST:
         raise UsageError(f"{where} is too long: write one limit, like {_UNDERSTOOD}.")
-    bare = text.strip()
+    bare = fractions_written_out(text.strip())
     if re.search(r"\d,\d", bare):
         raise UsageError(f"{where}: write decimals with a point.")
     callout = _CALLOUT.fullmatch(bare)
@@ -55,15 +56,16 @@ def parse_requirement(text: str, where: str = "--require") -> Limit:
         return _limit(bare, CALLOUTS[letter], value, None, own_unit, where)
     compared = _COMPARED.fullmatch(bare)
     if compared is not None:
-        name, sign, right = compared.groups()
-        value, own_unit = _amount(right, _known(name, where), where)
+        written, sign, right = compared.groups()
+        name = _known(written, where)
+        value, own_unit = _amount(right, name, where)
         low, high = (value, None) if sign[0] in ">≥" else (None, value)
         return _limit(bare, name, low, high, own_unit, where)
     ranged = _RANGED.fullmatch(bare)
     if ranged is None:
         raise UsageError(f"{where} is not understood: write {_UNDERSTOOD}.")
-    name, left, right = ranged.groups()
-    _known(name, where)
+    written, left, right = ranged.groups()
+    name = _known(written, where)
     unit = _UNIT.search(right)
     high, own_unit = _amount(right, name, where)
     low, low_unit = _amount(left if _UNIT.search(left) else f"{left} {unit[1] if unit else ''}", name, where)
@@ -78,14 +80,16 @@ def nominal_sizes(requirements: Iterable[str], where: str = "--require") -> dict
     """Return the nominal sizes that call-outs state, as fields of `Given`: the drawing has given them."""
     sizes: dict[str, float] = {}
     for text in requirements:
-        match = _CALLOUT.fullmatch(text.strip())
+        match = _CALLOUT.fullmatch(fractions_written_out(text.strip()))
         if match is not None:
             value, unit = _amount(f"{match[2]} {match[3] or 'mm'}", "leg", f"{where} {text!r}")
             sizes[_NOMINAL[match[1]]] = value * (MM_PER_INCH if unit == "in" else 1.0)
     return sizes
 
 
-def _known(name: str, where: str) -> str:
+def _known(written: str, where: str) -> str:
+    """Return the name of a value that is written as in files, ``leg_left``, or as in tables, ``leg, left``."""
+    name = "_".join(written.replace(",", " ").replace("_", " ").lower().split())
     if not names_of(name):
         near = difflib.get_close_matches(name, known(), n=3, cutoff=0.5)
         hint = f"did you mean {', '.join(near)}?" if near else "docs/definitions.md lists them."
@@ -105,7 +109,7 @@ def _amount(text: str, quantity: str, where: str) -> tuple[float, OwnUnit]:
         return float(match[1]), "deg"
     value_mm = parse_signed_length_mm(text, name=f"{where}: the limit")
     ending = _UNIT.search(text)
-    if ending is not None and ending[1].strip() in ("in", "inch", "inches", '"', "″", "”"):
+    if ending is not None and ending[1].strip() in INCH:
         return round(value_mm / MM_PER_INCH, 12), "in"
     return value_mm, "mm"
 

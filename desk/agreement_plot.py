@@ -21,6 +21,9 @@ MOST_NAMED = 8
 WIDEST_ASIDE = 24.0
 """Points of the sheet over which the operators' points of one place are spread."""
 
+DECIMALS = {"mm": 2, "in": 3, "°": 1}
+"""Of differences, by the unit they are shown in."""
+
 _TITLES = {"measured": "against the measured value", "modelled": "against the modelled reading"}
 
 
@@ -53,7 +56,7 @@ def agreement_plot(comparisons: Sequence[Comparison], kind: str = "png", *, unit
             if first_of.setdefault(item.reference, axes_row[0]) is not axes_row[0]:
                 axes_row[0].sharey(first_of[item.reference])
             for axes, group in zip(axes_row, panels, strict=False):
-                _panel(axes, group, item, operators, scale)
+                _panel(axes, group, item, operators, scale, unit)
             for axes in axes_row[len(panels) :]:
                 axes.set_visible(False)
             axes_row[0].set_ylabel(f"reading − reference, {unit}")
@@ -84,6 +87,12 @@ def display_unit(unit: str, units: str) -> tuple[float, str]:
     return (1 / MM_PER_INCH, "in") if units == "inch" else (1.0, unit)
 
 
+def signed(value: float, unit: str) -> str:
+    """Return a difference with its sign and as many decimals as its unit asks for, the same in table and plot."""
+    text = f"{value:+.{DECIMALS.get(unit, 2)}f}"
+    return text.replace("-", "−") if float(text) else text.lstrip("+-")
+
+
 def _widen(grid: Any) -> None:
     """Give the sizes at least the span of the differences: a single size is no wide field."""
     low, high = grid[0][0].get_xlim()
@@ -112,7 +121,7 @@ def _panels(item: Comparison) -> list[Group]:
     return list(widest.values())[:MOST_PANELS]
 
 
-def _panel(axes: Axes, group: Group, item: Comparison, operators: Sequence[str], scale: float) -> None:
+def _panel(axes: Axes, group: Group, item: Comparison, operators: Sequence[str], scale: float, unit: str) -> None:
     found = group.agreement
     few = ": too few for limits" if found.lower is None else ""
     axes.set_title(f"{short(group.gauge or '')}, {_TITLES[item.reference]}, n = {found.n}{few}", loc="left")
@@ -122,11 +131,11 @@ def _panel(axes: Axes, group: Group, item: Comparison, operators: Sequence[str],
         axes.axhspan(-reach, reach, facecolor="none", edgecolor=FAINT, hatch="//////", linewidth=0, zorder=0)
     axes.axhline(found.bias * scale, color=ACCENT, linewidth=1.6, zorder=2)
     half = 0.0 if found.bias_interval is None else (found.bias_interval[1] - found.bias) * scale
-    _name(axes, found.bias * scale, half, ACCENT)
+    _name(axes, found.bias * scale, half, ACCENT, unit)
     for bound in (found.lower, found.upper):
         if bound is not None:
             axes.axhline(bound.value * scale, color=INK, linewidth=1.0, dashes=(6, 3), zorder=2)
-            _name(axes, bound.value * scale, (bound.high - bound.value) * scale, INK)
+            _name(axes, bound.value * scale, (bound.high - bound.value) * scale, INK, unit)
     for number, operator in enumerate(operators):
         own = [pair for pair in group.pairs if pair.reading.operator == operator]
         _points(axes, own, item, number, _beside(number, len(operators)), scale)
@@ -168,7 +177,7 @@ def _beside(number: int, operators: int) -> float:
     return min(6.0, WIDEST_ASIDE / max(operators - 1, 1)) * (number - (operators - 1) / 2)
 
 
-def _name(axes: Axes, height: float, half: float, colour: str) -> None:
+def _name(axes: Axes, height: float, half: float, colour: str, unit: str) -> None:
     """Write the figure of a line beyond its right end, with a bar for its confidence interval."""
     across = axes.get_yaxis_transform()
     if half > 0:
@@ -185,8 +194,7 @@ def _name(axes: Axes, height: float, half: float, colour: str) -> None:
             clip_on=False,
         )
         axes.update_datalim([(0.0, height - half), (0.0, height + half)], updatex=False)
-    low, high = axes.get_ylim()
-    text = f"{height:+.{2 if abs(high - low) > 0.2 else 3}f}".replace("-", "−")
+    text = signed(height, unit)
     axes.text(1.065, height, text, transform=across, ha="left", va="center", color=colour, fontsize=8)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -49,7 +49,7 @@ class Layout:
         margin = 0.4 * drawing.text_px
         off = (x < margin) | (y < margin) | (x > drawing.width_px - margin) | (y > drawing.picture_height_px - margin)
         reach = 0.55 * drawing.text_px
-        total = 4.0 * float(np.mean(off))
+        total = 12.0 * float(np.mean(off))  # a figure that is cut off is worse than one that is crossed
         total += sum(float(np.mean(_near(text, other, reach))) for other in self.lines)
         total += sum(3.0 * float(np.mean(_near(text, other, reach))) for other in self.texts)
         return total + sum(0.6 * float(np.count_nonzero(_near(line, other, reach))) for other in self.texts)
@@ -68,6 +68,8 @@ def _near(points: Points, others: Points, reach_px: float) -> NDArray[np.bool_]:
 
 def draw_dimension(drawing: Drawing, layout: Layout, wanted: Dimension) -> None:
     """Draw a dimension where its line and its text collide least with what is there."""
+    if drawing.brief:
+        wanted = replace(wanted, label=wanted.label.partition(" (")[0])
     options: list[tuple[float, int, _Placed]] = []
     for offset in (1.0, 1.7, 2.5, 3.4) if wanted.offset > 0 else (1.0,):
         for side in (1.0, -1.0) if wanted.offset > 0 else (1.0,):

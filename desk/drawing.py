@@ -94,6 +94,8 @@ class Drawing:
         What lies over the picture, cut at its border and with a light casing, so that it shows on any metal.
     paper
         What lies on the strip.
+    brief
+        Dimensions leave out the fraction in brackets: where the drawing is shown small, beside a table that has it.
     """
 
     background: NDArray[np.uint8]
@@ -102,6 +104,7 @@ class Drawing:
     picture_height_px: int
     primitives: list[Primitive] = field(default_factory=list)
     paper: list[Primitive] = field(default_factory=list)
+    brief: bool = False
 
     @property
     def layered(self) -> list[Primitive]:

@@ -89,7 +89,10 @@ def _text(canvas: NDArray[np.uint8], drawing: Drawing, text: Text, cased: bool) 
     width = size[0] - 2 * pad
     shift = {"start": width / 2, "middle": 0.0, "end": -width / 2}[text.anchor]
     turn = np.radians(text.angle_deg)
-    centre = text.at + shift * np.array([np.cos(turn), np.sin(turn)])
+    # the middle of a figure comes to the line, so that words with and without long letters stand alike
+    _, zero_top, _, zero_bottom = font.getbbox("0")
+    lower = (top + bottom - zero_top - zero_bottom) / 2
+    centre = text.at + shift * np.array([np.cos(turn), np.sin(turn)]) + lower * np.array([-np.sin(turn), np.cos(turn)])
     colours: tuple[tuple[NDArray[np.uint8], Colour], ...] = ((layers[0], PAPER), (layers[1], INK))
     for mask, colour in colours[0 if halo else 1 :]:
         _blend(canvas, mask, colour, centre, text.angle_deg)

@@ -41,6 +41,9 @@ _NAMES = {
 }
 
 
+KEY = "Fusion line: solid clear, dashed doubtful, dotted not shown. Hatched: fused metal; broken: heated zone."
+
+
 def draw_zones(drawing: Drawing, layout: Layout, section: Section, to_canvas: ToCanvas) -> None:
     """Draw zones, fusion lines and indications of one weld, under its dimensions; nothing without a fusion line."""
     inside = section.inside
@@ -86,10 +89,14 @@ def inside_lines(found: FoundWelds, measured: tuple[Values, ...], units: UnitSys
                     stated.append((words, text))
         if stated:
             lines += wrapped(f"Weld {number}, inside", shortened(stated), characters)
+    return [*lines, *key_lines(found, characters)]
+
+
+def key_lines(found: FoundWelds, characters: int) -> list[str]:
+    """Return what the lines and zones inside mean, in lines of limited length; none where none are drawn."""
     if any(weld.section.inside is not None and weld.section.inside.lines for weld in found.welds):
-        key = "Fusion line: solid clear, dashed doubtful, dotted not shown. Hatched: fused metal; broken: heated zone."
-        lines += textwrap.wrap(key, max(20, characters), subsequent_indent="    ")
-    return lines
+        return textwrap.wrap(KEY, max(20, characters), subsequent_indent="    ")
+    return []
 
 
 def _fusion(drawing: Drawing, line: FusionLine, curve: Points) -> None:

@@ -225,9 +225,29 @@ def _draw_edge(
     _dimension(drawing, layout, f"root_face_{side}", values, units, land_top, land_bottom, into, 2.5)
     angle = format_value(values.get(f"bevel_angle_{side}"), units)
     if angle is not None and edge.bevel is not None:
-        spot = corner + 0.3 * (land_top - corner) + 3.4 * drawing.text_px * into
-        drawing.primitives.append(Text(spot, f"bevel {angle}"))
-        layout.texts.append(spot + np.linspace(-2.5, 2.5, 7)[:, None] * drawing.text_px * np.array([1.0, 0.0]))
+        up = _unit(corner - land_bottom)
+        _bevel(drawing, layout, f"bevel {angle}", corner, land_top, into, up)
+
+
+def _bevel(
+    drawing: Drawing, layout: Layout, words: str, corner: Points, land_top: Points, into: Points, up: Points
+) -> None:
+    """Write a bevel angle beside its face, in the metal or above it, where it collides least."""
+    text, half = drawing.text_px, 0.5 * drawing.text_width(words)
+    spots = [
+        corner + down * (land_top - corner) + (half + aside * text) * into
+        for aside in (0.6, 1.6, 3.0)
+        for down in (0.3, 0.5, 0.7)
+    ]
+    spots += [corner + (half + aside * text) * into + 1.1 * text * up for aside in (-1.0, 0.5, 2.0)]
+    places = []
+    for number, spot in enumerate(spots):
+        rows = [spot + np.array([[-half, row], [half, row]]) for row in (-0.3 * text, 0.3 * text)]
+        box = np.concatenate([samples(start, end, 0.5 * text) for start, end in rows])
+        places.append((layout.cost(spot[None], box, drawing) + 0.02 * number, number, box))
+    _, best, box = min(places, key=lambda place: place[:2])
+    drawing.primitives.append(Text(spots[best], words))
+    layout.texts.append(box)
 
 
 _SHORT = {

@@ -9,6 +9,7 @@ import numpy as np
 
 from core.quantity import Measured
 from core.units import MM_PER_INCH, UnitSystem
+from desk.dimension import Layout, samples
 from desk.drawing import (
     CHORD,
     DIMENSION,
@@ -22,6 +23,7 @@ from desk.drawing import (
     Polyline,
     Text,
 )
+from desk.inside_drawing import KEY
 from desk.joint_drawing import format_value
 from desk.legend_text import shortened, wrapped
 from vision.found import FoundWelds
@@ -96,19 +98,25 @@ def draw_legend(
         (CHORD, "prepared face" if groove else "chord"),
         *(gauges or ((DIMENSION, "dimension"),)),
     )
+    wide = sum(5.1 * text + drawing.text_width(words) for _, words in styles)
+    fit = min(1.0, (drawing.width_px - 1.2 * text) / wide)
     for style, words in styles:
-        ends = np.array([[x, top], [x + 3.2 * text, top]])
+        ends = np.array([[x, top], [x + 3.2 * fit * text, top]])
         drawing.paper.append(Polyline(ends, style))
         if style is DIMENSION:
             drawing.paper.extend([Arrowhead(ends[0], np.array([-1.0, 0.0])), Arrowhead(ends[1], np.array([1.0, 0.0]))])
-        x = _words(drawing, x + 3.7 * text, top, words)
+        drawing.paper.append(Text(np.array([x + 3.7 * fit * text, top]), words, anchor="start", size=fit))
+        x += fit * (5.1 * text + drawing.text_width(words))
     x, top = 0.8 * text, top + ROW * text
+    drawn = {item.shape for item in drawing.primitives if isinstance(item, Marker)}
     markers: tuple[tuple[MarkerShape, str], ...] = (
         ("triangle", "outer corner, left" if groove else "toe, left"),
         ("circle", "outer corner, right" if groove else "toe, right"),
         ("square", "root edge" if groove else "root"),
     )
     for shape, words in markers:
+        if shape not in drawn:
+            continue
         drawing.paper.append(Marker(np.array([x + 0.5 * text, top]), shape))
         x = _words(drawing, x + 1.4 * text, top, words)
     unit = "mm" if units == "metric" else "inches, nearest 1/64 in brackets"
@@ -119,7 +127,21 @@ def draw_legend(
         _words(drawing, 0.8 * text, top, line)
 
 
-def draw_scale_bar(drawing: Drawing, canvas_px_per_mm: float, units: UnitSystem) -> None:
+def caption(drawing: Drawing) -> str:
+    """Return what the strip says of lines and marks, in words, for a page on which it has no room."""
+    words = [item.content for item in drawing.paper if isinstance(item, Text)]
+    signs = {"triangle": "△", "circle": "○", "square": "□"}
+    marks = [item.shape for item in drawing.paper if isinstance(item, Marker)]
+    places = words[words.index("dimension") + 1 :][: len(marks)] if "dimension" in words else []
+    told = [f"{signs[shape]}\u00a0{place}" for shape, place in zip(marks, places, strict=False)]
+    face = "prepared face" if "prepared face" in words else "chord"
+    unit = next((item.partition(".")[0] for item in words if item.startswith("Dimensions in ")), "")
+    unit = unit.partition(",")[0] if drawing.brief else unit
+    lines = f"Coloured: outline; dash-dotted: plate surface; dashed: {face}. {', '.join(told)}. {unit}."
+    return f"{lines} {KEY}" if any(item.startswith(KEY[:11]) for item in words) else lines
+
+
+def draw_scale_bar(drawing: Drawing, layout: Layout, canvas_px_per_mm: float, units: UnitSystem) -> None:
     """Draw a bar of a round length into the lower left corner of the picture."""
     text = drawing.text_px
     unit_px = canvas_px_per_mm * (1.0 if units == "metric" else MM_PER_INCH)
@@ -130,6 +152,8 @@ def draw_scale_bar(drawing: Drawing, canvas_px_per_mm: float, units: UnitSystem)
     bar = np.array([[left, base - tick], [left, base], [right, base], [right, base - tick]])
     drawing.primitives.append(Polyline(bar, LineStyle(2.0)))
     drawing.primitives.append(Text(np.array([(left + right) / 2, base - 0.8 * text]), words))
+    for height in (base, base - 0.8 * text):
+        layout.texts.append(samples(np.array([left, height]), np.array([right, height]), 0.5 * text))
 
 
 def round_length(longest: float, unit: str) -> tuple[float, str]:

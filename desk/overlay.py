@@ -24,7 +24,7 @@ from core.units import UnitSystem
 from desk.dimension import Layout
 from desk.drawing import CHARACTER, OUTLINE, Drawing, Polyline
 from desk.gauge_drawing import GAUGE_STYLES, draw_gauges, gauge_lines, lettered
-from desk.inside_drawing import draw_depths, draw_zones, inside_lines
+from desk.inside_drawing import draw_depths, draw_zones, inside_lines, key_lines
 from desk.joint_drawing import draw_weld, key_points
 from desk.legend import draw_legend, draw_scale_bar, legend_height, value_lines
 from inspection.document import write_bytes
@@ -107,16 +107,21 @@ def draw_overlay(
     text = enlarged * LONG_SIDE_PX / 62
     characters = int(width / (CHARACTER * text)) - 2
     lines = gauge_lines(gauges, units, characters) if gauges else value_lines(found, measured, units, characters)
-    lines = lines if gauges else [*lines, *inside_lines(found, measured, units, characters)]
+    lines += key_lines(found, characters) if gauges else inside_lines(found, measured, units, characters)
     strip = legend_height(text, len(lines))
     canvas = np.full((height + strip, width, 3), 255, np.uint8)
     canvas[:height] = view.picture
     drawing = Drawing(
-        canvas, stroke_px=(1 + 0.5 * (enlarged - 1)) * LONG_SIDE_PX / 800, text_px=text, picture_height_px=height
+        canvas,
+        stroke_px=(1 + 0.5 * (enlarged - 1)) * LONG_SIDE_PX / 800,
+        text_px=text,
+        picture_height_px=height,
+        brief=enlarged > 1,
     )
     for outline in _outlines(found, view, picture is not None):
         drawing.primitives.append(Polyline(outline, OUTLINE))
     layout = Layout()
+    draw_scale_bar(drawing, layout, view.canvas_px_per_mm, units)
     for weld in found.welds:
         draw_zones(drawing, layout, weld.section, view.to_canvas)
     for weld, values in zip(found.welds, measured, strict=True):
@@ -124,7 +129,6 @@ def draw_overlay(
         draw_depths(drawing, layout, weld.section, {} if gauges else values, view.to_canvas, units)
     for taken in lettered(gauges, units):
         draw_gauges(drawing, layout, taken, view.to_canvas)
-    draw_scale_bar(drawing, view.canvas_px_per_mm, units)
     draw_legend(drawing, found, lines, units, GAUGE_STYLES if gauges else ())
     return drawing
 

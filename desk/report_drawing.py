@@ -87,6 +87,7 @@ def _label(pdf: FPDF, text: Text, drawing: Drawing, scale: float, origin: Any) -
         for mode, colour in (("STROKE", PAPER), ("FILL", INK)):
             with pdf.local_context(text_mode=mode, draw_color=colour, fill_color=colour):
                 # set inside: the context takes a width only for shapes; a thin casing leaves text dark on dark metal
-                pdf.set_line_width(HALO * size_mm)
+                # and writes it before a text without turning it from mm into points
+                pdf.set_line_width(HALO * points)
                 pdf.set_text_color(*colour)
                 pdf.text(x + start, y + baseline, text.content)

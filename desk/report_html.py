@@ -19,9 +19,10 @@ section{break-before:page;padding-top:12px;border-top:3px solid #10202c;margin-t
 .band{border:2px solid #961e14;padding:6px 10px;margin:8px 0}.band b{color:#961e14;margin-right:12px}
 .band.ok{border-width:1px;border-color:#1e5f37}.band.ok b{color:#1e5f37}
 table{border-collapse:collapse;width:100%}th{font-weight:normal;color:#5f6469;text-align:left;font-size:12px}
-td,th{padding:1px 10px 1px 0;vertical-align:top}td.n{text-align:right;white-space:nowrap}
+td,th{padding:1px 10px 1px 0;vertical-align:top}td.n,th.n{text-align:right;white-space:nowrap}
 td.w{white-space:nowrap;font-weight:bold}
 .bad{color:#961e14}.good{color:#1e5f37}.small{font-size:12px;color:#444b50}svg,img{max-width:100%;height:auto}
+svg{width:620px}
 @media print{body{margin:0;max-width:none}}
 """
 
@@ -64,8 +65,11 @@ def _section(sheet: Sheet) -> str:
     parts.append(_table("Identification", (), identification))
     parts.append(_table(sheet.values_title, ("quantity", "value", "", "unit", ""), sheet.values, numbers=(1, 2)))
     parts += [_small(f"{label}: not measurable: {reason}") for label, reason in sheet.absent]
-    if sheet.outcomes or sheet.outcome_notes:
-        heads = ("outcome", "limit", "value", "allowed", "P", "source")
+    if sheet.outcome_notes and not sheet.outcomes:
+        parts.append("<h2>Limits and outcomes</h2>")
+        parts += [_small(note) for note in sheet.outcome_notes]
+    elif sheet.outcomes:
+        heads = ("outcome", "limit", sheet.outcome_value, "allowed", "P", "source")
         parts.append(_table("Limits and outcomes", heads, sheet.outcomes, word=0))
         parts += [_small(note) for note in sheet.outcome_notes]
     if sheet.gauges:
@@ -92,14 +96,17 @@ def _table(
 ) -> str:
     parts = [f"<h2>{escape(title)}</h2><table>"]
     if heads:
-        parts.append("<thead><tr>" + "".join(f"<th scope=col>{escape(head)}</th>" for head in heads) + "</tr></thead>")
+        cells = (
+            f'<th scope=col class="{"n" if k in numbers else ""}">{escape(head)}</th>' for k, head in enumerate(heads)
+        )
+        parts.append("<thead><tr>" + "".join(cells) + "</tr></thead>")
     parts.append("<tbody>")
     for row in rows:
-        cells = []
+        filled = []
         for index, text in enumerate(row):
             kind = "n" if index in numbers else "w" if index == word else ""
             if index == word:
                 kind += " bad" if "does not" in text else " good" if text.endswith("meets") else ""
-            cells.append(f'<td class="{kind}">{escape(text)}</td>')
-        parts.append("<tr>" + "".join(cells) + "</tr>")
+            filled.append(f'<td class="{kind}">{escape(text)}</td>')
+        parts.append("<tr>" + "".join(filled) + "</tr>")
     return "".join(parts) + "</tbody></table>"

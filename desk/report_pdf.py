@@ -13,8 +13,9 @@ import cv2
 import numpy as np
 
 from desk.drawing import INK, Colour
+from desk.legend import caption
 from desk.report_drawing import draw_primitive
-from desk.report_sheet import CAUTIONS, Row, Sheet
+from desk.report_sheet import CAUTIONS, WORDS, Row, Sheet
 from measurement.gauges import CAUTION
 
 if TYPE_CHECKING:
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
 PAPERS_MM = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}
 MARGIN_MM, FOOT_MM = 14.0, 13.0
 LINE_MM, SIZE_PT, TABLE_PT, SMALL_PT = 3.9, 7.6, 7.0, 6.6
+CAPTION_MM, CAPTION_PT = 2.9, 6.0
 PICTURE_MM = (104.0, 88.0)
 """Largest width and height of the picture on the page."""
 RED, GREEN, GREY = (150, 30, 20), (30, 95, 55), (95, 100, 105)
@@ -96,7 +98,9 @@ def as_pdf(
         if sheets:
             _head(page, sheets[-1], continued=True)
         room = height - FOOT_MM - 4 - page.y
-        pdf.image(BytesIO(data), x=MARGIN_MM, y=page.y, w=page.inner, h=room, keep_aspect_ratio=True)
+        rows, columns = np.asarray(cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_GRAYSCALE)).shape
+        wide = min(page.inner, room * columns / rows)
+        pdf.image(BytesIO(data), x=MARGIN_MM, y=page.y, w=wide, h=wide * rows / columns)
     return bytes(pdf.output())
 
 
@@ -187,8 +191,11 @@ def _band(page: _Page, sheet: Sheet) -> None:
 def _sheet(page: _Page, sheet: Sheet) -> None:
     _picture_and_identification(page, sheet)
     _values(page, sheet)
-    if sheet.outcomes or sheet.outcome_notes:
-        _table(page, "Limits and outcomes", ("outcome", "limit", "value", "allowed", "P", "source"),
+    if sheet.outcome_notes and not sheet.outcomes:
+        _heading(page, "Limits and outcomes")
+        _paragraphs(page, sheet.outcome_notes)
+    elif sheet.outcomes:
+        _table(page, "Limits and outcomes", ("outcome", "limit", sheet.outcome_value, "allowed", "P", "source"),
                sheet.outcomes, (29.0, 34.0, 17.0, 19.0, 15.5, 0.0), word=0)  # fmt: skip
         _paragraphs(page, sheet.outcome_notes)
     if sheet.gauges:
@@ -253,7 +260,10 @@ def _picture(page: _Page, sheet: Sheet) -> tuple[float, float]:
     page.pdf.set_draw_color(*GREY)
     page.pdf.set_line_width(0.15)
     page.pdf.rect(page.left, page.y, width, tall)
-    return width, tall
+    for line in _lines(page, caption(drawing), width, size=CAPTION_PT):
+        _text(page, page.left, page.y + tall + 0.4, line, size=CAPTION_PT, colour=GREY)
+        tall += CAPTION_MM
+    return width, tall + 0.4
 
 
 def _heading(page: _Page, text: str) -> None:
@@ -397,7 +407,7 @@ def _summary(page: _Page, sheets: Sequence[Sheet], title: str) -> None:
 
 
 def _counts(sheet: Sheet) -> str:
-    counts: dict[str, int] = {}
+    counts = {WORDS["not_assessed"]: sheet.unjudged} if sheet.unjudged else {}
     for row in sheet.outcomes:
         counts[row[0]] = counts.get(row[0], 0) + 1
     return ", ".join(f"{word} {count}" for word, count in sorted(counts.items())) or "no limits compared"

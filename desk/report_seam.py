@@ -66,6 +66,7 @@ def seam_sheet(path: Path, units: UnitSystem) -> tuple[Sheet, list[bytes]]:
         hash_text="Not kept in records",
         drawing=None,
         no_drawing=why if pictures else missing,
+        outcome_value="sections",
     )
     return sheet, pictures
 
@@ -113,6 +114,8 @@ def _outcomes(content: Mapping[str, Any], units: UnitSystem) -> tuple[tuple[Row,
             length = item["does_not_meet_length"]
             notes.append(f"{WORDS['does_not_meet']}: {name}: {length['length_mm']:g} mm of the seam in all, "
                          f"longest run {length['longest_run_mm']:g} mm")  # fmt: skip
+        if item.get("condition") and item["not_assessed"] < total:
+            notes.append(f"{name}: {item['condition']}")
         if item["not_assessed"]:
             notes.append(f"{WORDS['not_assessed']}: {name}, {item['not_assessed']} of {total}: "
                          f"{item['not_assessed_because']}")  # fmt: skip

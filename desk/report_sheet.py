@@ -14,6 +14,7 @@ from core.errors import ToelineError
 from core.quantity import COVERAGE_FACTOR
 from core.units import UnitSystem
 from desk.value_text import value_cells
+from inspection.outcomes import allowed_text, side_of
 
 if TYPE_CHECKING:
     from desk.drawing import Drawing
@@ -54,7 +55,8 @@ class Sheet:
     values
         Under ``values_title``: label, value, uncertainty, unit and nearest 1/64 in; ``absent`` label and reason.
     outcomes
-        Word, limit, value, allowed, probability, source; ``outcome_notes`` the rule and the evidence.
+        Word, limit, value, allowed, probability, source; ``outcome_notes`` the rule and the evidence,
+        ``outcome_value`` what stands in the column of values, ``unjudged`` how many were not assessed and are no rows.
     gauges
         Gauge, quantity, modelled reading, measured value, why they differ.
     indications
@@ -86,6 +88,8 @@ class Sheet:
     hash_text: str
     drawing: Drawing | None
     no_drawing: str
+    outcome_value: str = "value"
+    unjudged: int = 0
 
 
 def sheet_of_record(store: Store, record: Record, units: UnitSystem) -> Sheet:
@@ -169,6 +173,7 @@ def _sheet(body: Mapping[str, Any], name: str, state: str, *, units: UnitSystem,
         absent=absent,
         outcomes=outcomes,
         outcome_notes=notes,
+        unjudged=sum(outcome["outcome"] == "not_assessed" for outcome in weld.get("outcomes") or ()),
         gauges=_gauges(weld, units),
         indications=_indications(weld),
         flags_title="Doubts",
@@ -183,7 +188,7 @@ def _source(body: Mapping[str, Any]) -> tuple[Row, ...]:
     rows = [("picture" if source["kind"] != "profile" else "profile", name)]
     if calibration:
         share = 100 * COVERAGE_FACTOR * calibration["relative_standard_uncertainty"]
-        known = f"± {share:.2g} %" if share > 0 else "uncertainty unknown"
+        known = f"±\u00a0{share:.2g}\u00a0%" if share > 0 else "uncertainty unknown"
         rows.append(("scale", f"{calibration['kind']}, {calibration['mm_per_px']:.5g} mm per pixel, {known}"))
     if settings.get("operator"):
         rows.append(("measured by", str(settings["operator"])))
@@ -213,7 +218,8 @@ def outcome_rows(weld: Mapping[str, Any], limits: Any) -> tuple[tuple[Row, ...],
         message = str(outcome.get("message") or "")
         memory = " (from memory)" if outcome.get("verified") == "from memory" else ""
         if outcome["outcome"] == "not_assessed":
-            unjudged.setdefault(message, []).append(f"{outcome['criterion']}{memory}")
+            side = side_of(outcome)
+            unjudged.setdefault(message, []).append(f"{outcome['criterion']}{side and f', {side}'}{memory}")
             continue
         if outcome["outcome"] == "undecided" or any(sign in message for sign in TOLD):
             notes.append(f"{WORDS[outcome['outcome']]}: {limit_name(outcome)}: {message}")
@@ -223,7 +229,7 @@ def outcome_rows(weld: Mapping[str, Any], limits: Any) -> tuple[tuple[Row, ...],
                 WORDS[outcome["outcome"]],
                 limit_name(outcome),
                 str(outcome.get("own_value") or ""),
-                _allowed(outcome),
+                allowed_text(outcome),
                 "" if probability is None else _percent(probability),
                 f"{outcome['source']}{memory}",
             )
@@ -248,7 +254,7 @@ def evidence_notes(outcomes: Iterable[Mapping[str, Any]], limits: Any) -> tuple[
 def limit_name(outcome: Mapping[str, Any]) -> str:
     """Return the name of a row, without its set, which the source names, and the side it is about."""
     name = outcome["criterion"].partition(" ")[2] or outcome["criterion"]
-    side = next((side for side in ("left", "right") if outcome["quantity"].endswith(f"_{side}")), "")
+    side = side_of(outcome)
     name = f"required: {name}" if outcome["criterion"].startswith("required ") else name.replace("-", " ")
     return f"{name}, {side}" if side else name
 
@@ -258,14 +264,6 @@ def _side(quantity: str) -> str:
         if quantity.endswith(f"_{side}"):
             return f"{quantity.removesuffix(f'_{side}').replace('_', ' ')}, {side}"
     return quantity.replace("_", " ")
-
-
-def _allowed(outcome: Mapping[str, Any]) -> str:
-    lower, upper = outcome.get("lower"), outcome.get("upper")
-    own = str(outcome.get("own_limit") or outcome.get("limit") or "")
-    if lower is not None and upper is not None:
-        return own
-    return f"≥ {own}" if lower is not None else f"≤ {own}"
 
 
 def _percent(probability: float) -> str:
@@ -287,7 +285,7 @@ def _gauges(weld: Mapping[str, Any], units: UnitSystem) -> tuple[Row, ...]:
 
 def _plain(value: float, unit: str, units: UnitSystem) -> str:
     number, _, symbol, _ = value_cells({"value": value, "expanded_uncertainty": None, "unit": unit}, units)
-    return f"{number} {symbol}"
+    return f"{number}{'' if symbol == '°' else ' '}{symbol}"
 
 
 def _indications(weld: Mapping[str, Any]) -> tuple[Row, ...]:

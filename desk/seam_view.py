@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -67,7 +67,8 @@ def seam_view(columns: Columns, content: dict[str, Any], *, units: str = "metric
     content
         The seam document, with or without its sections.
     """
-    panels = _panels(columns, content)
+    found = _panels(columns, content)
+    panels, left = found[:MOST_PANELS], [panel.group for panel in found[MOST_PANELS:] if panel.limits]
     along = _scale("mm", units)
     places = columns.places() * along.factor
     with drawing():
@@ -76,7 +77,7 @@ def seam_view(columns: Columns, content: dict[str, Any], *, units: str = "metric
             1 + len(panels), 1, sharex=True, squeeze=False, height_ratios=(0.22, *(1.0 for _ in panels))
         )[:, 0]
         half = columns.pitch_mm * along.factor / 2
-        _strip(rows[0], columns, content, places, half, along)
+        _strip(rows[0], columns, content, places, half, along, left)
         for axes, panel in zip(rows[1:], panels, strict=True):
             _draw(axes, panel, columns, content, places, units)
         for axes in rows:
@@ -97,11 +98,15 @@ def for_screen(pixels: NDArray[Any]) -> NDArray[np.uint8]:
 
 
 def _panels(columns: Columns, content: dict[str, Any]) -> list[_Panel]:
-    """Choose what is drawn: what has a limit first, then what is usual for the joint."""
+    """Choose what is drawn: what has a limit first, the weightiest before, then what is usual for the joint."""
     limits: dict[str, list[tuple[float, str]]] = {}
+    weights: dict[str, int] = {}
     for item in content["over"]:
         limits.setdefault(_group(item["quantity"]), []).append((item["limit"], "threshold"))
+        weights[_group(item["quantity"])] = 0
     for item in content.get("outcomes", ()):
+        group = _group(item["quantity"])
+        weights[group] = min(weights.get(group, 9), _weight(item))
         for end in ("upper", "lower"):
             value = item[end]
             if value is not None:
@@ -110,14 +115,24 @@ def _panels(columns: Columns, content: dict[str, Any]) -> list[_Panel]:
                 limits.setdefault(_group(item["quantity"]), []).append((value, label))
     joints = content["joints"]
     main = max(joints, key=lambda joint: joints[joint], default="tee")
-    groups = dict.fromkeys((*limits, *USUAL.get(main, USUAL["fillet"])))
+    first = sorted(limits, key=lambda group: weights[group])
+    groups = dict.fromkeys((*first, *USUAL.get(main, USUAL["fillet"])))
     found = []
     for group in groups:
         names = [name for name in (group, f"{group}_left", f"{group}_right") if name in columns.values]
         names = [name for name in names if np.isfinite(columns.of(name)).any()]
         if names:
             found.append(_Panel(group, tuple(names), tuple(dict.fromkeys(limits.get(group, ())))))
-    return found[:MOST_PANELS]
+    return found
+
+
+def _weight(item: dict[str, Any]) -> int:
+    """Return how soon a limit is drawn: not met or undecided, the drawing's own, a published one, a plain nought."""
+    if item.get("does_not_meet") or item.get("undecided"):
+        return 1
+    if item.get("verified") == "given":
+        return 2
+    return 4 if item["upper"] == 0 or (item["upper"] is None and item["lower"] is None) else 3
 
 
 def _group(name: str) -> str:
@@ -125,9 +140,15 @@ def _group(name: str) -> str:
 
 
 def _strip(
-    axes: Axes, columns: Columns, content: dict[str, Any], places: NDArray[np.float64], half: float, along: _Scale
+    axes: Axes,
+    columns: Columns,
+    content: dict[str, Any],
+    places: NDArray[np.float64],
+    half: float,
+    along: _Scale,
+    left: Sequence[str],
 ) -> None:
-    """Draw the seam itself: measured, over a threshold or limit, gap."""
+    """Draw the seam itself: measured, over a threshold, gap; ``left`` have a limit and found no room."""
     axes.axis("off")
     axes.set_ylim(0, 1)
     seen = np.ones(len(columns), bool)
@@ -143,13 +164,18 @@ def _strip(
     length = f"{columns.length_mm * along.factor:.4g} {along.symbol}"
     path = short(content["source"]["path"], 60)
     parts = [f"{path}: {len(columns)} sections over {length}, {int(seen.sum())} measured"]
-    if content["over"]:
-        parts.append("filled: over a threshold")
-    if content["gaps"]:
-        parts.append("hatched: nothing measured")
     if not content["complete"]:
         parts.append("NOT COMPLETE: the scan was stopped")
-    axes.set_title("; ".join(parts), loc="left")
+    signs = ["filled: over a threshold"] if content["over"] else []
+    signs += ["hatched: nothing measured"] if content["gaps"] else []
+    signs += ["ringed: worst of each value"]
+    if content["worst"] is not None:
+        signs.append(
+            f"upright line: worst section, at {content['worst']['position_mm'] * along.factor:.4g} {along.symbol}"
+        )
+    if left:
+        signs.append(f"not drawn: {', '.join(group.replace('_', ' ') for group in left)}")
+    axes.set_title("\n".join("; ".join(line) for line in (parts, signs)), loc="left")
 
 
 def _over(columns: Columns, content: dict[str, Any]) -> NDArray[np.bool_]:

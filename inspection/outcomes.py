@@ -132,6 +132,26 @@ def outcome_entry(outcome: Outcome) -> Entry:
     return entry
 
 
+def side_of(outcome: Mapping[str, Any]) -> str:
+    """Return the side an outcome is about, blank where it has none or the name of its row says it already."""
+    side = next((side for side in ("left", "right") if outcome["quantity"].endswith(f"_{side}")), "")
+    named = "_".join(outcome["criterion"].partition(" ")[2].replace(",", " ").replace("_", " ").lower().split())
+    return "" if named.startswith(outcome["quantity"]) else side
+
+
+def allowed_text(outcome: Mapping[str, Any]) -> str:
+    """Return what a limit allows with its sign, blank for a row that was not assessed."""
+    if outcome.get("own_allowed"):
+        return str(outcome["own_allowed"])
+    lower, upper, limit = (outcome.get(key) for key in ("lower", "upper", "limit"))
+    own = outcome.get("own_limit") or limit
+    if own is None:
+        return ""
+    if limit == 0 and lower is None:
+        return "none"
+    return f"{'≤' if upper is not None and limit == upper else '≥'} {own}"
+
+
 def measured_value(item: Mapping[str, Any]) -> Measured:
     """Return a value from ``measurements`` of a result document, with its budget.
 

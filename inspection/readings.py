@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from core.errors import UsageError
-from core.units import parse_signed_length_mm, unit_in_mm
+from core.units import fractions_written_out, parse_signed_length_mm, unit_in_mm
 from inspection.table_file import BadRow, Row, read_table
 
 REQUIRED = ("source", "quantity", "reading")
@@ -20,7 +20,7 @@ MAX_READING = 1e5
 
 _DEGREES = ("°", "deg", "degree", "degrees")
 _DECIMAL_COMMA = re.compile(r"(?P<whole>[+-]?\d*),(?P<rest>\d+)(?![\d,./])")
-_ENDS_IN_UNIT = re.compile(r"[^\d\s.,/]\s*$")
+_ENDS_IN_UNIT = re.compile(r"[^\d\s.,/]\.?\s*$")
 _SCALE = re.compile(r"[+-]?(?:(?:\d+[ -])?\d+/(?:4|8|16|32|64)|\d+/2)")
 """Fractions as inch scales and gauges are marked (common practice, no source). "6 1/2" is none: people write so many
 millimetres, too."""
@@ -140,7 +140,7 @@ def parse_reading(
     UsageError
         When the text is no reading, names no unit, or could mean two numbers.
     """
-    written = _without_decimal_comma(text.replace("−", "-"))
+    written = fractions_written_out(_without_decimal_comma(text.replace("−", "-")))
     if not _ENDS_IN_UNIT.search(written):
         unit = unit or default
         if not unit and name == "the reading" and _SCALE.fullmatch(written.strip()):
@@ -233,7 +233,7 @@ def _without_decimal_comma(text: str) -> str:
 
 
 def _unit_of(written: str) -> str:
-    match = re.search(r"[^\d\s.,/]+\s*$", written)
+    match = re.search(r"[^\d\s.,/]+\.?\s*$", written)
     return match.group().strip() if match else ""
 
 
@@ -244,4 +244,4 @@ def _same_unit(one: str, other: str) -> bool:
 
 
 def _kind(unit: str) -> str:
-    return "deg" if unit.strip().lower() in _DEGREES else "mm"
+    return "deg" if unit.strip().lower().rstrip(".") in _DEGREES else "mm"

@@ -114,7 +114,8 @@ def seam_outcomes(rows: Rows, judgement: SeamJudgement, columns: Columns) -> tup
             beyond = _beyond(outcome, columns.of(outcome.quantity)[place])
             if worst is None or beyond > worst[0]:
                 worst = (beyond, place, outcome.quantity, f"farthest beyond {outcome.criterion}")
-    found = [_entry(tally, columns) for tally in tallies.values()]
+    conditions = {f"{limit.criterion} {limit.id}": limit.condition for limit in judgement.by.limits}
+    found = [_entry(tally, columns, conditions.get(tally.first.criterion)) for tally in tallies.values()]
     return found, None if worst is None else worst_entry(columns, worst[1], worst[2], worst[3])
 
 
@@ -128,7 +129,7 @@ def _beyond(outcome: Outcome, value: float) -> float:
     return float(np.nanmax(beyond))
 
 
-def _entry(tally: _Tally, columns: Columns) -> Entry:
+def _entry(tally: _Tally, columns: Columns, condition: str | None) -> Entry:
     failed = np.zeros(len(columns), bool)
     failed[tally.failed] = True
     first = tally.first
@@ -140,6 +141,7 @@ def _entry(tally: _Tally, columns: Columns) -> Entry:
         "upper": min(tally.uppers, default=None),
         "lower": max(tally.lowers, default=None),
         "verified": first.verified,
+        "condition": condition or None,
         **tally.counts,
         "not_assessed_because": first.message if tally.counts["not_assessed"] else None,
         "does_not_meet_length": length_entry(columns, failed),

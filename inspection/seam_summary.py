@@ -119,6 +119,8 @@ def parse_threshold(text: str) -> Threshold:
     """
     name, _, amount = text.strip().partition(" ")
     known = LABELS.get(name)
+    if f"{name}_left" in LABELS:
+        raise UsageError(f"--over {name}: name its side, {name}_left or {name}_right; --over may be repeated.")
     if known is None or known.unit not in ("mm", "deg"):
         raise UsageError(
             f'--over takes the name of a value and what it may be, like "undercut_left 0.5 mm"; {name!r} is the name '

@@ -108,7 +108,11 @@ def _check_balance(
     if not short:
         return
     more = f" and {len(short) - MOST_NAMED} more" if len(short) > MOST_NAMED else ""
-    bad = f"; {len(study.bad)} rows could not be read, the first in line {study.bad[0].line}" if study.bad else ""
+    bad = ""
+    if study.bad:
+        count = "a row" if len(study.bad) == 1 else f"{len(study.bad)} rows"
+        first = "" if len(study.bad) == 1 else ", the first"
+        bad = f"; {count} could not be read{first} in line {study.bad[0].line}"
     raise NothingMeasurable(
         f"{study.path}: the design is not balanced and is not evaluated: {'; '.join(short[:MOST_NAMED])}{more}{bad}; "
         "read what is missing, or leave those parts out."

@@ -7,6 +7,7 @@ the largest one to which the weld still reaches.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -62,17 +63,18 @@ INCH_BLADES = BladeSet(
 )
 
 
-def read_blades(gauge: BladeSet, surface: WeldSurface, quantity: str, true: float | None) -> Read:
+def read_blades(gauge: BladeSet, surface: WeldSurface, quantity: str, true: float | None, *, lap: bool = False) -> Read:
     """Return the size that a set of blades gives a leg (``leg_left`` or ``leg_right``) of a fillet weld."""
     if quantity not in ("leg_left", "leg_right"):
         return NoReading(gauge.name, quantity, "leg blades read the legs of a fillet weld only")
-    metal = metal_of(surface)
+    metal = metal_of(surface, lap=lap)
     left = quantity == "leg_left"
     try:
         foot = _laid(gauge, metal, left)
         on_plate = _laid(gauge, metal.clean, left)
     except ValueError:
-        return NoReading(gauge.name, quantity, "the foot of the blade finds no plate to lie on")
+        why = ": the edge of the upper plate is too short" if lap else ""
+        return NoReading(gauge.name, quantity, f"the foot of the blade finds no plate to lie on{why}")
     toe = metal.toe_left if left else metal.toe_right
     wall, wall_out = (metal.left, metal.out_left) if left else (metal.right, metal.out_right)
     reach = float(foot.local(toe)[0, 1])
@@ -81,6 +83,10 @@ def read_blades(gauge: BladeSet, surface: WeldSurface, quantity: str, true: floa
     stops, clearances = [], []
     for size in gauge.sizes_mm:
         nose = window(local[:, ::-1], size, size + gauge.nose_mm)[:, ::-1]  # heights first
+        if len(nose) == 0:  # the nose passes over the rim of a lapped plate and meets nothing
+            stops.append(foot.local(toe)[0])
+            clearances.append(math.inf)
+            continue
         stop = nose[int(np.argmax(nose[:, 0]))]
         stops.append(stop)
         clearances.append(float((foot.world(stop)[0] - wall.point) @ wall_out))

@@ -52,9 +52,11 @@ class BridgeGauge:
             raise ValueError("the feet of a bridge stand apart")
 
 
-def read_bridge(gauge: BridgeGauge, surface: WeldSurface, quantity: str, true: float | None, *, air: int = 1) -> Read:
+def read_bridge(
+    gauge: BridgeGauge, surface: WeldSurface, quantity: str, true: float | None, *, air: int = 1, lap: bool = False
+) -> Read:
     """Return what a bridge gauge reads: reinforcement astride of the weld, undercut or pit beside it."""
-    metal = metal_of(surface, air=air)
+    metal = metal_of(surface, air=air, lap=lap)
     if true is None or true <= 0:
         return NoReading(gauge.name, quantity, "nothing of this kind was found to set the needle on")
     if quantity in ("reinforcement", "root_reinforcement"):

@@ -62,16 +62,17 @@ def read(gauge: Gauge, section: Section, quantity: str, values: Mapping[str, Mea
         return read_bevel(gauge, section, quantity, true)
     if isinstance(gauge, GapFeeler):
         return read_gap(gauge, section, quantity, true)
+    lap = section.joint == "lap"
     surface = section.root_side if quantity.startswith("root_") else section.face
     if surface is None:
         side = "root side" if quantity.startswith("root_") else "weld face"
         name = gauge.name if isinstance(gauge, BladeSet | BridgeGauge) else "seat"
         return NoReading(name, quantity, f"no {side} was found to set the gauge on")
     if isinstance(gauge, SeatGauge):
-        return read_seat(gauge, surface, quantity, true)
+        return read_seat(gauge, surface, quantity, true, lap=lap)
     if isinstance(gauge, BladeSet):
-        return read_blades(gauge, surface, quantity, true)
-    return read_bridge(gauge, surface, quantity, true, air=-1 if quantity.startswith("root_") else 1)
+        return read_blades(gauge, surface, quantity, true, lap=lap)
+    return read_bridge(gauge, surface, quantity, true, air=-1 if quantity.startswith("root_") else 1, lap=lap)
 
 
 def readings(section: Section, values: Mapping[str, Measured]) -> tuple[Read, ...]:

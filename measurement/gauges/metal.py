@@ -1,6 +1,7 @@
 """The metal a gauge meets: one polyline with the air on its left, from the plates, the face and what lies on them.
 
 Plates go on straight beyond what the picture shows, along their fitted lines: a gauge is longer than most pictures.
+The edge of a lapped plate does not: it ends at its rim.
 """
 
 from __future__ import annotations
@@ -29,6 +30,8 @@ class Metal:
         (N, 2), what lies on each plate, from its toe outwards.
     seen_left, seen_right
         How far each plate is seen, mm along its line from the toe.
+    reach_left, reach_right
+        How far each plate goes on, mm along its line from the toe.
     """
 
     left: Line
@@ -40,6 +43,8 @@ class Metal:
     plate_right: Points
     seen_left: float
     seen_right: float
+    reach_left: float = BEYOND_MM
+    reach_right: float = BEYOND_MM
 
     @property
     def points(self) -> Points:
@@ -71,21 +76,39 @@ class Metal:
     def clean(self) -> Metal:
         """The same weld between plates that are straight: no spatter, no undercut, no roughness."""
         straight = [
-            line.at(float(line.along(toe))) + np.array([[0.0], [BEYOND_MM]]) * line.direction
-            for line, toe in ((self.left, self.toe_left), (self.right, self.toe_right))
+            line.at(float(line.along(toe))) + np.array([[0.0], [reach]]) * line.direction
+            for line, toe, reach in (
+                (self.left, self.toe_left, self.reach_left),
+                (self.right, self.toe_right, self.reach_right),
+            )
         ]
         return replace(self, plate_left=straight[0], plate_right=straight[1])
 
 
-def metal_of(surface: WeldSurface, *, air: int = 1) -> Metal:
-    """Return the metal of a welded surface; ``air=-1`` for the root side, whose left and right change places."""
+def metal_of(surface: WeldSurface, *, air: int = 1, lap: bool = False) -> Metal:
+    """Return the metal of a welded surface.
+
+    Parameters
+    ----------
+    air
+        -1 for the root side, whose left and right change places.
+    lap
+        The plate that is seen less far is the edge of a lapped plate, and ends where it is seen to end.
+    """
     first, second = (surface.left, surface.toe_left), (surface.right, surface.toe_right)
     face = surface.face
     if air < 0:
         first, second, face = second, first, face[::-1]
     left, seen_left = _plate(*first)
     right, seen_right = _plate(*second)
-    return Metal(first[0].fit.line, second[0].fit.line, first[1], second[1], face, left, right, seen_left, seen_right)
+    reach = [BEYOND_MM, BEYOND_MM]
+    if lap and seen_left < seen_right:
+        left, reach[0] = left[:-1], max(seen_left, 0.0)
+    elif lap:
+        right, reach[1] = right[:-1], max(seen_right, 0.0)
+    return Metal(
+        first[0].fit.line, second[0].fit.line, first[1], second[1], face, left, right, seen_left, seen_right, *reach
+    )
 
 
 def _plate(plate: PlateSurface, toe: Points) -> tuple[Points, float]:

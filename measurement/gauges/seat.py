@@ -15,7 +15,7 @@ import numpy as np
 
 from core.geometry import Line, Points, angle_between_deg, intersection
 from measurement.gauges.contact import Frame, Tip, let_down, resting_line, touching, window
-from measurement.gauges.metal import Metal, metal_of
+from measurement.gauges.metal import BEYOND_MM, Metal, metal_of
 from measurement.gauges.reading import BEYOND_SIGHT, GaugeReading, NoReading, Read, parts_of, step_text, to_step
 from vision.section import WeldSurface
 
@@ -81,9 +81,9 @@ class Pose:
         return Frame(self.corner, _direction(self.angle_rad - math.pi / 2), self.bisector)
 
 
-def read_seat(gauge: SeatGauge, surface: WeldSurface, quantity: str, true: float | None) -> Read:
+def read_seat(gauge: SeatGauge, surface: WeldSurface, quantity: str, true: float | None, *, lap: bool = False) -> Read:
     """Return what a seat gauge reads of the throat of a fillet weld."""
-    metal = metal_of(surface)
+    metal = metal_of(surface, lap=lap)
     root = intersection(metal.left, metal.right)
     if quantity != "throat" or root is None:
         return NoReading("seat", quantity, "the plates form no corner for the seat to stand in")
@@ -101,7 +101,20 @@ def read_seat(gauge: SeatGauge, surface: WeldSurface, quantity: str, true: float
         pose, first, last = settled(gauge, metal, root)
         at_plates, _, _ = settled(gauge, metal.clean, root)
     except ValueError:
-        return NoReading("seat", quantity, "the seat finds no metal below both of its legs")
+        edge = min(metal.reach_left, metal.reach_right)
+        why = f": the edge of the upper plate ends {edge:.1f} mm beyond the toe" if edge < BEYOND_MM else ""
+        return NoReading("seat", quantity, f"the seat finds no metal below both of its legs{why}")
+    inside = [
+        side for side, toe, leg in (("left", metal.toe_left, pose.left_leg), ("right", metal.toe_right, pose.right_leg))
+        if float(leg.local(toe)[0, 0]) > gauge.leg_from_mm
+    ]  # fmt: skip
+    if inside:
+        return NoReading(
+            "seat",
+            quantity,
+            f"a leg of {max(legs[side] for side in inside):.1f} mm reaches under the legs of the seat, which stand "
+            "nearer to the root of a wide joint; take a larger gauge",
+        )
     reading, touched = _slide(gauge.tip, metal, pose)
     chord = Line.through(metal.toe_left, metal.toe_right)
     across = chord.along(touched)

@@ -46,6 +46,18 @@ def test_budget_adds_up_and_trials_agree(result: Path, capsys: pytest.CaptureFix
     assert 1.96 <= float(factor) <= 2.58
 
 
+def test_a_budget_in_inches(result: Path, capsys: pytest.CaptureFixture) -> None:
+    values = json.loads(result.read_text())["results"][0]["welds"][0]["measurements"]
+    names = [part for name in ("throat", "weld_area", "joint_angle") for part in ("--quantity", name)]
+    assert run(["explain", str(result), *names, "--draws", "200", "--units", "inch"]) == 0
+    shown = capsys.readouterr().out
+    throat, area, angle = (values[name] for name in ("throat", "weld_area", "joint_angle"))
+    assert f"{throat['value'] / 25.4:.5f} in ± {throat['expanded_uncertainty'] / 25.4:.5f} in" in shown
+    assert f"{area['value'] / 645.16:.5f} in² ± {area['expanded_uncertainty'] / 645.16:.5f} in²" in shown
+    assert f"{angle['value']:.4f}° ± {angle['expanded_uncertainty']:.4f}°" in shown
+    assert " mm" not in shown.replace("0.028 mm", "")
+
+
 def test_a_picture_is_named_by_its_path_where_its_name_is_met_twice(
     result: Path, tmp_path: Path, capsys: pytest.CaptureFixture
 ) -> None:

@@ -1,5 +1,7 @@
 """``toeline limits``: every set and every row is shown with its evidence."""
 
+from pathlib import Path
+
 import pytest
 
 from cli.main import run
@@ -45,3 +47,13 @@ def test_names_that_are_typed_elsewhere_are_whole(name: str, capsys: pytest.Capt
     for limit in chosen_limits(name, "metric")[1]:
         assert limit.id in words
         assert limit.quantity in {word.rstrip(",") for word in words}
+
+
+def test_a_drawings_file_is_shown_with_what_it_gives(tmp_path: Path, capsys: pytest.CaptureFixture) -> None:
+    own = tmp_path / "own.toml"
+    own.write_text('title = "Drawing 12"\nrequire = ["a5", "leg <= 5/16 in"]\n[given]\nthickness = "10 mm"\n')
+    assert run(["limits", str(own)]) == 0
+    shown = capsys.readouterr().out
+    assert shown.startswith("Drawing 12\n  given: t = 10 mm, a = 5 mm\n")
+    assert "≤ 5/16 in" in shown
+    assert "≥ 5 mm" in shown

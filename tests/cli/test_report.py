@@ -1,15 +1,18 @@
 """Reports of records, of results and of seams: what stands on the pages, and that a wrong name gets its sentence."""
 
+import contextlib
 import json
 import os
 import re
 import shutil
 import subprocess
+import zlib
 from pathlib import Path
 
 import pytest
 
 from cli.main import run
+from desk.report_drawing import HALO
 from inspection.session import open_session
 from records.store import open_store
 
@@ -119,6 +122,27 @@ def test_html_stands_alone_and_escapes(folder: Path) -> None:
     assert "NOT CONFIRMED" in page
 
 
+def test_words_over_the_picture_of_a_pdf_have_their_casing(folder: Path, tmp_path: Path) -> None:
+    """The library writes its width before a text in mm, a third of what it is in points: letters were dark on dark."""
+    out = tmp_path / "r.pdf"
+    report(folder, "W-000001", "--out", str(out))
+    sizes = []
+    for packed in re.findall(rb"stream\r?\n(.*?)\r?\nendstream", out.read_bytes(), re.DOTALL):
+        with contextlib.suppress(zlib.error):
+            sizes += re.findall(rb"/F\d+ ([\d.]+) Tf ET\s+BT [-\d. ]+ Td\s+1 Tr ([\d.]+) w", zlib.decompress(packed))
+    assert len(sizes) > 5
+    for size, width in sizes:
+        assert float(width) == pytest.approx(HALO * float(size), abs=0.02)
+
+
+def test_a_page_says_what_lines_and_marks_of_its_picture_mean(folder: Path, tmp_path: Path) -> None:
+    out = tmp_path / "r.pdf"
+    report(folder, "W-000001", "--out", str(out))
+    (page, *_) = text_of(out)
+    for words in ("dash-dotted: plate surface", "△ toe, left", "Dimensions in mm"):
+        assert words in page.replace("\u00a0", " ")
+
+
 def test_what_would_settle_a_doubt_stands_in_the_report(folder: Path, tmp_path: Path) -> None:
     """The leg of the sample was drawn with 6.40 mm; and what is from memory says so where it is not assessed, too."""
     judged, out = tmp_path / "judged.json", tmp_path / "judged.html"
@@ -126,9 +150,12 @@ def test_what_would_settle_a_doubt_stands_in_the_report(folder: Path, tmp_path: 
     assert run(["assess", str(folder / "result.json"), *limits, "--json", str(judged)]) == 0
     assert run(["report", str(judged), "--out", str(out)]) == 0
     shown = re.sub(r"<[^>]+>", " ", out.read_text())
-    assert re.search(r"undecided: required: leg_left &gt;= 6.4 mm, left: .* what would settle it", shown)
-    assert "not assessed: api-1104-20 undercut (from memory): depth within" in shown
+    assert re.search(r"undecided: required: leg_left &gt;= 6.4 mm: .* what would settle it", shown)
+    assert "not assessed: api-1104-20 undercut, right (from memory): depth within" in shown
     assert "A modelled reading is not a reading" in shown
+    pdf = tmp_path / "judged.pdf"
+    assert run(["report", str(judged), "--out", str(pdf)]) == 0
+    assert re.search(r"– not assessed \d", text_of(pdf)[0])  # the summary hides none
 
 
 def test_a_picture_that_is_gone_is_told(folder: Path, tmp_path: Path) -> None:

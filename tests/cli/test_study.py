@@ -46,6 +46,8 @@ def test_inches_on_the_screen(capsys: pytest.CaptureFixture) -> None:
     shown = capsys.readouterr().out
     assert "std, in" in shown
     assert "0.3024" in shown
+    assert "squares, in²" in shown
+    assert "88.362" in shown  # the published sum of squares of the parts, in the unit it was read in
 
 
 def test_a_study_of_one_person(tmp_path: Path, capsys: pytest.CaptureFixture) -> None:

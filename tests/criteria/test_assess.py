@@ -218,6 +218,69 @@ def test_undecided_says_what_would_settle_it() -> None:
         assert found.probability == pytest.approx(0.6915, abs=1e-4)
 
 
+def test_what_would_settle_a_doubt_follows_the_rule() -> None:
+    """At a guard band of 2.326 u a value 0.045 = 2.25 u from its limit is undecided, though outside ± U."""
+    (found,) = assess({"throat": mm(5.045, 0.02)}, "tee", Given(), [parse_requirement("throat >= 5 mm")],
+                      parse_rule("guarded:0.99"))  # fmt: skip
+    assert found.outcome == "undecided"
+    assert "lies inside 5.045 ± 0.047 mm (2.326 u)" in found.message
+    assert "U below 0.039 mm" in found.message  # 2 * 0.045 / 2.326
+
+
+def test_a_value_at_its_limit_is_settled_by_more_sections_alone() -> None:
+    (found,) = assess({"throat": mm(5.001, 0.02)}, "tee", Given(), [parse_requirement("throat >= 5 mm")], RULE)
+    assert found.message.endswith("what would settle it: more sections, the value lies at the limit")
+
+
+def test_a_limit_for_long_imperfections_inside_the_interval_leaves_the_row_undecided() -> None:
+    """AWS D1.1:2020, Table 8.1 (7): 1 mm, 2 mm where short. 1.01 mm may be either, whatever its length."""
+    for depth, outcome in ((1.01, "undecided"), (1.2, "not_assessed")):
+        measured = {"undercut_left": mm(depth, 0.02), "undercut_right": mm(0)}
+        found = outcomes("aws-d1.1-2020-static", "undercut", measured, "tee", thickness_mm=10)["undercut_left"]
+        assert (found.outcome, found.missing) == (outcome, ("length",))
+        assert "for a short length" in found.message or "length not assessed" in found.message
+
+
+def test_a_word_is_asked_for_with_those_that_the_row_knows() -> None:
+    measured = {"undercut_left": mm(0.5), "undercut_right": mm(0)}
+    found = outcomes("aws-d1.1-2020-cyclic", "undercut-cyclic", measured, "tee")["undercut_left"]
+    assert (found.missing, found.message) == (("category",), "give the category (transverse or other)")
+    found = outcomes("asme-b31.3-2016", "undercut", measured)["undercut_left"]
+    assert found.message.startswith("give the service (normal, category-d or severe-cyclic), the seam (")
+
+
+def test_what_a_row_takes_for_granted_is_said_whatever_comes_out() -> None:
+    """AWS D1.1:2020, Table 7.7; the 5 mm of cyclic loading are from memory."""
+    for level, size, outcome, verified in (
+        ("static", 4, "meets", "secondary"),
+        ("cyclic", 4, "does_not_meet", "from memory"),
+        ("cyclic", 6, "meets", "from memory"),
+    ):
+        found = one(f"aws-d1.1-2020-{level}", "minimum-size", {"size": mm(size)}, "tee", thickness_mm=6)
+        assert (found.outcome, found.verified) == (outcome, verified)
+        assert "thicker part" in found.message
+
+
+@pytest.mark.parametrize(
+    ("text", "measured", "allowed"),
+    [
+        ("throat 5..6 mm", {"throat": mm(5.5)}, "5 to 6 mm"),
+        ("throat 1/4..3/8 in", {"throat": mm(8)}, "1/4 to 3/8 in"),
+        (
+            "bevel_angle_left 35..40 deg",
+            {"bevel_angle_left": Quantity(37, "deg", (Component("edge", 0.1),))},
+            "35 to 40°",
+        ),
+        ("misalignment <= 1 mm", {"misalignment": mm(-0.5)}, "≤ 1 mm"),
+        ("throat >= 1/4 in", {"throat": mm(8)}, "≥ 1/4 in"),
+        ("undercut_left <= 0 mm", {"undercut_left": mm(0)}, "none"),
+    ],
+)
+def test_what_is_allowed_has_its_sign(text: str, measured: dict, allowed: str) -> None:
+    (found,) = assess(measured, "groove", Given(), [parse_requirement(text)], RULE)
+    assert found.own_allowed == allowed
+
+
 def test_rules_are_told_and_followed() -> None:
     limits = [parse_requirement("throat >= 5 mm")]
     found = {text: assess({"throat": mm(5.01, 0.02)}, "tee", Given(), limits, parse_rule(text))[0] for text in

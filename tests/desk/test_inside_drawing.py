@@ -9,8 +9,11 @@ from core.fitting import LineFit
 from core.geometry import Line
 from core.quantity import Component, Quantity
 from desk.dimension import Layout
-from desk.drawing import Drawing, Polyline
+from desk.drawing import Drawing, Polyline, Text
 from desk.inside_drawing import DOUBTFUL, FUSED, HEATED, SHOWN, SPOT, UNSEEN, draw_zones, inside_lines
+from desk.overlay import draw_overlay
+from measurement import measure
+from measurement.gauges import readings
 from vision.found import FoundWeld, FoundWelds
 from vision.fusion_line import FusionLine, Indication, Inside
 from vision.section import PlateSurface, Section, WeldSurface
@@ -86,3 +89,17 @@ def test_the_legend_says_how_a_fusion_line_is_drawn_with_and_without_values() ->
     assert len(bare) == 1
     assert bare[0].startswith("Fusion line: solid clear")
     assert stated == ["Weld 1, inside: dilution 41.5 %", *bare]
+
+
+def test_zones_beside_gauges_are_explained_as_well() -> None:
+    """Gauges take the place of the dimensions, not that of fusion line and hatching."""
+    section = etched([1.0] * 7)
+    found = FoundWelds((FoundWeld(section, {}, ()),), (), (FUSION,))
+    measured = measure(section)
+    drawing = draw_overlay(
+        None, found, (measured,), units="metric", calibration=None, gauges=(readings(section, measured),)
+    )
+    assert any(isinstance(item, Polyline) and item.style == HEATED for item in drawing.primitives)
+    strip = " ".join(item.content for item in drawing.paper if isinstance(item, Text))
+    assert "steady hand" in strip
+    assert "Hatched: fused metal; broken: heated zone" in " ".join(strip.split())

@@ -297,6 +297,34 @@ def test_inches_show_the_nearest_64th(look) -> None:
     assert "1/4" in row  # 6.39 mm
 
 
+def test_a_button_that_was_pressed_stays_legible_under_the_pointer(look) -> None:
+    """White on the tint of a hovered button was what one saw right after pressing it."""
+    button = look.get_by_role("button", name="inch")
+    button.click()
+    button.hover()
+    look.wait_for_timeout(100)
+    style = button.evaluate("(it) => [getComputedStyle(it).color, getComputedStyle(it).backgroundColor]")
+    dark = [sum(int(part) for part in re.findall(r"\d+", colour)[:3]) < 3 * 80 for colour in style]
+    assert dark == [False, True]
+
+
+def test_an_undecided_outcome_tells_its_probability_and_a_met_one_its_condition(browser, sit, measured: Path) -> None:
+    result = json.loads((measured / "result.json").read_text())
+    shared = {"source": "own", "quantity": "throat", "limit": 5.4, "unit": "mm", "lower": 5.4, "upper": None,
+              "verified": "given", "own_limit": "5.4 mm", "own_allowed": "≥ 5.4 mm", "rule": "guarded"}  # fmt: skip
+    result["results"][0]["welds"][0]["outcomes"] = [
+        shared | {"criterion": "own a", "outcome": "undecided", "message": "5.4 mm lies inside", "probability": 0.731},
+        shared
+        | {"criterion": "own b", "outcome": "meets", "message": "5.41 mm; for equal walls", "probability": 0.9995},
+    ]
+    write_text(measured / "result.json", as_text(result))
+    sat = sit(measured)
+    text = at_desk(browser, sat.port, sat.address).locator("body").inner_text()
+    assert "undecided · at least 5.4 mm · P 73.1 %" in text
+    assert "for equal walls" in text
+    assert "P: probability that the true value conforms" in text
+
+
 def test_names_from_outside_are_text(browser, sit, measured: Path) -> None:
     result = json.loads((measured / "result.json").read_text())
     hostile = "<img src=x onerror=alert(1)>.jpg"

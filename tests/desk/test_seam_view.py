@@ -4,7 +4,7 @@ import cv2
 import numpy as np
 import pytest
 
-from desk.seam_view import at_one_height, for_screen, seam_view
+from desk.seam_view import _panels, at_one_height, for_screen, seam_view
 from inspection.seam_summary import Columns, Threshold, gaps, over, quantities, worst
 
 ACCENT = (0, 60, 200)
@@ -59,6 +59,22 @@ def test_a_limit_that_is_far_off_does_not_press_the_values_flat() -> None:
     far = {"criterion": "own leg", "quantity": "leg_left", "upper": 60.0, "lower": None}
     pictures = [drawn(np.zeros(20), outcomes=outcomes) for outcomes in ((), (far,))]
     assert all(picture.std() > 10 for picture in pictures)
+
+
+def test_the_weightiest_limits_are_drawn_first() -> None:
+    """With many limits the drawing's own were left out for rows of a code that every section meets."""
+
+    def row(quantity, upper, verified="secondary", failed=0):
+        return {"criterion": "code row", "quantity": quantity, "upper": upper, "lower": None, "verified": verified,
+                "does_not_meet": failed, "undecided": 0}  # fmt: skip
+
+    columns = Columns(1.0)
+    names = ("overlap_left", "convexity", "leg_left", "throat", "undercut_left")
+    items = {name: {"value": 1.0, "unit": "mm", "expanded_uncertainty": 0.01, "state": "measured"} for name in names}
+    columns.add({"position_mm": 0.0, "weld": {"joint": "tee", "measurements": items}, "error": None})
+    outcomes = [row("overlap_left", 0), row("convexity", 2), row("leg_left", 7, "given"), row("throat", 5, failed=1)]
+    content = {"joints": columns.joints, "over": [over(columns, Threshold("undercut_left", 0.5))], "outcomes": outcomes}
+    assert [panel.group for panel in _panels(columns, content)] == ["undercut", "throat", "leg", "convexity", "overlap"]
 
 
 def test_limits_of_one_height_are_not_written_over_each_other() -> None:

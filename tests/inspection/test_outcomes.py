@@ -4,9 +4,10 @@ from pathlib import Path
 
 import pytest
 
+from cli.outcome_table import SHOWN
 from core.errors import UsageError
 from criteria import Given, parse_rule
-from inspection.outcomes import judgement
+from inspection.outcomes import allowed_text, judgement, side_of
 
 RULE = parse_rule("guarded")
 
@@ -34,3 +35,16 @@ def test_call_outs_that_contradict_each_other_are_refused(tmp_path: Path) -> Non
         judgement([drawing(tmp_path, "one", "8 mm", ', "a4"')], ["a5"], Given(), RULE, "metric")
     by = judgement([], ["a4", "z6", "leg >= 3 mm"], Given(), RULE, "metric")
     assert (by.given.nominal_throat_mm, by.given.nominal_leg_mm) == (4, 6)
+
+
+def test_an_outcome_of_an_earlier_version_is_shown_without_its_new_field() -> None:
+    """Records keep what was written: outcomes without ``own_allowed`` are shown with their limit."""
+    outcome = {
+        "criterion": "own z6", "quantity": "leg_left", "outcome": "meets", "message": "", "limit": 6.0, "lower": 6.0,
+        "upper": None, "probability": 0.99, "verified": "given", "own_value": "6.4 mm", "own_limit": "6 mm",
+    }  # fmt: skip
+    assert allowed_text(outcome) == "≥ 6 mm"
+    assert allowed_text(outcome | {"own_allowed": "6 to 7 mm"}) == "6 to 7 mm"
+    assert outcome.keys() >= SHOWN
+    assert side_of(outcome) == "left"
+    assert side_of(outcome | {"criterion": "required leg, left >= 6 mm"}) == ""

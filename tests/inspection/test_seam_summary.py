@@ -127,7 +127,7 @@ def test_the_worst_section_and_why() -> None:
     ("text", "said"),
     [
         ("undercut_left 0.5", "needs a unit"),
-        ("undercut 0.5 mm", "no length and no angle"),
+        ("undercut 0.5 mm", "name its side, undercut_left or undercut_right"),
         ("weld_area 3 mm", "no length and no angle"),
         ("toe_angle_left 3 mm", "needs degrees"),
         ("toe_angle_left", "needs degrees"),
@@ -161,3 +161,13 @@ def test_a_short_imperfection_is_allowed_by_its_length(sections: int, outcome: s
     line = next(item for item in told if item["quantity"] == "undercut_left")
     assert line["does_not_meet_length"]["length_mm"] == (0.0 if outcome == "meets" else sections * 0.5)
     assert (failing is None) == (outcome == "meets")
+
+
+def test_what_a_row_takes_for_granted_goes_along_a_seam() -> None:
+    rows = [row(0.5 * i, 0.0) for i in range(3)]
+    columns = columns_of(rows)
+    by = judgement(["aws-d1.1-2020-static"], [], Given(thickness_mm=6.0), parse_rule("simple"), "metric")
+    told, _ = seam_outcomes(rows, seam_judgement(by, None, rows, columns), columns)
+    conditions = {item["criterion"].partition(" ")[2]: item["condition"] for item in told}
+    assert "thicker part" in conditions["minimum-size"]
+    assert conditions["undercut"] is None

@@ -275,7 +275,7 @@ def rows(*cells: str, head: str = "part,operator,reading") -> str:
             "not balanced .*part '1' by 'B' has 1 of 2",
         ),
         (rows("1,A,1", "1,A,2", "2,B,1", "2,B,2"), "part '1' by 'B' has 0 of 2; part '2' by 'A' has 0 of 2"),
-        (rows("1,A,1", "1,A,x", "2,A,1", "2,A,2"), "1 rows could not be read, the first in line 3"),
+        (rows("1,A,1", "1,A,x", "2,A,1", "2,A,2"), "a row could not be read in line 3"),
         (rows("1,A,1", "1,B,2", "2,A,1", "2,B,2"), "without a second trial"),
         (rows("1,A,1", "1,A,2", "1,B,1", "1,B,2"), "one part, '1'"),
         (rows("1,A,1 mm", "1,A,2 mm", "2,A,1", "2,A,2 mm"), "more than one unit"),

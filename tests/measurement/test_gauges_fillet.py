@@ -227,3 +227,49 @@ def test_what_cannot_be_read_says_why(draw):
 def test_impossible_seats_are_refused(bad):
     with pytest.raises(ValueError, match="seat"):
         SeatGauge(**bad)
+
+
+@pytest.mark.parametrize(
+    ("psi_deg", "leg", "stands"), [(110, 12.8, True), (110, 13.1, False), (104, 13.3, True), (104, 13.6, False)]
+)
+def test_seat_whose_legs_would_stand_on_the_weld_of_a_wide_joint_reads_nothing(draw, psi_deg, leg, stands):
+    """The inner ends stand 15 sin 45° / sin(psi / 2) from the root along the plates: at 12.95 mm, 13.46 mm."""
+    taken = read(SEAT, draw.fillet(psi_deg, 8.0, leg), "throat", {})
+    assert isinstance(taken, GaugeReading if stands else NoReading)
+    assert stands or "reaches under the legs of the seat" in taken.reason
+
+
+def lapped(found, edge_mm):
+    """Make a lap of a square fillet: the left plate is an edge that ends so far beyond its toe."""
+    plate = found.face.left
+    along = plate.fit.line.along(plate.points) - float(plate.fit.line.along(found.face.toe_left))
+    points = plate.points[along <= edge_mm + 1e-9]
+    fit = replace(plate.fit, inliers=np.ones(len(points), bool))
+    return replace(found, joint="lap", face=replace(found.face, left=replace(plate, fit=fit, points=points)))
+
+
+def test_a_gauge_does_not_stand_beyond_the_rim_of_a_lapped_plate(draw):
+    """An edge of 8 mm below a weld of 6 mm: seat and feet need more; a nose of up to 7 mm still meets it."""
+    tee = draw.fillet(90, 6.0, 6.0, 0.3)
+    lap = lapped(tee, 2.0)
+    values = measure(lap)
+    seat = read(SEAT, lap, "throat", values)
+    assert isinstance(seat, NoReading)
+    assert "the edge of the upper plate ends 2.0 mm beyond the toe" in seat.reason
+    assert isinstance(read(SEAT, tee, "throat", values), GaugeReading)
+    below = read(METRIC_BLADES, lap, "leg_right", values)
+    assert isinstance(below, NoReading)
+    assert "the edge of the upper plate is too short" in below.reason
+    beside = reading(METRIC_BLADES, lap, "leg_left")
+    assert beside.step_reading == 6.0
+    assert dict(beside.fits)["7 mm"]
+    assert not dict(beside.fits)["9 mm"]  # above the rim the nose meets nothing
+
+
+def test_every_gauge_of_a_lap_with_hardly_an_edge_reads_or_says_why(draw):
+    for edge in (0.0, 0.5, 12.0):
+        for turn in (0.0, 0.7):
+            lap = draw.turned(lapped(draw.fillet(88, 5.0, 7.0, 0.2), edge), turn)
+            taken = readings(lap, measure(lap))
+            assert all(item.reason for item in taken if isinstance(item, NoReading))
+            assert any(isinstance(item, GaugeReading) for item in taken)

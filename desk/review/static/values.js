@@ -36,7 +36,7 @@ function summary(weld) {
     .filter(([, count]) => count > 0)
     .map(([kind, count]) => make("li", {}, make("b", {}, String(count)), " ", outcomeMark(kind)));
   const rules = [...new Set(outcomes.map((part) => part.rule).filter(Boolean))];
-  return make("div", { class: "summary" }, make("ul", { "aria-label": "Outcomes" }, ...marks), rules.length ? make("p", { class: "reason" }, `Decision rule: ${rules.join("; ")}`) : null);
+  return make("div", { class: "summary" }, make("ul", { "aria-label": "Outcomes" }, ...marks), rules.length ? make("p", { class: "reason" }, `Decision rule: ${rules.join("; ")}. P: probability that the true value conforms.`) : null);
 }
 
 function doubts(weld) {
@@ -100,14 +100,21 @@ function table(weld, found, system, chosen, drawable, choose) {
   function limit(part) {
     const known = part.limit !== null && part.limit !== undefined;
     const way = !known ? "" : part.limit === part.upper ? "at most" : part.limit === part.lower ? "at least" : "limit";
-    const bound = known ? `${way} ${part.own_limit || plain(part.limit, part.unit, system)}` : "";
-    const clear = part.outcome === "meets";
+    const bound = !known ? "" : part.own_allowed === "none" ? "none allowed" : part.own_allowed && !/^[≤≥]/.test(part.own_allowed) ? part.own_allowed
+      : `${way} ${part.own_limit || plain(part.limit, part.unit, system)}`;
+    const clear = part.outcome === "meets" && !/;|not proven|long/.test(part.message || "");
     const why = clear ? null : part.message || part.reason;
     const source = [clear && part.verified !== "given" ? null : part.criterion, part.source, part.verified === "from memory" ? "limit from memory, check it in the standard" : null];
-    return make("tr", { class: "limit" }, make("td", { colspan: inch ? 5 : 4 }, outcomeMark(part.outcome), bound ? ` · ${bound}` : "",
+    const likely = part.outcome === "undecided" && typeof part.probability === "number" ? ` · P ${percent(part.probability)}` : "";
+    return make("tr", { class: "limit" }, make("td", { colspan: inch ? 5 : 4 }, outcomeMark(part.outcome), bound ? ` · ${bound}${likely}` : likely,
       why ? make("span", { class: "reason" }, String(why)) : null,
       make("span", { class: "source", title: part.criterion }, source.filter(Boolean).join(", "))));
   }
+}
+
+// Never reads as certain.
+function percent(share) {
+  return share > 0.999 ? "> 99.9 %" : share < 0.001 ? "< 0.1 %" : `${(100 * share).toFixed(1)} %`;
 }
 
 function coverage(all) {
