@@ -6,6 +6,7 @@ profile of the rows that all ticks share.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import cv2
@@ -23,8 +24,27 @@ NEAR = 0.25
 LEAST_OFF = 0.05
 """Share of the spacing that an outermost tick may lie off in any case: ticks are not drawn or seen better."""
 
+SHARE_ON_STEP = 0.85
+"""Share of the ticks that must lie on every second (third, ...) expected place for the rest to be strays."""
+
 LONGEST_GAP = 40
 """Ticks that may be hidden in one stretch, if as many are seen before it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Fan:
+    """How ticks lean along the rule: ``slope`` in the middle, per px of a tick, and its change a px of the rule."""
+
+    slope: float
+    rate: float
+    rate_std: float
+
+    def slope_at(self, s_px: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the lean of ticks that lie ``s_px`` along the rule from the middle of all."""
+        return self.slope + self.rate * s_px
+
+
+UNSEEN_FAN = Fan(0.0, 0.0, math.inf)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -57,6 +77,9 @@ class Graduation:
         Share of the ticks' length that is drawn through; a line of print is not.
     shortest_px
         Length of the shortest ticks.
+    fan, marks, width
+        How the ticks converge, every how many-th of them is longer, and which share of the spacing one fills;
+        filled in by ``ticks.looked_closer`` where a graduation is worth it.
     """
 
     index: NDArray[np.int64]
@@ -73,6 +96,9 @@ class Graduation:
     halved: float
     solid: float
     shortest_px: float
+    fan: Fan = UNSEEN_FAN
+    marks: frozenset[int] = frozenset()
+    width: float = 0.0
 
     @property
     def count(self) -> int:
@@ -163,7 +189,10 @@ def _take_ticks(gray: NDArray[np.uint8], strip: Strip, band: tuple[float, float]
         index, x = index[~wide], x[~wide]
     kept = _ends_in_line(index, x, strip.period_px)
     index, x = index[kept], x[kept]
-    index = (index - index[0]) // _common_step(index)
+    step, on = _common_step(index)
+    index, x = (index[on] - index[on][0]) // step, x[on]
+    if len(index) < LEAST_TICKS:
+        return None
     coefficients, residual = _smooth_fit(index, x)
     period = float(np.median(np.abs(np.polyval(np.polyder(coefficients), index))))
     lengths_px, solid = _tick_lengths(gray, centred, x, half, dark)
@@ -366,13 +395,18 @@ def _halved(
     return float(np.clip(dip, 0.0, None).max() / max(inner, 1.0))
 
 
-def _common_step(index: NDArray[np.int64]) -> int:
-    """Return the step that all ticks share when a fraction of the true spacing was followed."""
-    steps = np.diff(index)
+def _common_step(index: NDArray[np.int64]) -> tuple[int, NDArray[np.bool_]]:
+    """Return the step that the ticks share when a fraction of the true spacing was followed, and which share it.
+
+    Between the ticks of a rule a figure or a scratch may stand where a fraction expects one.
+    """
     for step in (5, 4, 3, 2):
-        if len(steps) and np.mean(steps % step == 0) > 0.95 and np.all((index - index[0]) % step == 0):
-            return step
-    return 1
+        counts = np.bincount(index % step, minlength=step)
+        on = index % step == int(counts.argmax())
+        gaps = np.diff(index[on]) // step
+        if on.mean() > SHARE_ON_STEP and (gaps == 1).mean() > SHARE_ON_STEP:
+            return step, on
+    return 1, np.ones(len(index), bool)
 
 
 def _look(

@@ -10,10 +10,11 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from calibration.graduation import LEAST_TICKS, Graduation
+from calibration.ticks import INCH_PARTS, TENTHS
 from core.errors import CalibrationRefused
+from core.geometry import Points
 
 LARGEST_UNTIDINESS = 0.07
 LEAST_CONTRAST = 3.0
@@ -27,7 +28,17 @@ LARGEST_LENGTH_SPREAD = 1.5
 """Upper over lower quartile of tick lengths that follow no pattern: letters differ by more."""
 
 HALF_TICK_STRENGTH = 0.4
-LONG_TICK = 1.25
+BLOCK_WIDTH, BLOCK_PERIOD_PX = 0.4, 12.0
+"""Marks that fill more of their spacing are blocks of a chequered bar; at smaller ones blur widens ticks."""
+
+FITTING = {
+    "decimal": ("decimal",),
+    "halves of mm": ("halves of mm",),
+    "tens": ("decimal", "halves of mm"),
+    "inch": ("inch",),
+    "halves": ("halves of mm", "inch"),
+}
+"""Which spacings may be meant on a rule with such ticks; on others any."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -39,19 +50,18 @@ class Reading:
     halved: bool
 
 
-def chosen(found: list[Graduation], spacing_mm: float) -> tuple[Graduation, float]:
-    """Return the graduation that the spacing belongs to, and how many spacings one of its ticks is."""
+def chosen(found: list[Graduation], spacing_mm: float, *, pointed_out: bool = False) -> tuple[Graduation, float]:
+    """Return the graduation that the spacing belongs to, and how many spacings one of its ticks is.
+
+    Marks of which none is longer than the others are a rule's only where a person pointed the rule out.
+    """
     if not found:
         raise CalibrationRefused(
             f"no rule is seen: at least {LEAST_TICKS} evenly spaced ticks are needed; show more of the rule, "
             "sharper, or mark a known length"
         )
-    readings = _without_halved(_readings(found), spacing_mm)
+    readings = _without_halved(_told(_readings(found), pointed_out), spacing_mm)
     fitting = [(r.graduation, n) for r in readings if (n := _spacings_per_tick(r, spacing_mm)) is not None]
-    if not readings:
-        raise CalibrationRefused(
-            "what looks like ticks differs in length without order, as print does: no rule is seen"
-        )
     if not fitting:
         raise CalibrationRefused(
             f"the long and short ticks of the rule do not fit a spacing of {spacing_mm:g} mm: check --spacing, which "
@@ -60,7 +70,7 @@ def chosen(found: list[Graduation], spacing_mm: float) -> tuple[Graduation, floa
     best, per_tick = fitting[0]
     size = best.period_px / per_tick
     for other, count in fitting[1:]:
-        ratio = other.period_px / count / size
+        ratio = _period_ratio(other, best) * per_tick / count
         if 0.97 < ratio < 1.03 or _coarser_of_same(best, other):
             continue
         raise CalibrationRefused(
@@ -84,11 +94,34 @@ def _readings(found: list[Graduation]) -> list[Reading]:
     for group in groups:
         if merit(group[0]) < 0.3 * merit(groups[0][0]):
             continue
-        patterns = [tick_pattern(g.index, g.lengths) for g in group]
+        patterns = [tick_pattern(g.marks) for g in group]
         pattern = next((kind for kind in patterns if kind != "none"), "none")
         if pattern == "none" and min(_length_spread(g) for g in group) > LARGEST_LENGTH_SPREAD:
             continue
         readings.append(Reading(group[0], pattern, max(g.halved for g in group) > HALF_TICK_STRENGTH))
+    return readings
+
+
+def _told(readings: list[Reading], pointed_out: bool) -> list[Reading]:
+    """Return the readings that are a rule's: saw teeth, thread, mesh and cloth are as even, but have no long ticks."""
+    if not readings:
+        raise CalibrationRefused(
+            "what looks like ticks differs in length without order, as print does: no rule is seen"
+        )
+    told = [r for r in readings if r.pattern != "none"]
+    if told:
+        return told
+    seen = readings[0].graduation
+    if not pointed_out:
+        raise CalibrationRefused(
+            f"{seen.count} even marks {seen.period_px:.1f} px apart are seen, but none stands out at every second, "
+            "fourth, fifth or tenth, as on a rule: show more of the rule, or say with --region where it lies"
+        )
+    if seen.width > BLOCK_WIDTH and seen.period_px > BLOCK_PERIOD_PX:
+        raise CalibrationRefused(
+            f"the marks {seen.period_px:.1f} px apart are as wide as the gaps between them, as on a chequered bar, and "
+            "whether one or two of them are a spacing cannot be told: mark two points a known length apart"
+        )
     return readings
 
 
@@ -123,10 +156,24 @@ def _length_spread(graduation: Graduation) -> float:
 
 
 def _same_graduation(first: Graduation, second: Graduation) -> bool:
-    if not 0.97 < first.period_px / second.period_px < 1.03:
+    if not 0.97 < _period_ratio(second, first) < 1.03:
         return False
     across = np.abs((second.points_px - first.points_px.mean(axis=0)) @ first.tick)
     return float(np.median(across)) < 6 * first.period_px
+
+
+def _period_ratio(one: Graduation, other: Graduation) -> float:
+    """Return the spacing of one graduation over that of the other, both where the first lies."""
+    middle = one.points_px.mean(axis=0)
+    return _period_at(one, middle) / _period_at(other, middle)
+
+
+def _period_at(graduation: Graduation, place: Points) -> float:
+    s = (graduation.points_px - graduation.points_px.mean(axis=0)) @ graduation.along
+    reach = 0.5 * float(np.ptp(s))
+    along = float(np.clip((place - graduation.points_px.mean(axis=0)) @ graduation.along / reach, -1.5, 1.5))
+    order = 2 if graduation.count > MANY_TICKS else 1
+    return reach / abs(float(np.polyval(np.polyder(np.polyfit(s / reach, graduation.index, order)), along)))
 
 
 def _without_halved(readings: list[Reading], spacing_mm: float) -> list[Reading]:
@@ -146,7 +193,7 @@ def _without_halved(readings: list[Reading], spacing_mm: float) -> list[Reading]
 
 def _coarser_of_same(best: Graduation, other: Graduation) -> bool:
     """Tell whether the other graduation is made of every fifth or tenth tick, or figure, of the same rule."""
-    ratio = other.period_px / best.period_px
+    ratio = _period_ratio(other, best)
     whole = round(ratio)
     gap = np.abs((other.points_px - best.points_px[0]) @ best.tick)
     return whole >= 2 and abs(ratio / whole - 1) < 0.03 and float(np.median(gap)) < 14 * best.period_px
@@ -162,11 +209,7 @@ def _spacings_per_tick(reading: Reading, spacing_mm: float) -> float | None:
             f"ticks {reading.graduation.period_px:.1f} px apart are halved along a part of the rule, and which "
             f"graduation is {spacing_mm:g} mm cannot be told: give the part of the picture with one graduation"
         )
-    if reading.pattern == "decimal" and wanted in ("halves of mm", "inch"):
-        return None
-    if reading.pattern == "halves" and wanted == "decimal":
-        return None
-    return 1.0
+    return 1.0 if wanted in FITTING.get(reading.pattern, (wanted,)) or wanted == "other" else None
 
 
 def _expected_pattern(spacing_mm: float) -> str:
@@ -180,20 +223,19 @@ def _expected_pattern(spacing_mm: float) -> str:
     return "inch" if abs(parts - round(parts)) < 1e-6 else "other"
 
 
-def tick_pattern(index: NDArray[np.int64], lengths: NDArray[np.float64]) -> str:
-    """Return "decimal" when every fifth or tenth tick is longer, "halves" for every 2nd, 4th or 8th, else "none"."""
-    long = lengths > LONG_TICK
-    if long.sum() < 2 or long.mean() > 0.7:
-        return "none"
-    best, kind = 0.75, "none"
-    for step, name in ((2, "halves"), (4, "halves"), (5, "decimal"), (8, "halves"), (10, "decimal")):
-        counts = np.bincount(index % step, weights=long, minlength=step)
-        sizes = np.maximum(np.bincount(index % step, minlength=step), 1)
-        phase = int(np.argmax(counts / sizes))
-        if sizes[phase] < 2:
-            continue
-        covered, filled = counts[phase] / long.sum(), counts[phase] / sizes[phase]
-        score = min(covered, filled)
-        if score > best:
-            best, kind = score, name
-    return kind
+def tick_pattern(marks: frozenset[int]) -> str:
+    """Return the kind of rule that the steps of its longer ticks tell, "none" when no tick is longer.
+
+    "decimal" (every fifth or tenth), "halves of mm" (every second and every tenth), "tens" (one of the two, whose finer
+    ticks are alike), "inch" (halves of halves), "halves" (halves of mm or inches), "unsure" (some of all).
+    """
+    tenths, parts = marks & TENTHS, marks & INCH_PARTS
+    if tenths and parts:
+        return "unsure"
+    if parts:
+        return "inch"
+    if not tenths:
+        return "halves" if marks else "none"
+    if 5 in tenths or tenths == marks == {10}:
+        return "decimal"
+    return "halves of mm" if 2 in marks else "tens"

@@ -19,6 +19,7 @@ from calibration.model import Calibration, Lens
 from calibration.plane import PlaneOffset, plane_correction
 from calibration.reading import HALF_TICK_STRENGTH, chosen, merit, tick_pattern, tidy
 from calibration.stripes import BOLD_GREY_STD, LEAST_GREY_STD, Stripes, find_stripes, grouped, pyramid
+from calibration.ticks import looked_closer
 from calibration.unseen import (
     LEAST_TILT_STD_RAD,
     TILT_STD_RAD,
@@ -33,7 +34,7 @@ from core.geometry import Points
 RULE_REL_STD = 0.0005
 """Assumption, no source: how well a steel rule or a printed scale bar keeps its spacing."""
 
-TRIED_GROUPS = 10
+TRIED_GROUPS, LOOKED_CLOSER = 10, 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +79,7 @@ def calibrate_ruler(
     if not (math.isfinite(spacing_mm) and spacing_mm > 0):
         raise UsageError(f"the spacing of the rule must be more than 0 mm, got {spacing_mm!r}")
     x0, y0, part = _cropped(gray, region_px)
-    graduation, per_tick = chosen(_graduations(part), spacing_mm)
+    graduation, per_tick = chosen(_graduations(part), spacing_mm, pointed_out=region_px is not None)
     points = graduation.points_px + np.array([x0, y0])
     return _calibration(points, graduation, per_tick, spacing_mm, gray.shape, plane, lens, rule_rel_std)
 
@@ -105,6 +106,7 @@ def _graduations(gray: NDArray[np.uint8]) -> list[Graduation]:
     levels = pyramid(gray)
     finest = 0 if gray.size < 3_000_000 else 1
     looks = [(first, LEAST_GREY_STD) for first in sorted({finest, 0}, reverse=True)] + [(finest, BOLD_GREY_STD)]
+    unmarked: list[Graduation] = []
     for first, least in looks:
         stripes = [
             s for level in range(len(levels) - 1, first - 1, -1) for s in find_stripes(levels[level], level, least)
@@ -115,9 +117,26 @@ def _graduations(gray: NDArray[np.uint8]) -> list[Graduation]:
             level = int(np.clip(math.floor(math.log2(start.period_px / 5.0)), 0, len(levels) - 1))
             found.extend(g for g in follow(gray, levels[level], 2.0**level, start) if tidy(g))
         found.extend(_finer(gray, found))
-        if found:
-            return sorted(found, key=lambda g: -merit(g))
-    return []
+        looked = [looked_closer(gray, g) for g in _distinct(found)]
+        if any(g.marks for g in looked):
+            return looked
+        unmarked = unmarked or looked
+    return unmarked
+
+
+def _distinct(found: list[Graduation]) -> list[Graduation]:
+    """Return the best graduations, best first, each once."""
+    kept: list[Graduation] = []
+    for graduation in sorted(found, key=lambda g: -merit(g)):
+        if len(kept) == LOOKED_CLOSER:
+            break
+        ends = graduation.points_px[[0, -1]]
+        if not any(
+            g.count == graduation.count and float(np.abs(g.points_px[[0, -1]] - ends).max()) < 0.1 * g.period_px
+            for g in kept
+        ):
+            kept.append(graduation)
+    return kept
 
 
 def _finer(gray: NDArray[np.uint8], found: list[Graduation]) -> list[Graduation]:
@@ -229,7 +248,7 @@ def _calibration(
             "px_per_mm_first": float(local[0]),
             "px_per_mm_last": float(local[-1]),
             "drift": float(abs(local[-1] - local[0]) / np.mean(local)),
-            "tick_pattern": tick_pattern(graduation.index, graduation.lengths),
+            "tick_pattern": tick_pattern(graduation.marks),
             "dark_ticks": graduation.dark,
             "ends_px": [[float(v) for v in end] for end in points_px[[0, -1]]],
             "ticks_px": [[float(v) for v in point] for point in points_px],

@@ -128,12 +128,13 @@ def rule(
             continue
         longer = {
             "decimal": 2.0 if tick % 10 == 0 else 1.5 if tick % 5 == 0 else 1.0,
+            "halves of mm": 2.0 if tick % 10 == 0 else 1.5 if tick % 2 == 0 else 1.0,
             "halves": 2.0 if tick % 4 == 0 else 1.5 if tick % 2 == 0 else 1.0,
             "none": 1.0,
         }[pattern]
         x = (tick + 3) * step
         raster[: round(step * tick_spacings * longer), x - half : x + half] = ink
-        if figures and tick % 10 == 0:
+        if figures and tick % (16 if pattern == "halves" else 10) == 0:
             cv2.putText(
                 raster,
                 str(tick // 10),

@@ -59,7 +59,7 @@ def test_any_rotation(draw, angle_deg):
 
 @pytest.mark.parametrize(
     ("spacing_mm", "pattern"),
-    [(1.0, "decimal"), (0.5, "halves"), (25.4 / 16, "halves"), (25.4 / 32, "halves"), (25.4 / 64, "none")],
+    [(1.0, "decimal"), (0.5, "halves of mm"), (25.4 / 16, "halves"), (25.4 / 32, "halves"), (25.4 / 64, "halves")],
 )
 @pytest.mark.parametrize("px_per_spacing", [6.5, 22.0])
 def test_usual_graduations(draw, spacing_mm, pattern, px_per_spacing):
@@ -214,8 +214,8 @@ def test_millimetre_ticks_are_not_taken_for_fractions_of_an_inch(draw):
 
 
 def test_two_rules_are_refused_and_a_region_helps(draw):
-    first_picture, view, first = scene(draw, 0.0, px_per_spacing=14.0, pattern="none", figures=False)
-    second, _, _ = scene(draw, 0.0, px_per_spacing=11.0, pattern="none", figures=False)
+    first_picture, view, first = scene(draw, 0.0, px_per_spacing=14.0, figures=False)
+    second, _, _ = scene(draw, 0.0, px_per_spacing=11.0, figures=False)
     both = first_picture.copy()
     both[:300] = second[330:630]
     with pytest.raises(CalibrationRefused, match="two graduations"):
@@ -233,10 +233,12 @@ def test_impossible_input():
 
 
 def test_tick_pattern_tells_the_kind_of_rule():
-    index = np.arange(40)
-    assert tick_pattern(index, np.where(index % 10 == 3, 2.0, np.where(index % 5 == 3, 1.5, 1.0))) == "decimal"
-    assert tick_pattern(index, np.where(index % 2 == 1, 1.6, 1.0)) == "halves"
-    assert tick_pattern(index, np.ones(40)) == "none"
+    assert tick_pattern(frozenset({5, 10})) == "decimal"
+    assert tick_pattern(frozenset({2, 10, 20})) == "halves of mm"
+    assert tick_pattern(frozenset({10, 20})) == "tens"
+    assert tick_pattern(frozenset({2, 4, 8})) == "inch"
+    assert tick_pattern(frozenset({2})) == "halves"
+    assert tick_pattern(frozenset()) == "none"
 
 
 def test_a_rule_on_grained_wood_is_found() -> None:
@@ -251,7 +253,10 @@ def test_a_rule_on_grained_wood_is_found() -> None:
 @pytest.mark.parametrize("seed", range(4))
 @pytest.mark.parametrize("spacing_mm", [1.0, 25.4 / 16])
 def test_a_strip_with_short_ticks_beside_long_straight_edges(spacing_mm: float, seed: int) -> None:
-    """Adhesive strips have ticks no longer than their spacing; a section beside them has edges all over the picture."""
+    """Adhesive strips have ticks no longer than their spacing; a section beside them has edges all over the picture.
+
+    The strip of sixteenths has no longer ticks at all: it is taken where a person points it out.
+    """
     rng = np.random.default_rng(seed)
     period = rng.uniform(24, 40)
     fine, width, height = 4, 1400, 1000
@@ -269,7 +274,8 @@ def test_a_strip_with_short_ticks_beside_long_straight_edges(spacing_mm: float, 
         cv2.rectangle(gray, (x, top), (x + round(0.16 * period * fine), top + round(length * period * fine)), 45, -1)
     gray = cv2.GaussianBlur(cv2.resize(gray, (width, height), interpolation=cv2.INTER_AREA), (0, 0), 0.8)
     gray = np.clip(gray + rng.normal(0, 2, gray.shape), 0, 255).astype(np.uint8)
-    calibration = calibrate_ruler(gray, spacing_mm)
+    pointed_out = None if spacing_mm == 1.0 else (0, top // fine - 20, width, 150)
+    calibration = calibrate_ruler(gray, spacing_mm, region_px=pointed_out)
     ends = calibration.to_mm(np.array([[200.0, 850.0], [1200.0, 850.0]]))
     assert float(np.hypot(*(ends[1] - ends[0]))) == pytest.approx(1000.0 / period * spacing_mm, rel=0.002)
 
@@ -284,3 +290,56 @@ def test_a_dotted_line_is_no_rule(seed: int) -> None:
     gray = np.clip(gray + rng.normal(0, 2, gray.shape), 0, 255).astype(np.uint8)
     with pytest.raises(CalibrationRefused):
         calibrate_ruler(gray, 1.0)
+
+
+def _row_of_marks(period_px, width, length, *, shape=(900, 1300), seed=0, long_every=0):
+    """Marks of one width and length, side by side on even ground; every so many-th longer."""
+    rng = np.random.default_rng(seed)
+    gray = np.full((shape[0] * 4, shape[1] * 4), 190, np.uint8)
+    for number in range(int((shape[1] - 120) / period_px)):
+        x, longer = round((60 + number * period_px) * 4), 1.8 if long_every and number % long_every == 0 else 1.0
+        end = (x + round(width * period_px * 4), round((400 + longer * length * period_px) * 4))
+        cv2.rectangle(gray, (x, 1600), end, 40, -1)
+    gray = cv2.GaussianBlur(cv2.resize(gray, shape[::-1], interpolation=cv2.INTER_AREA), (0, 0), 0.8)
+    return np.clip(gray + rng.normal(0, 2, gray.shape), 0, 255).astype(np.uint8)
+
+
+@pytest.mark.parametrize(("period_px", "width", "length"), [(18.0, 0.45, 3.0), (31.0, 0.3, 6.0), (24.0, 0.15, 4.0)])
+def test_even_marks_of_one_length_are_no_rule_until_a_person_says_so(period_px, width, length):
+    """Slots, combs, thread and cloth are as even as a rule; no spacing that was meant for a rule is put on them."""
+    gray = _row_of_marks(period_px, width, length)
+    with pytest.raises(CalibrationRefused, match=r"none stands out.*--region"):
+        calibrate_ruler(gray, 1.0)
+    region = (20, 360, 1260, 300)
+    if width < 0.4:
+        assert calibrate_ruler(gray, 1.0, region_px=region).provenance["px_per_mm_mean"] == pytest.approx(
+            period_px, rel=0.002
+        )
+    else:
+        with pytest.raises(CalibrationRefused, match="chequered"):
+            calibrate_ruler(gray, 1.0, region_px=region)
+
+
+@pytest.mark.parametrize(
+    ("long_every", "fitting_mm", "other_mm"), [(16, 25.4 / 16, (1.0, 0.5)), (20, 0.5, (25.4 / 32,)), (10, 1.0, (0.5,))]
+)
+def test_long_ticks_alone_tell_the_kind_of_rule(long_every, fitting_mm, other_mm):
+    """Where all ticks are alike but the numbered ones, these tell sixteenths, halves and whole millimetres apart."""
+    gray = _row_of_marks(14.0, 0.2, 3.0, long_every=long_every)
+    assert calibrate_ruler(gray, fitting_mm).provenance["px_per_mm_mean"] == pytest.approx(14.0 / fitting_mm, rel=0.002)
+    for spacing_mm in other_mm:
+        with pytest.raises(CalibrationRefused, match="do not fit"):
+            calibrate_ruler(gray, spacing_mm)
+
+
+def test_inches_are_not_taken_for_half_millimetres(draw):
+    gray, _, _ = scene(draw, 25.0, pattern="halves")
+    with pytest.raises(CalibrationRefused, match="do not fit"):
+        calibrate_ruler(gray, 0.5)
+
+
+@pytest.mark.parametrize("tilt", [(9.0, 11.0), (-3.0, 13.0)])
+def test_a_tilted_rule_is_one_rule(draw, tilt):
+    """Perspective changes the spacing along a rule: tiles of both its ends show one graduation."""
+    gray, view, first = scene(draw, 12.0, 0.5, ticks=85, pattern="halves of mm", px_per_spacing=11.0, tilt=tilt)
+    assert abs(length_error(draw, calibrate_ruler(gray, 0.5), view, first, 0.5, 0, 84)) < 0.004
