@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -20,8 +20,13 @@ if TYPE_CHECKING:
 def explain(
     result: Annotated[Path, typer.Argument(metavar="RESULT.json", help="Written by toeline measure.")],
     quantity: Annotated[
-        list[str], typer.Option("--quantity", metavar="NAME", help="Name of a value, like throat; may be repeated.")
-    ],
+        list[str] | None,
+        typer.Option(
+            "--quantity",
+            metavar="NAME",
+            help="Name of a value, like throat; may be repeated. Without it: all, in brief.",
+        ),
+    ] = None,
     weld: Annotated[str | None, typer.Option(metavar="ID", help="Which weld, when there are several.")] = None,
     file: Annotated[str | None, typer.Option(metavar="NAME", help="Which picture, when there are several.")] = None,
     calibration: Annotated[
@@ -40,6 +45,9 @@ def explain(
     document = read_result(result).model_dump(mode="json", by_alias=True)
     entry = _one(document["results"], "--file", file, _pictures(document["results"], file))
     chosen = _one(entry["welds"], "--weld", weld, [str(item["id"]) for item in entry["welds"]])
+    if not quantity:
+        _overview(entry, chosen, units)
+        return 0
     for name in quantity:
         if name not in chosen["measurements"]:
             known = ", ".join(chosen["measurements"])
@@ -165,6 +173,41 @@ def _print(entry: dict[str, Any], weld: dict[str, Any], name: str, again: _Again
     if budget and variance > 0 and budget[0]["source"] in REMEDIES:
         console.print(f"  What would help most: {REMEDIES[budget[0]['source']]}.")
     console.print()
+
+
+def _overview(entry: dict[str, Any], weld: dict[str, Any], units: str) -> None:
+    """Print every value with its uncertainty and the largest parts of it."""
+    from rich import box
+    from rich.console import Console
+    from rich.table import Table
+
+    from desk.value_text import align, value_cells
+
+    console = Console(highlight=False, markup=False, emoji=False)
+    if not console.is_terminal:
+        console.width = max(console.width, 120)
+    measured = {name: item for name, item in weld["measurements"].items() if item["state"] == "measured"}
+    cells = [value_cells(item, units) for item in measured.values()]
+    figures = align([figure for figure, _, _, _ in cells])
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+    for heading in ("name", "value", "± (k = 2)", "unit", "largest parts"):
+        right = heading in ("value", "± (k = 2)")
+        table.add_column(heading, no_wrap=heading != "largest parts", justify="right" if right else "left")
+    for (name, item), figure, (_, doubt, unit, _) in zip(measured.items(), figures, cells, strict=True):
+        table.add_row(name, figure, doubt, unit, _largest(item.get("budget") or ()))
+    console.print(f"{entry['source']['path']}, weld {weld['id']} ({weld['joint']})", style="bold")
+    console.print(table)
+    console.print("--quantity NAME shows all parts of one value, and checks its interval by random trials.")
+
+
+def _largest(budget: Sequence[dict[str, Any]], most: int = 3) -> str:
+    """Return the largest parts of a budget with their shares of the variance."""
+    parts = sorted(budget, key=lambda part: -part["standard_uncertainty"])
+    variance = sum(part["standard_uncertainty"] ** 2 for part in parts)
+    if variance <= 0:
+        return "-"
+    shares = [(part["source"], 100 * part["standard_uncertainty"] ** 2 / variance) for part in parts[:most]]
+    return ", ".join(f"{source} {share:.0f} %" for source, share in shares if share >= 0.5)
 
 
 def _plus_minus(item: dict[str, Any], scale: _Scale) -> str:

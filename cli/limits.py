@@ -60,7 +60,9 @@ def _list(console: Any) -> None:
             if len(found.levels) < 4
             else f"{found.name}-REF\nREF: {', '.join(found.levels)}"
         )
-        table.add_row(names, f"{found.title}: {found.about}", ", ".join(found.systems), shares)
+        systems = [", ".join(found.systems_of(level)) for level in found.levels or ("",)]
+        units = systems[0] if len(set(systems)) == 1 else "\n".join(systems)
+        table.add_row(names, f"{found.title}: {found.about}", units, shares)
     console.print(table)
     console.print('"toeline limits NAME" shows the rows of one. "from memory": no source was at hand.')
 

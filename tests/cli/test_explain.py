@@ -46,6 +46,17 @@ def test_budget_adds_up_and_trials_agree(result: Path, capsys: pytest.CaptureFix
     assert 1.96 <= float(factor) <= 2.58
 
 
+def test_all_values_in_brief(result: Path, capsys: pytest.CaptureFixture) -> None:
+    values = json.loads(result.read_text())["results"][0]["welds"][0]["measurements"]
+    assert run(["explain", str(result)]) == 0
+    rows = {line.split()[0]: line for line in capsys.readouterr().out.splitlines() if line.split()}
+    for name, item in values.items():
+        assert (name in rows) == (item["state"] == "measured"), name
+    budget = {part["source"]: part["standard_uncertainty"] ** 2 for part in values["throat"]["budget"]}
+    largest = max(budget, key=lambda source: budget[source])
+    assert f"{largest} {100 * budget[largest] / sum(budget.values()):.0f} %" in rows["throat"]
+
+
 def test_a_budget_in_inches(result: Path, capsys: pytest.CaptureFixture) -> None:
     values = json.loads(result.read_text())["results"][0]["welds"][0]["measurements"]
     names = [part for name in ("throat", "weld_area", "joint_angle") for part in ("--quantity", name)]

@@ -15,6 +15,10 @@ def test_the_list_names_every_set(capsys: pytest.CaptureFixture) -> None:
     shown = capsys.readouterr().out
     for limits in built_in():
         assert limits.name in shown
+    rows = {line.split()[0]: line for line in shown.splitlines() if line.split()}
+    assert "inch" in rows["asme-b16.25-2017-general"]
+    assert "metric" in rows["asme-b16.25-2017-gtaw"]
+    assert "inch" not in rows["asme-b16.25-2017-gtaw"]  # written in mm only
     assert "the governing code in its valid edition prevails" in shown
 
 
