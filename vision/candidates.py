@@ -37,8 +37,8 @@ LEAST_AGREED, AGREED, ONE_AREA = 3.0, 3, 0.02
 """A lower score ends it where so many splits gave the same outline, of an area that differs by less than this share,
 and nothing but background lies beside it."""
 FAR_FROM_GAP, FAR_SHARE = 3.0, 0.15
-"""Distance of a fillet's root from another piece, over its longer leg, and over the size of its own piece, from which
-that is a tee beside which another section lies. Its plates are longer than its legs."""
+"""How much farther than the gap a fillet's root lies from another piece, over its longer leg, and over the size of its
+own piece, from which that is a tee beside which another section lies. Its plates are longer than its legs."""
 
 ANOTHER_SCORE, ANOTHER_AREA, ANOTHER_STEP = 3.5, 0.25, 1.3
 """Score of a second piece, and its area over that of the one that is measured, from which it is told. Pieces of one
@@ -107,11 +107,13 @@ def _is_welded(piece: Structure | None, other: Shape) -> bool:
 
     The radius of a J preparation can pass for a fillet, too, but lies at the gap.
     """
-    if piece is None:
+    if piece is None or not piece.fillets:
         return False
+    own = piece.shapes[0].points
+    gap = min((float(np.hypot(*(other.points - point).T).min()) for point in own[::4]), default=0.0)
     for pair in piece.fillets:
         leg = max(pair.leg_first, pair.leg_second)
-        far = max(FAR_FROM_GAP * leg, FAR_SHARE * diagonal(piece.shapes[0].points))
+        far = gap + max(FAR_FROM_GAP * leg, FAR_SHARE * diagonal(own))
         if min(pair.first.length, pair.second.length) > leg and np.hypot(*(other.points - pair.root).T).min() > far:
             return True
     return False

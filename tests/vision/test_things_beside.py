@@ -9,6 +9,7 @@ import pytest
 from benchmarks.render.butts import ButtShape, butt
 from benchmarks.render.fillets import FilletShape, tee
 from benchmarks.render.geometry import PlateEnd
+from benchmarks.render.grooves import Edge, groove
 from vision.find import find_welds
 from vision.found import FoundWelds
 
@@ -71,6 +72,14 @@ def test_tees_side_by_side_are_no_joint_prepared_for_welding(photograph) -> None
     beside = photo.gray[:, metal.min() - 44 : metal.max() + 45]
     found = find_welds(np.hstack([beside, beside]), photo.calibration)
     assert [weld.section.joint for weld in found.welds] == ["tee", "tee"]
+
+
+def test_the_radius_of_a_wide_u_preparation_is_no_fillet_of_another_section(photograph) -> None:
+    sides = {"left": Edge("j", 14.0, 1.8, 1.8), "right": Edge("j", 9.0, 1.8, 1.8)}
+    ends = {"end_left": PlateEnd(14), "end_right": PlateEnd(14)}
+    drawn = groove(thickness_left_mm=10, thickness_right_mm=9, root_gap_mm=4.4, offset_mm=-0.4, **sides, **ends)
+    photo = photograph(drawn, rotation_deg=90)
+    assert [weld.section.joint for weld in find_welds(photo.gray, photo.calibration).welds] == ["groove"]
 
 
 def test_a_rule_beside_a_section_is_no_second_one(photograph) -> None:
