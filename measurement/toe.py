@@ -19,6 +19,7 @@ from core.geometry import Points, arc_length, distance
 from core.quantity import Measured, NotMeasurable, Quantity
 from measurement.peak import highest
 from measurement.uncertainty import OPERATOR, Noise, quantity
+from vision.overhang import nose_deg
 from vision.section import WeldSurface
 
 SPAN_MM = (0.5, 1.0)
@@ -145,6 +146,11 @@ def toe_angle(toe: Toe, noise: Noise, *, transition_mm: float = 0.0) -> Measured
         toe.source: math.degrees(moved),
         "blur": WEDGE_DOUBT * max(0.0, math.degrees(rise) - 90.0),
     }
+    if rise > 0.5 * math.pi:
+        # The nose of an overhang turns by much within the stretch that its tangent is taken over.
+        nose = nose_deg(toe.face, noise.blur_mm, distance(toe.face[-1], toe.face[0]) / len(toe.face))
+        if nose is not None:
+            parts["blur"] = max(parts["blur"], 0.5 * abs(nose - math.degrees(rise)))
     note = f"tangent at the toe, fitted over {start:.2f} to {end:.2f} mm of the face, its bend up to {reach:.2f} mm"
     return quantity(180.0 - math.degrees(rise), "deg", parts, noise, note=note)
 
@@ -152,18 +158,21 @@ def toe_angle(toe: Toe, noise: Noise, *, transition_mm: float = 0.0) -> Measured
 def _turn_farther_on(face: Points, travel: NDArray[np.float64], start: float, span: float, toe_std: float) -> float:
     """Return by how much, in radians for one standard uncertainty of the toe, the face turns within two of them."""
     shift = min(2.0 * toe_std, 0.5 * float(travel[-1]) - span)
-    if shift <= 0:
-        return 0.0
+    return 0.0 if shift <= 0 else _turn(face, travel, (start, start + shift), span) * toe_std / shift
+
+
+def _turn(face: Points, travel: NDArray[np.float64], starts: tuple[float, float], span: float) -> float:
+    """Return the angle between two stretches of the face, in radians.
+
+    The main axis of each stretch's points, which hardly differs from a line fitted to them.
+    """
     ways = []
-    for begin in (start, start + shift):
-        first, last = np.searchsorted(travel, [begin, begin + span])
-        part = face[first : last + 1] - face[first : last + 1].mean(axis=0)
-        # The main axis of the points; over a span it hardly differs from a line fitted to them.
-        ways.append(
-            0.5 * math.atan2(2.0 * float(part[:, 0] @ part[:, 1]), float(np.sum(part[:, 0] ** 2 - part[:, 1] ** 2)))
-        )
+    for start in starts:
+        first, last = np.searchsorted(travel, [start, start + span])
+        x, y = (face[first : last + 1] - face[first : last + 1].mean(axis=0)).T
+        ways.append(0.5 * math.atan2(2.0 * float(x @ y), float(x @ x - y @ y)))
     turn = abs(ways[1] - ways[0]) % math.pi
-    return min(turn, math.pi - turn) * toe_std / shift
+    return min(turn, math.pi - turn)
 
 
 def _thinned(face: Points, noise: Noise) -> tuple[Points, Noise]:
@@ -273,7 +282,7 @@ def overlap(toe: Toe, angle: Measured, noise: Noise) -> Measured:
     """
     if not isinstance(angle, Quantity):
         return NotMeasurable(f"the toe angle that shows an overlap is missing: {angle.reason}")
-    if angle.value >= 90.0:
+    if angle.value - (angle.expanded_uncertainty or 0.0) >= 90.0:
         return quantity(0.0, "mm", {"edge": noise.of_mean(0.2)}, noise)
     length = arc_length(toe.face)
     over = toe.face[length < 0.5 * float(length[-1])]

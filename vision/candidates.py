@@ -12,7 +12,10 @@ from numpy.typing import NDArray
 
 from calibration.model import Calibration
 from core.geometry import diagonal, step_lengths
+from vision.behind_plates import is_ground
+from vision.butt_pairs import ButtPair
 from vision.coarse_score import STRAY_SHARE, score_of, stray_share
+from vision.joints import FilletPair, opposite_run
 from vision.plate_line import Detail
 from vision.segmentation import (
     OF_ONE_TONE,
@@ -74,7 +77,7 @@ def candidates_of(
         for outline, shape in zip(outlines, shapes, strict=True):
             structure = None if shape is None else recognise((shape,), joint)
             alone.append(structure)
-            if structure is not None:
+            if structure is not None and not _is_ground(structure, outline, reduced):
                 found.append(_candidate((outline,), structure, (reduced, evened), calibration))
         if joint in ("auto", "groove"):
             for i in range(len(outlines)):
@@ -100,6 +103,16 @@ def candidates_of(
     # Beside a shadow lies no background, and such outlines score low: they are tried when all else is refused.
     of_one_tone = [c for c in best_first[MOST_TRIED:] if c.outlines[0].proposal.startswith(OF_ONE_TONE)]
     return best_first[:MOST_TRIED] + of_one_tone[:MOST_TRIED]
+
+
+def _is_ground(structure: Structure, outline: Silhouette, reduced: ReducedPicture) -> bool:
+    """Tell whether the welds of a region, none of whose plates shows its other side, are seen in the ground."""
+    shape = structure.shapes[0]
+    joints: list[FilletPair | ButtPair] = [*structure.fillets, *structure.butts]
+    pairs = [(pair.first, pair.second) for pair in joints]
+    if any(opposite_run(shape.points, run, shape.runs) is not None for pair in pairs for run in pair):
+        return False
+    return any(is_ground(outline.points_px, pair, reduced) for pair in pairs)
 
 
 def _is_welded(piece: Structure | None, other: Shape) -> bool:

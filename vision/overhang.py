@@ -51,7 +51,40 @@ def toe_below(
     face = path[leave:]
     face = face[: int(np.searchsorted(arc_length(face), LONGEST_MM)) + 1]
     x, y = towards.along(face), towards.offset(face)
-    seen = np.flatnonzero(y > SEEN_BLURS * detail.blur_mm + SEEN_STEPS * detail.step_mm)
+    nose = _nose(x, y, SEEN_BLURS * detail.blur_mm + SEEN_STEPS * detail.step_mm)
+    if nose is None:
+        return None
+    low, stop = nose
+    met = _circle_meets(x[low : stop + 1], y[low : stop + 1], alike)
+    if met is None:
+        return None
+    along, angle_deg, std = met
+    unseen = math.hypot(float(x[low]) - along, float(y[low]))
+    return along, angle_deg, math.hypot(std, NO_CIRCLE * unseen)
+
+
+def nose_deg(face: Points, blur_mm: float, step_mm: float) -> float | None:
+    """Return the angle of the face, through the metal, where the nose of an overhang meets the plate.
+
+    Parameters
+    ----------
+    face
+        (N, 2) from the toe on: x along the plate into the weld, y out of the metal.
+
+    Returns
+    -------
+    The angle in degrees; None where no nose is seen.
+    """
+    face = face[: int(np.searchsorted(arc_length(face), LONGEST_MM)) + 1]
+    x, y = face.T
+    nose = _nose(x, y, SEEN_BLURS * blur_mm + SEEN_STEPS * step_mm)
+    met = None if nose is None else _circle_meets(x[nose[0] : nose[1] + 1], y[nose[0] : nose[1] + 1], 1.0)
+    return None if met is None else met[1]
+
+
+def _nose(x: Points, y: Points, least: float) -> tuple[int, int] | None:
+    """Return the first and the last point of a nose that is seen above a height, as much of it above as below."""
+    seen = np.flatnonzero(y > least)
     if len(seen) == 0:
         return None
     low = int(seen[0])
@@ -59,14 +92,7 @@ def toe_below(
     # As much of the nose above its foremost point as is seen below it.
     above = np.flatnonzero(y[nose:] > 2.0 * y[nose] - y[low])
     stop = nose + (int(above[0]) if len(above) else len(y) - 1 - nose)
-    if nose - low < 3 or stop - low < FEWEST:
-        return None
-    met = _circle_meets(x[low : stop + 1], y[low : stop + 1], alike)
-    if met is None:
-        return None
-    along, angle_deg, std = met
-    unseen = math.hypot(float(x[low]) - along, float(y[low]))
-    return along, angle_deg, math.hypot(std, NO_CIRCLE * unseen)
+    return None if nose - low < 3 or stop - low < FEWEST else (low, stop)
 
 
 def _circle_meets(x: Points, y: Points, alike: float) -> tuple[float, float, float] | None:

@@ -11,7 +11,7 @@ import pytest
 
 from core.quantity import NotMeasurable, Quantity
 from measurement import measure
-from measurement.toe import _rise, _tangent
+from measurement.toe import Toe, _rise, _tangent, overlap
 from measurement.toe_radius import _jacobian, _seen
 from measurement.uncertainty import Noise
 from measurement.undercut import _roots
@@ -279,6 +279,40 @@ def test_overlap_is_the_length_that_hangs_over_the_plate(draw):
     assert value(measured, "overlap_left") == pytest.approx(2.0 - 1.6, abs=0.01)
     assert value(measured, "toe_angle_right") > 90
     assert value(measured, "overlap_right") == 0
+
+
+def nosed(draw, radius, filled_mm):
+    """Measure a bead whose left end is a round nose that meets the plate at 150 degrees, the notch below it filled."""
+    turn = np.radians(np.linspace(60, -70, 300))
+    centre = np.array([-6.0 + radius / 2, radius * math.cos(math.radians(30))])
+    nose = centre - radius * np.column_stack([np.cos(turn), np.sin(turn)])
+    nose = nose[nose[:, 1] > filled_mm]
+    foot = [nose[0, 0] + 0.05, 0.0]
+    path = np.vstack([foot, nose, [4.0, 2.0], [6.0, 0.0]])
+    sampling = draw.Sampling(noise=0.003, rng=np.random.default_rng(4))
+    length = float(np.hypot(*np.diff(path, axis=0).T).sum())
+    ends = np.array(foot), np.array([6.0, 0.0])
+    face = draw.welded(*ends, LEFT, RIGHT, lambda n: along_path(path, length / n), sampling)
+    section = draw.section("butt", replace(face, toe_std_left=0.1), sampling)
+    return measure(replace(section, blur_mm=filled_mm / 2.5))
+
+
+@pytest.mark.parametrize("radius", [0.7, 1.0])
+def test_the_interval_of_a_toe_angle_holds_that_of_the_nose_above_a_filled_notch(draw, radius):
+    found = nosed(draw, radius, 0.25)["toe_angle_left"]
+    assert abs(found.value - 30.0) < found.expanded_uncertainty
+
+
+def test_an_overhang_is_told_where_the_toe_angle_may_be_below_90_degrees(draw):
+    """Its nose reaches 0.2 mm over the plate; the tangent of so blurred a notch is known to 30 degrees."""
+    measured = nosed(draw, 0.7, 0.25)
+    angle = replace(measured["toe_angle_left"], value=100.0)
+    x = np.concatenate([np.linspace(0, -0.2, 20), np.linspace(-0.2, 4, 200)])
+    toe = Toe(np.column_stack([x, np.linspace(0.02, 3, 220)]), np.zeros((0, 2)), 0.05, draw.exact_fit(LEFT, RIGHT), 0.0)
+    noise = Noise(0.005, 3.0, 0.0, 0.03, 0.03, {})
+    assert overlap(toe, angle, noise).value == pytest.approx(0.2, abs=0.03)
+    sure = replace(angle, value=150.0)
+    assert overlap(toe, sure, noise).value == 0.0
 
 
 def test_face_too_short_for_a_tangent(draw):

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from core.geometry import Line
-from vision.overhang import toe_below
+from vision.overhang import nose_deg, toe_below
 from vision.plate_line import Detail
 
 PLATE = Line(0.0, 0.0, 1.0, 0.0)
@@ -53,3 +53,14 @@ def test_face_that_does_not_hang_over_has_no_nose() -> None:
     face = np.column_stack([np.arange(0, 2, STEP), np.arange(0, 2, STEP)])
     path = np.vstack([np.column_stack([np.arange(-3, 0, STEP), np.zeros(100)]), face])
     assert toe_below(path, PLATE, 99, Detail(0.002, STEP, 0.03), 1.0) is None
+
+
+@pytest.mark.parametrize("filled_mm", [0.0, 0.15])
+def test_a_nose_leads_to_its_plate_at_the_angle_of_its_circle(filled_mm):
+    """Its lowest part is a wall, as blur makes it."""
+    turn = np.radians(np.linspace(60.0, -70.0, 200))
+    nose = np.array([0.5, math.cos(math.radians(30.0))]) - np.column_stack([np.cos(turn), np.sin(turn)])
+    seen = nose[nose[:, 1] > filled_mm]
+    wall = np.column_stack([np.full(5, seen[0, 0]), np.linspace(0.0, filled_mm, 5)])
+    assert nose_deg(np.vstack([wall, seen]), filled_mm / 2.5, 0.01) == pytest.approx(150.0, abs=1.0)
+    assert nose_deg(np.column_stack([np.linspace(0, 3, 50), np.linspace(0, 3, 50)]), 0.03, 0.03) is None
