@@ -20,12 +20,12 @@ from vision.drawn_edge import LappedSurface, filled_surface, lapped_surface
 from vision.face_noise import with_face_noise
 from vision.groove_doubt import GrooveDoubt, doubt_of
 from vision.groove_joint import prepared_edge
-from vision.joints import FilletPair, opposite_run
+from vision.joints import FilletPair
 from vision.open_groove import groove_edges
+from vision.opposite import opposite_fits
 from vision.other_side import OTHER_SIDE, rises_more_behind
-from vision.plate_line import Detail, beyond_noise, fit_plate, wander_of
+from vision.plate_line import Detail, beyond_noise, wander_of
 from vision.profile import Profile, usual_std_mm
-from vision.runs import Run
 from vision.section import Flag, Joint, PreparedEdge, Section
 from vision.structure import PointPx, Shape, Structure
 from vision.surface import trace_surface
@@ -210,7 +210,7 @@ def _butt_section(
     traced = trace_surface(shape.points, face.first, face.second, shape.detail, face_sign=0, most_untold=most_untold)
     if traced is None:
         return None
-    opposite_left, opposite_right = _opposite_fit(shape, face.first), _opposite_fit(shape, face.second)
+    opposite_left, opposite_right = opposite_fits(shape, face)
     if closed and traced.flags and opposite_left is None and opposite_right is None:
         # A toe is not clear and no plate shows its other side: a ragged edge, not a weld.
         return None
@@ -250,14 +250,6 @@ def _is_face_side(candidate: ButtPair, other: ButtPair) -> bool:
     if abs(candidate.width - other.width) > 0.15 * max(candidate.width, other.width):
         return candidate.width > other.width
     return bool(candidate.first.line.normal[1] > other.first.line.normal[1])
-
-
-def _opposite_fit(shape: Shape, run: Run) -> LineFit | None:
-    other = opposite_run(shape.points, run, shape.runs)
-    if other is None:
-        return None
-    fit, _ = fit_plate(shape.points, other, shape.detail, toe_at_stop=True)
-    return fit
 
 
 def _groove_section(structure: Structure, profile: Profile) -> Section:

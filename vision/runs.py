@@ -29,6 +29,9 @@ ON_ONE_LINE_DEG, HIGHEST_GRAIN, MOST_GRAIN, LEAST_BESIDE, ON_GRAIN = 1.5, 4.0, 0
 this angle are one surface where hardly a point lies off their common line, and none by more tolerances;
 on the grain that parts them lie so many runs at most."""
 
+FEWEST_OF_PART = 24
+"""Steps of a part of a run that tell its line."""
+
 MOST_CORNERS = 250
 """An outline with more corners than this is grain or foliage; there is no plate to look for."""
 
@@ -212,6 +215,16 @@ def without_stray_ends(points: Points, steps: NDArray[np.float64], run: Run) -> 
     if not first and not last:
         return run
     return _run(points, run.start + first, run.stop - last, run.cut)
+
+
+def part_of(points: Points, run: Run, first: int, last: int) -> Run | None:
+    """Return the part of a run from one of its points to another, both counted from its start and included.
+
+    None where it is no more than a guess.
+    """
+    if last - first < FEWEST_OF_PART:
+        return None
+    return _run(points, run.start + first, run.start + last, run.cut)
 
 
 def bridged_runs(
