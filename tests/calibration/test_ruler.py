@@ -362,3 +362,9 @@ def test_tilt_across_the_rule_is_seen_in_its_ticks(draw, tilt, angle_deg):
         expanded = 2 * np.hypot(parts["scale"], parts["tilt"])
         assert abs(float(np.hypot(*(square[1] - square[0]))) / 10.0 - 1) < expanded
         assert expanded < (0.005 if tilt == (0.0, 0.0) else 0.09)
+
+
+def test_two_longer_marks_of_many_tell_no_rule():
+    gray = _row_of_marks(56.0, 0.2, 1.5, long_every=10)
+    with pytest.raises(CalibrationRefused, match="none stands out"):
+        calibrate_ruler(gray, 1.0)
