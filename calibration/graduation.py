@@ -6,13 +6,13 @@ profile of the rows that all ticks share.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.fan import UNSEEN_FAN, Fan
 from calibration.strip import Strip, align, bands, chord, run_around
 from calibration.stripes import Stripes
 from core.geometry import Points
@@ -29,22 +29,6 @@ SHARE_ON_STEP = 0.85
 
 LONGEST_GAP = 40
 """Ticks that may be hidden in one stretch, if as many are seen before it."""
-
-
-@dataclass(frozen=True, slots=True)
-class Fan:
-    """How ticks lean along the rule: ``slope`` in the middle, per px of a tick, and its change a px of the rule."""
-
-    slope: float
-    rate: float
-    rate_std: float
-
-    def slope_at(self, s_px: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Return the lean of ticks that lie ``s_px`` along the rule from the middle of all."""
-        return self.slope + self.rate * s_px
-
-
-UNSEEN_FAN = Fan(0.0, 0.0, math.inf)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.askew import FOCAL_LOG_STD, KNOWN_FOCAL_LOG_STD, assumed_camera, perspective_across, rule_homography
 from calibration.graduation import Graduation, follow
 from calibration.model import Calibration, Lens
 from calibration.plane import PlaneOffset, plane_correction
@@ -21,11 +22,9 @@ from calibration.reading import HALF_TICK_STRENGTH, chosen, merit, tick_pattern,
 from calibration.stripes import BOLD_GREY_STD, LEAST_GREY_STD, Stripes, find_stripes, grouped, pyramid
 from calibration.ticks import looked_closer
 from calibration.unseen import (
-    LEAST_TILT_STD_RAD,
     TILT_STD_RAD,
     focal_length_px,
     lens_growth_per_px2,
-    line_homography,
     propagate,
 )
 from core.errors import CalibrationRefused, UsageError
@@ -151,14 +150,14 @@ def _finer(gray: NDArray[np.uint8], found: list[Graduation]) -> list[Graduation]
     return [g for g in follow(gray, gray, 1.0, start) if tidy(g) and 0.9 < g.period_px / period < 1.1]
 
 
-def fit_rule(points_px: Points, tick: Points, position_mm: NDArray[np.float64], tilt_prior_per_px: float) -> RuleFit:
+def fit_rule(points_px: Points, position_mm: NDArray[np.float64], tilt_prior_per_px: float) -> RuleFit:
     """Fit scale and perspective along a rule to the places of its ticks.
 
-    Distances are taken across the ticks, which stand square to the rule. The perspective has a prior of
+    The perspective has a prior of
     zero mean (the camera was set by eye), so that a short rule is not given a tilt out of its noise.
     """
     centre = points_px.mean(axis=0)
-    direction = np.array([tick[1], -tick[0]])
+    direction = np.linalg.svd(points_px - centre, full_matrices=False)[2][0]
     if direction @ (points_px[-1] - points_px[0]) < 0:
         direction = -direction
     s = (points_px - centre) @ direction
@@ -198,7 +197,6 @@ def _calibration(
     ideal = points_px if lens is None else lens.undistort(points_px)
     fit = fit_rule(
         ideal,
-        graduation.tick,
         np.asarray(graduation.index * spacing_mm * per_tick, float),
         math.tan(math.radians(5.0)) / focal,
     )
@@ -208,21 +206,27 @@ def _calibration(
             "was found may be print or no rule; give the part of the picture with the rule"
         )
     correction = plane_correction(plane or PlaneOffset())
-    tilt = abs(fit.along_per_px) * focal
-    tilt_std = math.sqrt(float(fit.covariance[1, 1])) * focal
-    across_std = math.hypot(max(tilt, LEAST_TILT_STD_RAD), min(tilt_std, TILT_STD_RAD))
-    stretch_std = math.hypot(0.5 * tilt**2, across_std**2 / math.sqrt(2.0))
+    camera = assumed_camera(width, height) if lens is None else lens.camera_matrix
+    tick, across, across_std = perspective_across(
+        graduation, points_px, fit.centre_px, fit.direction, fit.along_per_px, focal, lens
+    )
+    tilt = math.hypot(fit.along_per_px, across) * float(camera[0, 0])
+    spreads = np.array([math.sqrt(float(fit.covariance[1, 1])), across_std]) * focal
+    focal_std = FOCAL_LOG_STD if lens is None else KNOWN_FOCAL_LOG_STD
     scale_std = math.sqrt(float(fit.covariance[0, 0])) / fit.mm_per_px
-    covariance = np.diag([1e-30, 0.0, (across_std / focal) ** 2, stretch_std**2])
+    second_order = float(np.hypot(*np.minimum(spreads, TILT_STD_RAD) ** 2)) / math.sqrt(2.0)
+    covariance = np.diag([0.0, 0.0, across_std**2, focal_std**2, second_order**2])
     covariance[:2, :2] = fit.covariance
 
     def build(p: NDArray[np.float64]) -> NDArray[np.float64]:
-        return line_homography(fit.centre_px, fit.direction, *(float(v) for v in p))
+        seen = camera.copy()
+        seen[0, 0], seen[1, 1] = camera[0, 0] * math.exp(p[3]), camera[1, 1] * math.exp(p[3])
+        return rule_homography(fit.centre_px, fit.direction, tick, seen, p[0], p[1], p[2], p[4])
 
-    parameters = np.array([fit.mm_per_px, fit.along_per_px, 0.0, 0.0])
+    parameters = np.array([fit.mm_per_px, fit.along_per_px, across, 0.0, 0.0])
     factor = np.diag([correction.factor, correction.factor, 1.0])
     entries = np.repeat(np.diag(factor), 3)
-    spread = propagate(build, parameters, covariance, np.array([1e-6 * fit.mm_per_px, 1e-8, 1e-8, 1e-6]))
+    spread = propagate(build, parameters, covariance, np.array([1e-6 * fit.mm_per_px, 1e-8, 1e-8, 1e-4, 1e-6]))
     s = (ideal - fit.centre_px) @ fit.direction
     local = 1.0 / fit.mm_per_px * (1 + fit.along_per_px * s) ** 2
     centre = points_px.mean(axis=0)
@@ -231,7 +235,7 @@ def _calibration(
         factor @ build(parameters),
         {
             "scale": math.hypot(scale_std, rule_rel_std),
-            "tilt": stretch_std,
+            "tilt": math.hypot(second_order, tilt**2 * focal_std),
             "lens": 0.0,
             "plane offset": correction.relative_std,
         },
@@ -248,6 +252,7 @@ def _calibration(
             "px_per_mm_first": float(local[0]),
             "px_per_mm_last": float(local[-1]),
             "drift": float(abs(local[-1] - local[0]) / np.mean(local)),
+            "tilt_deg": math.degrees(math.atan(tilt)),
             "tick_pattern": tick_pattern(graduation.marks),
             "dark_ticks": graduation.dark,
             "ends_px": [[float(v) for v in end] for end in points_px[[0, -1]]],

@@ -13,7 +13,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.graduation import UNSEEN_FAN, Fan, Graduation
+from calibration.fan import UNSEEN_FAN, Fan
+from calibration.graduation import Graduation
 
 MARKED_STEPS = (2, 4, 5, 8, 10, 16, 20, 32, 64)
 """How many spacings lie between longer ticks: tenths and their halves; the halves of an inch."""
@@ -24,6 +25,9 @@ LONGER_CONTRAST = 0.35
 """Share of a tick's contrast above which a tick is taken to go on."""
 
 LEAST_LONG, MOST_SHORT, LEAST_APART = 0.75, 0.15, 0.4
+LEAST_LONE_TURNS = 3
+"""Turns of a step of ten or more that are needed where no finer step is seen beside it: two may be two flaws."""
+
 LEAST_SLOPE_STD = 1e-4
 
 
@@ -131,7 +135,9 @@ def _of_one_family(rows_of: dict[int, int], count: int) -> frozenset[int]:
 
     tenths, parts = weight(TENTHS), weight(INCH_PARTS)
     dropped = INCH_PARTS if tenths > 2 * parts else TENTHS if parts > 2 * tenths else frozenset()
-    return frozenset(rows_of) - dropped
+    marks = frozenset(rows_of) - dropped
+    lone = len(marks) == 1 and min(marks) >= 10 and count < LEAST_LONE_TURNS * min(marks)
+    return frozenset() if lone else marks
 
 
 def _step_of_row(index: NDArray[np.int64], contrast: NDArray[np.float64]) -> int:

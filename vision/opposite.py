@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from core.fitting import LineFit
-from vision.joints import ButtPair, opposite_run
+from vision.butt_pairs import ButtPair
+from vision.joints import opposite_run
 from vision.plate_line import fit_plate
 from vision.runs import Run, part_of
 from vision.structure import Shape

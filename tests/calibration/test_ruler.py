@@ -342,4 +342,29 @@ def test_inches_are_not_taken_for_half_millimetres(draw):
 def test_a_tilted_rule_is_one_rule(draw, tilt):
     """Perspective changes the spacing along a rule: tiles of both its ends show one graduation."""
     gray, view, first = scene(draw, 12.0, 0.5, ticks=85, pattern="halves of mm", px_per_spacing=11.0, tilt=tilt)
-    assert abs(length_error(draw, calibrate_ruler(gray, 0.5), view, first, 0.5, 0, 84)) < 0.004
+    assert abs(length_error(draw, calibrate_ruler(gray, 0.5), view, first, 0.5, 0, 84)) < 0.002
+
+
+@pytest.mark.parametrize("angle_deg", [0.0, 65.0, 200.0])
+@pytest.mark.parametrize("tilt", [(10.0, 0.0), (-8.0, 9.0), (0.0, 0.0)])
+def test_tilt_across_the_rule_is_seen_in_its_ticks(draw, tilt, angle_deg):
+    """Lengths along the rule, but 25 mm beside it, where a tilt across it makes everything smaller or larger."""
+    gray, view, first = scene(draw, angle_deg, ticks=60, px_per_spacing=16.0, tilt=tilt)
+    calibration = calibrate_ruler(gray, 1.0)
+    for beside_mm in (-25.0, 25.0):
+        ends_mm = np.array([[first[0] + 15.0, first[1] + beside_mm], [first[0] + 44.0, first[1] + beside_mm]])
+        ends = draw.through(view, ends_mm)
+        found = calibration.to_mm(ends)
+        error = float(np.hypot(*(found[1] - found[0]))) / 29.0 - 1
+        assert abs(error) < 0.004
+        square = calibration.to_mm(draw.through(view, ends_mm[:1] + np.array([[0.0, 0.0], [0.0, 10.0]])))
+        parts = calibration.relative_components(ends)
+        expanded = 2 * np.hypot(parts["scale"], parts["tilt"])
+        assert abs(float(np.hypot(*(square[1] - square[0]))) / 10.0 - 1) < expanded
+        assert expanded < (0.005 if tilt == (0.0, 0.0) else 0.09)
+
+
+def test_two_longer_marks_of_many_tell_no_rule():
+    gray = _row_of_marks(56.0, 0.2, 1.5, long_every=10)
+    with pytest.raises(CalibrationRefused, match="none stands out"):
+        calibrate_ruler(gray, 1.0)

@@ -1,0 +1,114 @@
+"""The plane of a rule that a camera sees askew, from how its ticks close up along it and how they converge.
+
+Both give the line to which the plane's parallels run together. With the focal length, which a single picture
+does not hold and which is assumed, that line is the tilt of the plane (R. Hartley and A. Zisserman, "Multiple View
+Geometry", 2nd ed., 8.6).
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.graduation import Graduation
+from calibration.model import Lens
+from calibration.ticks import positions
+from calibration.unseen import LEAST_TILT_STD_RAD, TILT_STD_RAD
+from core.geometry import Points
+
+USUAL_FOCAL_PER_LONG_SIDE, FOCAL_LOG_STD = 1.5, 0.6
+"""Assumption, no source: a phone's main camera has 0.75 times the picture's longer side, a macro lens up to 4;
+the standard deviation is that of the logarithm."""
+
+KNOWN_FOCAL_LOG_STD = 0.005
+"""The same with the camera's lens file."""
+
+
+LEAST_FAN_STD_RAD = math.radians(0.2)
+"""Assumption, no source: how well the ticks of both ends of a rule keep one direction, as a tilt."""
+
+
+def rule_homography(
+    centre_px: Points,
+    along_px: Points,
+    tick_px: Points,
+    camera_matrix: NDArray[np.float64],
+    mm_per_px: float,
+    along_per_px: float,
+    across_per_px: float,
+    log_stretch: float = 0.0,
+) -> NDArray[np.float64]:
+    """Return picture to mm (x along the picture's, y up, origin at the centre) from a rule seen askew.
+
+    Parameters
+    ----------
+    along_px, tick_px
+        (2,) unit vectors in the picture, along the rule and along its ticks.
+    mm_per_px
+        Along the rule, at the centre.
+    along_per_px, across_per_px
+        The depth grows as 1 + along · s + across · t, with s px along the rule and t px along the ticks.
+    log_stretch
+        Lengths square to the rule are longer by its exponential: what the tilt's noise does in the second order.
+    """
+    to_rule = np.eye(3)
+    to_rule[:2, :2] = np.linalg.inv(np.column_stack([along_px, tick_px]))
+    to_rule[:2, 2] = -to_rule[:2, :2] @ centre_px
+    horizon = np.array([along_per_px, across_per_px, 1.0]) @ to_rule
+    normal = camera_matrix.T @ horizon
+    normal = normal / np.linalg.norm(normal)
+    first = np.cross([0.0, 1.0, 0.0], normal)
+    first = first / np.linalg.norm(first)
+    view = np.array([first, np.cross(normal, first), normal]) @ np.linalg.inv(camera_matrix)
+    centre = view @ np.append(centre_px, 1.0)
+    ahead = view @ np.append(along_px, 0.0)
+    step = (ahead[:2] * centre[2] - centre[:2] * ahead[2]) / centre[2] ** 2
+    turn = np.array([[step[0], step[1]], [-step[1], step[0]]]) / np.hypot(*step)
+    metric = np.eye(3)
+    metric[:2, :2] = np.diag([mm_per_px, mm_per_px * math.exp(log_stretch)]) @ turn / float(np.hypot(*step))
+    metric[:2, 2] = -metric[:2, :2] @ (centre[:2] / centre[2])
+    back = np.eye(3)
+    back[:2, :2] = np.array([[along_px[0], -along_px[1]], [-along_px[1], -along_px[0]]])
+    result = back @ metric @ view
+    return np.asarray(result / (result[2] @ np.append(centre_px, 1.0)))
+
+
+def assumed_camera(width: int, height: int) -> NDArray[np.float64]:
+    """Return the camera matrix that is assumed of a camera nobody calibrated."""
+    focal_px = USUAL_FOCAL_PER_LONG_SIDE * max(width, height)
+    return np.array([[focal_px, 0.0, 0.5 * (width - 1)], [0.0, focal_px, 0.5 * (height - 1)], [0.0, 0.0, 1.0]])
+
+
+def perspective_across(
+    graduation: Graduation,
+    points_px: Points,
+    centre_px: Points,
+    along_px: Points,
+    along_per_px: float,
+    focal_px: float,
+    lens: Lens | None,
+) -> tuple[Points, float, float]:
+    """Return the direction of the ticks in the ideal picture, the perspective across the rule per px, and its std.
+
+    The ticks' converging has a prior of zero mean; where they are too short to show it, a camera set by eye is assumed.
+    """
+    lean = graduation.fan.slope_at(positions(graduation))
+    half = graduation.half_length_px * (graduation.tick + lean[:, None] * graduation.along)
+    upper, lower = points_px + half, points_px - half
+    if lens is not None:
+        upper, lower = lens.undistort(upper), lens.undistort(lower)
+    square = np.array([-along_px[1], along_px[0]])
+    step = upper - lower
+    step = np.asarray(step * np.sign(step @ square)[:, None])
+    tick = step.mean(axis=0) / np.hypot(*step.mean(axis=0))
+    aside, ahead = np.linalg.inv(np.column_stack([along_px, tick])) @ step.T
+    s = (0.5 * (upper + lower) - centre_px) @ along_px
+    rate = float(np.polyfit(s, aside / ahead, 1)[0])
+    along = abs(along_per_px)
+    prior = max(math.tan(math.radians(5.0)) / focal_px, along)
+    noise = math.hypot(graduation.fan.rate_std, LEAST_FAN_STD_RAD / focal_px)
+    believed = 1.0 / (1.0 + (noise / prior) ** 2)
+    most = math.hypot(max(along, LEAST_TILT_STD_RAD / focal_px), TILT_STD_RAD / focal_px)
+    return np.asarray(tick), rate * believed, min(math.sqrt(1.0 - believed) * prior, most)
