@@ -14,7 +14,7 @@ from core.geometry import Points, distance
 from vision.found import FoundWeld, flagged
 from vision.ground_doubt import ROOT_SIDE
 from vision.outline import Outline
-from vision.section import Flag, WeldSurface
+from vision.section import Flag, PlateSurface, WeldSurface
 from vision.untold_toe import OF_BOTH_TOES, of_toe
 
 HARDLY, LONGEST_MM = 0.2, 0.25
@@ -30,8 +30,13 @@ NEAR_PLATE_MM, PIECE = 1.0, 0.5
 """So near such a stretch a plate's surface that is shorter than this share of the width of the face may be none: a
 facet of the face that goes on behind a glare, or the rim of a stain. Its line tells nothing then."""
 
+RAGGED, RAGGED_MM = 5.0, 0.05
+"""The rim of a glare wanders about its line by so many times what the other plate's surface does, and by so much."""
+
 OF_PLATES = (
-    "joint_angle", "misalignment", "angular_misalignment", "thickness_left", "thickness_right",
+    "joint_angle", "misalignment", "angular_misalignment", "thickness_left", "thickness_right", "penetration_left",
+    "penetration_right", "root_penetration", "lack_of_root_fusion", "sidewall_fusion_left", "sidewall_fusion_right",
+    "fused_area", "root_gap",
 )  # fmt: skip
 
 OF_FACE = tuple(name for name in OF_BOTH_TOES if name not in ("leg_difference", "face_width", "cap_width"))
@@ -56,8 +61,9 @@ def with_lost_edge(outlines: Sequence[tuple[Points, Outline]], weld: FoundWeld) 
         unseen = {**dict.fromkeys(names, reason.format(place)), **unseen}
     for side in _doubtful_plates(section.face, stretches):
         other = "right" if side == "left" else "left"
-        why = reason.format(
-            f"where the {side} plate would go on, of which only a piece is seen: it may be another thing"
+        why = (
+            f"what was taken for the {side} plate may be another thing: hardly any edge is seen beside it, at a glare "
+            "or metal as bright as the ground"
         )
         unseen = {**dict.fromkeys((*OF_PLATES, f"leg_{other}", f"perpendicular_leg_{other}"), why), **unseen}
     if section.root_side is not None and _places(section.root_side, stretches):
@@ -72,18 +78,25 @@ def with_lost_edge(outlines: Sequence[tuple[Points, Outline]], weld: FoundWeld) 
 
 
 def _doubtful_plates(face: WeldSurface, stretches: Sequence[Points]) -> list[str]:
-    """Return the sides of whose plate no more than a piece is seen, with a lost stretch at it."""
+    """Return the sides of whose plate no more than a piece is seen, or a ragged rim, with a lost stretch at it."""
     width = distance(face.toe_left, face.toe_right)
+    wander = {"left": _wander(face.left), "right": _wander(face.right)}
     found = []
     for side, plate in (("left", face.left), ("right", face.right)):
         long = float(np.ptp(plate.fit.line.along(plate.points))) if len(plate.points) else 0.0
         some = plate.points[:: max(1, len(plate.points) // 200)]
-        if long < PIECE * width and any(
+        ragged = wander[side] > max(RAGGED * min(wander.values()), RAGGED_MM)
+        if (ragged or long < PIECE * width) and any(
             float(np.hypot(*(some[:, None] - stretch[None, ::4]).transpose(2, 0, 1)).min()) < NEAR_PLATE_MM
             for stretch in stretches
         ):
             found.append(side)
     return found
+
+
+def _wander(plate: PlateSurface) -> float:
+    """Return how far the points of a plate's surface usually lie off its line, mm."""
+    return float(np.median(np.abs(plate.fit.line.offset(plate.points)))) if len(plate.points) else 0.0
 
 
 def _places(face: WeldSurface, stretches: Sequence[Points]) -> list[tuple[str, tuple[str, ...]]]:

@@ -71,3 +71,13 @@ def test_a_few_faint_points_a_paler_edge_and_one_clear_of_grain_hide_nothing(
 ) -> None:
     assert fillet.section.face is not None
     assert told(fillet, fillet.section.face.toe_right, length_mm, share=share, clear=clear) is fillet
+
+
+def test_the_ragged_rim_of_a_glare_is_no_plate(fillet: FoundWeld) -> None:
+    face = fillet.section.face
+    assert face is not None
+    rim = face.right.points + np.random.default_rng(1).normal(0, 0.25, face.right.points.shape)
+    weld = replace(fillet, section=replace(fillet.section, face=replace(face, right=replace(face.right, points=rim))))
+    gone = missing(told(weld, rim[len(rim) // 2], 0.8))
+    assert gone >= {"joint_angle", "leg_left", "perpendicular_leg_left"}
+    assert "toe_angle_left" not in gone
