@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from core.geometry import Line, Points, diagonal, distance, intersection
 from vision.lapped_edge import ALONG_DEG, edges_on_top, is_edge_of, lies_on, runs_along
-from vision.runs import Run, turn_deg
+from vision.runs import Run, goes_on, turn_deg
 
 FILLET_TURN_DEG = (35.0, 145.0)
 """A joint angle of 35 to 145 degrees through the air."""
@@ -135,8 +135,7 @@ def _is_across(points: Points, pair: FilletPair, other: FilletPair) -> bool:
     """Tell whether two pairs lie on both sides of one plate: the surface of the other plate is seen beside both."""
     for one, two in ((pair.first, other.second), (pair.second, other.first)):
         middle = points[(one.start + one.stop) // 2 % len(points)]
-        off = 0.04 * distance(middle, two.line.point) + 0.15
-        if abs(turn_deg(one.line, two.line)) < 3.0 and abs(float(two.line.offset(middle))) < off:
+        if goes_on(one.line, two.line, middle, distance(middle, two.line.point)):
             return True
     return False
 
@@ -326,12 +325,12 @@ def classify_fillet(points: Points, pair: FilletPair, runs: list[Run]) -> str:
 def _goes_through(points: Points, pair: FilletPair, plate: Run, runs: list[Run]) -> bool:
     """Tell whether the surface of a plate is seen again beyond the other plate of a pair."""
     for run in runs:
-        if run is pair.first or run is pair.second or run.cut or abs(turn_deg(plate.line, run.line)) > 3.0:
+        if run is pair.first or run is pair.second or run.cut:
             continue
         middle = points[run.indices(len(points))].mean(axis=0)
         beyond = float(plate.line.along(middle) - plate.line.along(pair.root))
         if plate is pair.second:
             beyond = -beyond
-        if abs(float(plate.line.offset(middle))) < 0.04 * abs(beyond) + 0.15 and beyond > 0:
+        if beyond > 0 and goes_on(run.line, plate.line, middle, beyond):
             return True
     return False

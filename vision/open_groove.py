@@ -176,17 +176,25 @@ def _between(points: Points, runs: list[Run], left: Run, right: Run) -> OpenGroo
     if gap is not None:
         # The faces of both members happen to lie in line across it.
         down, up = _ended(down, 0, gap), _ended(up, gap + 1, len(points))
-        if down and up:
-            return OpenGroove(left, right, down, up, gap, gap + 1, left.length + right.length - 0.1 * width)
-        return None
-    end_left, end_right = members_end(points, down[-1].stop if down else left.stop, up[0].start if up else right.start)
+        if not (down and up):
+            return None
+        end_left, end_right = gap, gap + 1
+    else:
+        end_left, end_right = _members_end(points, left, right, down, up)
+    return OpenGroove(left, right, down, up, end_left, end_right, left.length + right.length - 0.1 * width)
+
+
+def _members_end(points: Points, left: Run, right: Run, down: tuple[Run, ...], up: tuple[Run, ...]) -> tuple[int, int]:
+    """Return the last points of both members, at the root."""
+    stop, start = down[-1].stop if down else left.stop, up[0].start if up else right.start
+    end_left, end_right = members_end(points, stop, start)
     if down:
         end_left = along_face(points, down[-1], end_left, end_right, step=1)
         end_left = before_rise(points, left, down[-1].stop, end_left, step=1)
     if up:
         end_right = along_face(points, up[0], end_right, end_left, step=-1)
         end_right = before_rise(points, right, up[0].start, end_right, step=-1)
-    return OpenGroove(left, right, down, up, end_left, end_right, left.length + right.length - 0.1 * width)
+    return end_left, end_right
 
 
 def _ended(faces: tuple[Run, ...], first: int, last: int) -> tuple[Run, ...]:

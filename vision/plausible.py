@@ -288,9 +288,15 @@ def _fit_if_square(left: PreparedEdge, right: PreparedEdge) -> bool:
 def _is_corner(face: WeldSurface, root: Points, least_legs: float) -> bool:
     """Tell whether the plates meet as those of a fillet do, with legs of about one length."""
     least, most = PLATES_DEG
-    legs = sorted(float(np.hypot(*(toe - root))) for toe in (face.toe_left, face.toe_right))
+    shorter, longer = legs_of(face, root)
     between = angle_between_deg(face.left.fit.line.direction, face.right.fit.line.direction)
-    return least <= between <= most and legs[0] >= least_legs * legs[1]
+    return least <= between <= most and shorter >= least_legs * longer
+
+
+def legs_of(face: WeldSurface, root: Points) -> tuple[float, float]:
+    """Return the shorter and the longer leg of a fillet, mm."""
+    left, right = (float(np.hypot(*(toe - root))) for toe in (face.toe_left, face.toe_right))
+    return min(left, right), max(left, right)
 
 
 def _bulge_mm(face: WeldSurface) -> float:

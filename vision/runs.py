@@ -29,6 +29,9 @@ ON_ONE_LINE_DEG, HIGHEST_GRAIN, MOST_GRAIN, LEAST_BESIDE, ON_GRAIN = 1.5, 4.0, 0
 this angle are one surface where hardly a point lies off their common line, and none by more tolerances;
 on the grain that parts them lie so many runs at most."""
 
+IN_LINE_DEG, OFF_LINE, OFF_LINE_MM = 3.0, 0.04, 0.15
+"""What is seen of one plate on both sides of another lies on one line: within an angle, a share of the way, and mm."""
+
 FEWEST_OF_PART = 24
 """Steps of a part of a run that tell its line."""
 
@@ -58,6 +61,12 @@ def turn_deg(first: Line, second: Line) -> float:
     """Return the turn from one direction to another, counter-clockwise positive, -180 to 180."""
     cross = first.dx * second.dy - first.dy * second.dx
     return math.degrees(math.atan2(cross, first.dx * second.dx + first.dy * second.dy))
+
+
+def goes_on(line: Line, other: Line, at: Points, away_mm: float) -> bool:
+    """Tell whether a line goes on as another one, as far as a point (2,) of the first tells that lies so far away."""
+    off = abs(float(other.offset(at)))
+    return abs(turn_deg(line, other)) < IN_LINE_DEG and off < OFF_LINE * away_mm + OFF_LINE_MM
 
 
 def straight_runs(

@@ -11,14 +11,11 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from core.geometry import Line, Points, distance
+from core.geometry import distance
 from vision.found import FoundWeld, flagged
-from vision.plausible import LEAST_LEGS, is_weld
-from vision.runs import turn_deg
+from vision.plausible import LEAST_LEGS, is_weld, legs_of
+from vision.runs import goes_on
 from vision.section import Flag, Section
-
-IN_LINE_DEG, OFF_LINE, OFF_LINE_MM = 3.0, 0.04, 0.15
-"""What is seen of one plate on both sides of another lies on one line: within an angle, a share of the way, and mm."""
 
 UNEQUAL = (
     "one leg is less than a third of the other, as of a bevel that was welded, with little of a fillet before it: what "
@@ -59,8 +56,8 @@ def plausible_welds(welds: Sequence[FoundWeld], *, told: bool) -> list[FoundWeld
 def _is_unequal(section: Section) -> bool:
     if section.face is None or section.root is None:
         return False
-    legs = [distance(toe, section.root) for toe in (section.face.toe_left, section.face.toe_right)]
-    return min(legs) < LEAST_LEGS * max(legs)
+    shorter, longer = legs_of(section.face, section.root)
+    return shorter < LEAST_LEGS * longer
 
 
 def is_across(one: Section, other: Section) -> bool:
@@ -70,12 +67,7 @@ def is_across(one: Section, other: Section) -> bool:
     for first, second in ((one, other), (other, one)):
         assert first.face is not None
         assert second.face is not None
-        if in_line(first.face.left.fit.line.reversed(), second.face.right.fit.line, first.face.toe_left):
+        toe, line = first.face.toe_left, second.face.right.fit.line
+        if goes_on(first.face.left.fit.line.reversed(), line, toe, distance(toe, line.point)):
             return True
     return False
-
-
-def in_line(line: Line, other: Line, at: Points) -> bool:
-    """Tell whether two lines of one direction are one, as far as a point of the first tells."""
-    off = OFF_LINE * distance(at, other.point) + OFF_LINE_MM
-    return abs(turn_deg(line, other)) < IN_LINE_DEG and abs(float(other.offset(at))) < off
