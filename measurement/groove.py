@@ -150,10 +150,11 @@ def _inputs(edge: PreparedEdge | None, noise: Noise) -> Iterator[Input[_Member]]
         # the lower end of the land is where points end, not where two lines meet
         along = edge.land or edge.bevel or edge.outside
         ends = ("land_bottom",) if edge.land is not None else ("land_top", "land_bottom")
-        end = edge.end_std_mm
-        if end is None:
-            end = math.hypot(noise.resolution_mm / math.sqrt(3), noise.blur_mm)
-        yield Input("edge", partial(_slipped, ends, end * along.line.direction))
+        shifts = edge.end_shifts_mm
+        if shifts is None:
+            shifts = math.hypot(noise.resolution_mm / math.sqrt(3), noise.blur_mm) * along.line.direction[None]
+        for shift in shifts:
+            yield Input("edge", partial(_slipped, ends, shift))
         if edge.end_doubt is not None:
             yield Input("edge", partial(_slipped, ends, edge.end_doubt))
 

@@ -258,7 +258,7 @@ def _groove_section(structure: Structure, profile: Profile) -> Section:
     left: PreparedEdge | None
     right: PreparedEdge | None
     if structure.open_groove is not None:
-        left, right = groove_edges(shape.points, structure.open_groove, detail, profile.end_std_mm)
+        left, right = groove_edges(shape.points, structure.open_groove, detail, profile.end_shifts_mm)
     else:
         assert structure.joint is not None
         left = prepared_edge(structure.joint.left, detail, outside_towards=True)

@@ -223,15 +223,15 @@ def _dark_after(points: Points, index: int) -> bool:
 
 
 def groove_edges(
-    points: Points, groove: OpenGroove, detail: Detail, end_std_mm: Mapping[int, float] | None = None
+    points: Points, groove: OpenGroove, detail: Detail, end_shifts_mm: Mapping[int, Points] | None = None
 ) -> tuple[PreparedEdge | None, PreparedEdge | None]:
     """Return the prepared edges, left and right, None for one whose face is not seen; the inside never is.
 
-    ``end_std_mm`` names the points at which the surface is seen to end, with what is not known of that.
+    ``end_shifts_mm`` names the points at which the surface is seen to end, with what is not known of that.
     """
     left, right = (
-        (points, groove.end_left, detail, (end_std_mm or {}).get(groove.end_left)),
-        (points, groove.end_right, detail, (end_std_mm or {}).get(groove.end_right)),
+        (points, groove.end_left, detail, (end_shifts_mm or {}).get(groove.end_left)),
+        (points, groove.end_right, detail, (end_shifts_mm or {}).get(groove.end_right)),
     )
     if not groove.faces_left and not groove.faces_right:
         return (
@@ -245,12 +245,12 @@ def groove_edges(
 
 
 def _square_edge(
-    run: Run, points: Points, end: int, detail: Detail, end_std: float | None, *, towards: bool
+    run: Run, points: Points, end: int, detail: Detail, shifts: Points | None, *, towards: bool
 ) -> PreparedEdge:
     """Return an edge of which only the surface is seen; it ends where its points do."""
     outside, _ = fit_plate(points, run, detail, toe_at_stop=towards)
     corner = outside.line.at(float(outside.line.along(points[end])))
-    return PreparedEdge(outside, None, None, None, corner, corner, corner, end_std_mm=end_std)
+    return PreparedEdge(outside, None, None, None, corner, corner, corner, end_shifts_mm=shifts)
 
 
 def _edge(
@@ -259,7 +259,7 @@ def _edge(
     points: Points,
     end: int,
     detail: Detail,
-    end_std: float | None,
+    shifts: Points | None,
     *,
     towards: bool,
 ) -> PreparedEdge | None:
@@ -275,25 +275,25 @@ def _edge(
     assert face is not None
     outer = meeting(outside.line, face.line)
     # An end that is told by itself stands where it is, beside the line of its face, too: a radius led to it.
-    last = points[end] if end_std is not None else land_end(points[end], (land or face).line)
+    last = points[end] if shifts is not None else land_end(points[end], (land or face).line)
     if bevel is None:
-        return PreparedEdge(outside, None, None, land, outer, outer, last, end_std_mm=end_std)
+        return PreparedEdge(outside, None, None, land, outer, outer, last, end_shifts_mm=shifts)
     if land is not None:
         run = next(run for run, is_square in zip(faces, square, strict=True) if is_square)
         top = land_top_of(points, run, bevel, land, detail, from_start=towards)
-        return PreparedEdge(outside, None, bevel, land, outer, top, last, end_std_mm=end_std)
+        return PreparedEdge(outside, None, bevel, land, outer, top, last, end_shifts_mm=shifts)
     step = 1 if towards else -1
     corner = land_below_radius(points, outside.line, bevel.line, end, step=step)
     if corner is not None:
-        return PreparedEdge(outside, None, bevel, None, outer, corner, points[end], None, end_std)
+        return PreparedEdge(outside, None, bevel, None, outer, corner, points[end], None, shifts)
     beyond = doubt_beyond(points, face.line, end, step=step)
     if beyond is not None:
-        return PreparedEdge(outside, None, bevel, None, outer, last, last, beyond, end_std)
-    if end_std is not None:
-        return PreparedEdge(outside, None, bevel, None, outer, last, last, None, end_std)
+        return PreparedEdge(outside, None, bevel, None, outer, last, last, beyond, shifts)
     short = short_land(points, outside.line, bevel.line, end, detail, step=step)
     if short is not None:
-        return PreparedEdge(outside, None, bevel, None, outer, short[0], last, short[1])
+        return PreparedEdge(outside, None, bevel, None, outer, short[0], last, short[1], shifts)
+    if shifts is not None:
+        return PreparedEdge(outside, None, bevel, None, outer, last, last, None, shifts)
     doubt = end_doubt(points, bevel.line, end, step=step)
     if doubt is None:
         doubt = sparse_doubt(points, bevel.line, end, detail, step=step)

@@ -57,8 +57,9 @@ class Profile:
         The same that a rim or a gap along the edges leaves (`vision.rim`).
     points_alone
         Each point was found from pixels of its own: its scatter says nothing of its neighbour's.
-    end_std_mm
-        Points at which the surface is seen to end, with the standard uncertainty of that along it.
+    end_shifts_mm
+        Points at which the surface is seen to end, each with the ways (2, 2) by which its end may lie elsewhere, one
+        standard uncertainty along the surface and one across it.
     """
 
     points_mm: Points
@@ -74,7 +75,7 @@ class Profile:
     tone_doubt_mm: float = 0.0
     rim_doubt_mm: float = 0.0
     points_alone: bool = False
-    end_std_mm: Mapping[int, float] = field(default_factory=dict)
+    end_shifts_mm: Mapping[int, Points] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         points = np.array(self.points_mm, dtype=np.float64)

@@ -91,7 +91,7 @@ class PreparedEdge:
     lies between outside surface and bevel, ``land_top`` between bevel and land, ``land_bottom``
     between land and inside surface; a missing part makes its corners coincide. ``end_doubt`` is the standard
     uncertainty (2,) of the lowest visible point, beyond that of a clear end, where the profile does not end clearly;
-    ``end_std_mm`` is that of a clear one, along the surface, where the profile tells it.
+    ``end_shifts_mm`` (2, 2) are those of a clear one, along the surface and across it, where the profile tells them.
     """
 
     outside: LineFit
@@ -102,7 +102,7 @@ class PreparedEdge:
     land_top: Points
     land_bottom: Points
     end_doubt: Points | None = None
-    end_std_mm: float | None = None
+    end_shifts_mm: Points | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -144,7 +144,7 @@ def without(profile: Profile, left_out: list[Bump]) -> Profile:
         cut=profile.cut[index],
         points_px=None if profile.points_px is None else profile.points_px[index],
         gaps=tuple(gaps),
-        end_std_mm={int(new[at]): std for at, std in profile.end_std_mm.items() if keep[at]},
+        end_shifts_mm={int(new[at]): shifts for at, shifts in profile.end_shifts_mm.items() if keep[at]},
     )
 
 

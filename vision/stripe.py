@@ -70,7 +70,8 @@ class Stripe:
     estimator
         Which estimator the frame called for.
     ends
-        Points at which the line is seen to end, with the standard uncertainty of that along it, px.
+        Points at which the line is seen to end, each with the ways (2, 2) in px by which its end may lie elsewhere, one
+        standard uncertainty along the line and one across it.
     second_line
         Brightness of a second line beside this one, as a share of its own, where it is nearly as bright; else 0.
     together
@@ -86,7 +87,7 @@ class Stripe:
     blur_px: float
     noise: float
     estimator: Estimator
-    ends: Mapping[int, float] = field(default_factory=dict)
+    ends: Mapping[int, Points] = field(default_factory=dict)
     second_line: float = 0.0
     together: float = 1.0
 
@@ -131,7 +132,12 @@ def extract(
     stripe = _stripe(gray, reduced, path)
     if along_rows:
         return stripe
-    return replace(stripe, points_px=np.ascontiguousarray(stripe.points_px[:, ::-1]), orientation="columns")
+    return replace(
+        stripe,
+        points_px=np.ascontiguousarray(stripe.points_px[:, ::-1]),
+        ends={at: shifts[:, ::-1] for at, shifts in stripe.ends.items()},
+        orientation="columns",
+    )
 
 
 def line_channel(frame: NDArray[Any], channel: str = "auto") -> NDArray[Any]:

@@ -23,7 +23,7 @@ END_POINTS, FEWEST_END_POINTS = 16, 8
 LEAST_GAP_PX, MOST_CORNER_PX = 20.0, 30.0
 STRAIGHT_PX = 0.35
 FARTHEST_SIGMAS = 12.0
-BENT_STDS = 5.0
+BENT_STDS = 3.0
 
 LEAST_END_STD_PX, LEAN_STD_PX, OF_SPREAD = 0.2, 0.15, 2.2
 """Standard uncertainty of an end in even light, and what each unit of the line's slope adds; how much of the spread of
@@ -53,13 +53,14 @@ MUCH_OF_GAP = 0.5
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _End:
-    """Where a line ends (2,), px along it that are not known of that, and how many of its last points that replaces.
+    """Where a line ends (2,), what is not known of that, and how many of its last points it replaces.
 
-    Over ``further_px`` dimmer light goes on.
+    ``shifts`` (2, 2) are one standard uncertainty along the line and one across it, px; over ``further_px`` dimmer
+    light goes on.
     """
 
     point: Points
-    std_px: float
+    shifts: Points
     replaces: int
     further_px: float
 
@@ -77,14 +78,14 @@ def with_ends(
     saturated: NDArray[np.bool_],
     sigma: float,
     spread_px: tuple[float, float],
-) -> tuple[Points, NDArray[np.float64], NDArray[np.bool_], dict[int, float]]:
+) -> tuple[Points, NDArray[np.float64], NDArray[np.bool_], dict[int, Points]]:
     """Return the points with the true end of each stretch beside a gap added where the line runs straight to it.
 
     ``sigma`` is the usual width of the line along its columns; light is spread by ``spread_px`` along rows and columns.
-    Last comes which of the points are such ends, each with its standard uncertainty along the line in px.
+    Last comes which of the points are such ends, each with what is not known of it, px.
     """
     spans = list(pieces(points))
-    ends: dict[int, float] = {}
+    ends: dict[int, Points] = {}
     wide = max(LEAST_GAP_PX, min(8 * sigma, MOST_CORNER_PX), 8 * spread_px[0])
     if len(spans) == 1:
         return points, std, saturated, ends
@@ -105,12 +106,12 @@ def with_ends(
         body = (own[0][inner], own[1][inner], own[2][inner])
         if first is not None:
             parts.append((first.point[None], own[1][:1], own[2][:1]))
-            ends[count] = first.std_px
+            ends[count] = first.shifts
         parts.append(body)
         count += len(body[0]) + (first is not None)
         if last is not None:
             parts.append((last.point[None], own[1][-1:], own[2][-1:]))
-            ends[count] = last.std_px
+            ends[count] = last.shifts
             count += 1
     return (
         np.vstack([part[0] for part in parts]),
@@ -207,15 +208,20 @@ def _end(gray: NDArray[Any], run: Points, std: float, spread_px: tuple[float, fl
     # Other light behind the end moves it, too, be it grain that the room lights up.
     dark = seen[behind]
     grain = 1.4826 * median(np.abs(dark - median(dark))) / (inside - outside) if len(dark) else 0.0
+    std_along = math.hypot(
+        LEAST_END_STD_PX,
+        LEAN_STD_PX * lean,
+        OF_SPREAD * math.hypot(spread, grain) * fade,
+        uneven,
+        further / math.sqrt(3.0),
+    )
+    seen_at = (body - middle) @ along
+    turn = math.atan(float(np.polyval(np.polyder(course), place)))
+    std_across = _extrapolated(seen_at, (body - middle) @ across, std, place)
+    shifts = np.array([[math.cos(turn), math.sin(turn)], [-math.sin(turn), math.cos(turn)]]) @ np.stack([along, across])
     return _End(
         np.asarray(middle + place * along + float(np.interp(place, at, aside)) * across),
-        math.hypot(
-            LEAST_END_STD_PX,
-            LEAN_STD_PX * lean,
-            OF_SPREAD * math.hypot(spread, grain) * fade,
-            uneven,
-            further / math.sqrt(3.0),
-        ),
+        np.array([[std_along], [std_across]]) * shifts,
         rounded - int(bad[0]) if len(bad) else 0,
         further,
     )
@@ -252,3 +258,16 @@ def _course(along: NDArray[np.float64], across: NDArray[np.float64], std: float)
     # Standard uncertainty of the bend of a parabola through evenly spaced points.
     uncertain = std * math.sqrt(180.0 / len(along)) / float(np.ptp(along)) ** 2
     return parabola if abs(float(parabola[0])) > BENT_STDS * uncertain else np.zeros(3)
+
+
+def _extrapolated(along: NDArray[np.float64], across: NDArray[np.float64], std: float, place: float) -> float:
+    """Return the standard uncertainty of a course of points, each uncertain by ``std``, led on to a place beyond them.
+
+    A polynomial led on is uncertain by the sum of its Legendre terms there; how the surface bends beyond the points is
+    not seen, and half of what the bend of their parabola makes there is not known.
+    """
+    middle, half = 0.5 * float(along.min() + along.max()), 0.5 * float(np.ptp(along))
+    away = (place - middle) / half
+    terms = 1.0 + 3.0 * away**2
+    bent = float(np.polyval(np.polyfit(along, across, 2), place))
+    return math.hypot(std * math.sqrt(terms / len(along)), 0.5 * bent)

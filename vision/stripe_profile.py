@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -51,7 +53,7 @@ def profile_from_stripe(stripe: Stripe, calibration: Calibration) -> Profile:
         points, points_px, std_px = points[::-1], points_px[::-1], std_px[::-1]
         last = len(points) - 2
         gaps = tuple(gap.__class__(last - gap.after, gap.length_px, gap.reason) for gap in reversed(gaps))
-        ends = {len(points) - 1 - at: std for at, std in ends.items()}
+        ends = {len(points) - 1 - at: shifts for at, shifts in ends.items()}
     pixel = calibration.mm_per_px(points_px.mean(axis=0))
     steps = step_lengths(points)
     usual = median(steps)
@@ -74,8 +76,18 @@ def profile_from_stripe(stripe: Stripe, calibration: Calibration) -> Profile:
         correlation_points=stripe.together,
         gaps=tuple(everywhere),
         points_alone=True,
-        end_std_mm={at: std * pixel for at, std in ends.items()},
+        end_shifts_mm=_shifts(points_px, ends, calibration),
     )
+
+
+def _shifts(points_px: Points, ends: Mapping[int, Points], calibration: Calibration) -> dict[int, Points]:
+    """Return by how much each end of a surface may lie elsewhere (2, 2), mm: a pixel differs by its direction."""
+    if not ends:
+        return {}
+    shifts = np.stack([*ends.values()])
+    at = points_px[[*ends]][:, None]
+    moved = calibration.to_mm(np.stack([at + 0.5 * shifts, at - 0.5 * shifts]).reshape(-1, 2)).reshape(2, -1, 2, 2)
+    return dict(zip(ends, moved[0] - moved[1], strict=True))
 
 
 def _across(

@@ -30,11 +30,19 @@ def profile(
     points = points + np.random.default_rng(3).normal(0, NOISE_MM, points.shape)
     last = len(pieces[0]) - 1
     points[[last, last + 1]] = pieces[0][-1], pieces[1][0]
-    ends = {} if end_std_mm is None else {last: end_std_mm, last + 1: end_std_mm}
+    ends = {}
+    if end_std_mm is not None:
+        ends = {last: _shifts(left[-1], left[-2], end_std_mm), last + 1: _shifts(right[0], right[1], end_std_mm)}
     count = len(points)
     return Profile(
-        points, np.full(count, NOISE_MM), False, np.zeros(count, bool), STEP_MM, blur_mm=0.05, end_std_mm=ends
+        points, np.full(count, NOISE_MM), False, np.zeros(count, bool), STEP_MM, blur_mm=0.05, end_shifts_mm=ends
     )
+
+
+def _shifts(end: list[float], before: list[float], std_mm: float) -> np.ndarray:
+    """Return what is not known of an end along its face, and half as much across it."""
+    along = np.subtract(end, before) / np.hypot(*np.subtract(end, before))
+    return std_mm * np.array([along, [-0.5 * along[1], 0.5 * along[0]]])
 
 
 def _sampled(line: np.ndarray) -> np.ndarray:

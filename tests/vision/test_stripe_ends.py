@@ -31,9 +31,9 @@ def bent() -> np.ndarray:
 
 
 def end_of(stripe: Stripe, near: np.ndarray) -> tuple[np.ndarray, float]:
-    """Return the end of the line nearest to a place, and what is not known of it."""
+    """Return the end of the line nearest to a place, and what is not known of it along the line."""
     at = min(stripe.ends, key=lambda index: float(np.hypot(*(stripe.points_px[index] - near))))
-    return stripe.points_px[at] - near, stripe.ends[at]
+    return stripe.points_px[at] - near, float(np.hypot(*stripe.ends[at][0]))
 
 
 @pytest.mark.parametrize("line", [straight(), bent()], ids=["straight", "bent"])
@@ -43,6 +43,37 @@ def test_an_end_lies_where_the_line_ends(line: np.ndarray) -> None:
         off, std = end_of(seen(line, Light(noise=3.0), seed), line[-1])
         assert np.hypot(*off) < 0.35
         assert std < 0.35
+
+
+def test_an_end_led_on_from_a_bend_is_uncertain_across_the_line() -> None:
+    """How a radius goes on from the last points is not seen; a straight face goes on as it is."""
+    across = {}
+    for name, line in (("straight", straight()), ("bent", bent())):
+        way = (line[-1] - line[-2]) / np.hypot(*(line[-1] - line[-2]))
+        held = []
+        for seed in range(12):
+            stripe = seen(line, Light(noise=3.0), seed)
+            at = min(stripe.ends, key=lambda index: float(np.hypot(*(stripe.points_px[index] - line[-1]))))
+            along, beside = stripe.ends[at]
+            assert abs(along @ beside) < 1e-9
+            assert abs(along @ way) > 0.95 * np.hypot(*along)
+            aside = abs(float((stripe.points_px[at] - line[-1]) @ beside)) / np.hypot(*beside)
+            held.append(aside <= 2 * np.hypot(*beside))
+            across.setdefault(name, []).append(float(np.hypot(*beside)))
+        assert sum(held) >= 10
+    assert np.median(across["bent"]) > 2 * np.median(across["straight"])
+
+
+def test_a_line_along_the_columns_ends_alike() -> None:
+    """What is not known of its ends is turned with the points."""
+    frame = stripe_picture(
+        SHAPE, [straight(), np.array([[640.0, 180.0], [930.0, 200.0]])], Light(), np.random.default_rng(1)
+    )
+    upright, turned = extract(frame), extract(np.ascontiguousarray(frame.T))
+    assert turned.orientation == "columns"
+    assert upright.ends.keys() == turned.ends.keys()
+    for at, shifts in upright.ends.items():
+        assert turned.ends[at] == pytest.approx(shifts[:, ::-1], abs=1e-6)
 
 
 def test_ends_are_covered_by_what_is_stated() -> None:

@@ -36,6 +36,21 @@ def exact(rig: Rig) -> Calibration:
     return Calibration("laser", to_mm / to_mm[2, 2], {"scale": 0.0002}, (float(centre[0]), float(centre[1])), lens=lens)
 
 
+def test_an_end_is_as_uncertain_as_the_camera_sees_it_shortened() -> None:
+    """Aslant, a pixel along a steep face stands for more than one along a level plate."""
+    rig = Rig(width_px=1400, height_px=800, mm_per_px=0.045, lift_deg=50.0)
+    lines = [np.array([[-29.0, 4.0], [-6.0, 4.0], [-2.0, -4.0]]), np.array([[4.0, 4.0], [29.0, 4.0]])]
+    frame = stripe_picture((rig.height_px, rig.width_px), [rig.to_px(line) for line in lines], Light(), rng())
+    stripe = extract(frame)
+    profile = profile_from_stripe(stripe, exact(rig))
+    steep, level = (profile.end_shifts_mm[at][0] for at in sorted(profile.end_shifts_mm))
+    in_frame = [float(np.hypot(*stripe.ends[at][0])) for at in sorted(stripe.ends)]
+    shortened = math.cos(math.radians(50.0))
+    way = (lines[0][2] - lines[0][1]) / np.hypot(*(lines[0][2] - lines[0][1]))
+    assert np.hypot(*steep) / in_frame[0] == pytest.approx(0.045 / np.hypot(way[0], way[1] * shortened), rel=0.05)
+    assert np.hypot(*level) / in_frame[1] == pytest.approx(0.045, rel=0.05)
+
+
 @pytest.fixture(scope="module")
 def calibration():
     return exact(RIG)
