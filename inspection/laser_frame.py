@@ -14,15 +14,15 @@ from numpy.typing import NDArray
 from calibration.model import Calibration
 from core.errors import NothingMeasurable, UsageError
 from inspection.gap_doubt import with_gaps
+from inspection.groove_light import with_doubtful_ends
 from inspection.settings import JointChoice, Region
 from vision.profile import Profile
 from vision.section import Flag
-from vision.stray_light import light_beyond_end
 from vision.stripe import Stripe, extract, line_channel
 from vision.stripe_profile import check_frame, profile_from_stripe
 
 if TYPE_CHECKING:
-    from vision.found import FoundWeld, FoundWelds
+    from vision.found import FoundWelds
 
 MANY_SATURATED = 0.3
 ONE_FACE_MM = 3.0
@@ -80,7 +80,7 @@ def measure_frame(
     welds = with_gaps(found, profile, _stripe_flags(stripe)).welds
     if any(weld.section.joint == "groove" for weld in welds) and outside_diameter_mm is None:
         gray = line_channel(pixels)
-        welds = tuple(_with_doubtful_ends(weld, gray, stripe, calibration) for weld in welds)
+        welds = tuple(with_doubtful_ends(weld, gray, stripe, calibration) for weld in welds)
     return MeasuredFrame(stripe, profile, replace(found, welds=welds))
 
 
@@ -108,27 +108,3 @@ def _stripe_flags(stripe: Stripe) -> tuple[Flag, ...]:
         )
         flags.append(Flag("second_line", text))
     return tuple(flags)
-
-
-def _with_doubtful_ends(weld: FoundWeld, gray: NDArray[Any], stripe: Stripe, calibration: Calibration) -> FoundWeld:
-    """Leave open where a face of a groove ends when other light lies where it would go on."""
-    section = weld.section
-    if section.joint != "groove":
-        return weld
-    edges = {"left": section.edge_left, "right": section.edge_right}
-    ends = {side: edge for side, edge in edges.items() if edge is not None}
-    reach_mm = ONE_FACE_MM
-    if len(ends) == 2:
-        reach_mm = float(np.hypot(*(ends["right"].land_bottom - ends["left"].land_bottom)))
-    unseen = dict(section.unseen)
-    for side, edge in ends.items():
-        face = edge.land or edge.bevel
-        if face is None:
-            continue
-        down = face.line.direction * (1.0 if face.line.direction @ (edge.land_bottom - edge.outer_corner) > 0 else -1.0)
-        end_px, next_px = calibration.to_px(np.array([edge.land_bottom, edge.land_bottom + reach_mm * down]))
-        reach_px = float(np.hypot(*(next_px - end_px)))
-        if reach_px > 0 and light_beyond_end(gray, stripe, end_px, (next_px - end_px) / reach_px, reach_px):
-            reason = f"light that is not the line's lies at the end of the {side} face, which may go on there"
-            unseen |= dict.fromkeys(("root_gap", f"preparation_depth_{side}"), reason)
-    return weld if unseen == section.unseen else replace(weld, section=replace(section, unseen=unseen))

@@ -25,7 +25,9 @@ LEAST_SHARE = 0.3
 """Of the line's own height."""
 
 
-def light_beyond_end(gray: NDArray[Any], stripe: Stripe, end_px: Points, ahead: Points, reach_px: float) -> bool:
+def light_beyond_end(
+    gray: NDArray[Any], stripe: Stripe, end_px: Points, ahead: Points, reach_px: float, *, anywhere: bool = True
+) -> bool:
     """Tell whether light that no point of the line explains may continue the line beyond an end.
 
     Parameters
@@ -38,6 +40,8 @@ def light_beyond_end(gray: NDArray[Any], stripe: Stripe, end_px: Points, ahead: 
         (2,) unit vector along which the face would go on in the picture.
     reach_px
         How far it might go on straight.
+    anywhere
+        Whether light close beside the end counts, too, or only such straight ahead.
     """
     sigma = stripe.width_px
     margin = math.ceil(max(reach_px, BESIDE_SIGMAS * sigma) + 6 * sigma)
@@ -67,4 +71,4 @@ def light_beyond_end(gray: NDArray[Any], stripe: Stripe, end_px: Points, ahead: 
     straight = (along > 0) & (along < reach_px) & (across < ALONG_SIGMAS * sigma)
     beside = np.hypot(*away.T) < BESIDE_SIGMAS * sigma
     least = max(4.0, sigma**2)
-    return bool(max(np.count_nonzero(straight), np.count_nonzero(beside)) > least)
+    return bool(max(np.count_nonzero(straight), anywhere * np.count_nonzero(beside)) > least)
