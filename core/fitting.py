@@ -189,6 +189,10 @@ def total_least_squares(points: Points, weights: NDArray[np.float64] | None = No
     return Line(mean_x, mean_y, math.cos(angle), math.sin(angle))
 
 
+FEWEST_POINTS, FEWEST_TELLING = 5, 8
+"""Points that a line takes, and that its own scatter takes to be seen."""
+
+
 def robust_line(
     points: Points,
     noise_std: float,
@@ -203,7 +207,7 @@ def robust_line(
     Parameters
     ----------
     points
-        (N, 2), N >= 8.
+        (N, 2), N >= 5. Fewer than 8 do not tell their own scatter: it is at least the expected one.
     noise_std
         Expected standard deviation of good points across the line, in the unit of the points.
     correlation_points
@@ -216,11 +220,11 @@ def robust_line(
     Raises
     ------
     ValueError
-        With fewer than 8 points.
+        With fewer than 5 points.
     """
     count = len(points)
-    if count < 8:
-        raise ValueError(f"a robust line needs at least 8 points, got {count}")
+    if count < FEWEST_POINTS:
+        raise ValueError(f"a robust line needs at least {FEWEST_POINTS} points, got {count}")
     if near is None or not _agree(points, near, noise_std):
         near = _best_hypothesis(points, noise_std, hypotheses, seed)
     line, weights = _polished(points, near, noise_std)
@@ -230,6 +234,8 @@ def robust_line(
         inliers = weights > 0
     carrying = np.flatnonzero(inliers)
     residual = 1.4826 * median(offsets[carrying]) if len(carrying) else noise_std
+    if count < FEWEST_TELLING:
+        residual = max(residual, noise_std)
     along = line.along(points)[carrying]
     spread = math.sqrt(float(along @ along) / len(carrying)) if len(carrying) else 1.0
     independent = max(2.0, len(carrying) / max(correlation_points, 1.0))

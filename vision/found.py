@@ -258,7 +258,8 @@ def _groove_section(structure: Structure, profile: Profile) -> Section:
     left: PreparedEdge | None
     right: PreparedEdge | None
     if structure.open_groove is not None:
-        left, right = groove_edges(shape.points, structure.open_groove, detail, profile.end_shifts_mm)
+        ends = None if profile.sampled else profile.end_shifts_mm
+        left, right = groove_edges(shape.points, structure.open_groove, detail, ends)
     else:
         assert structure.joint is not None
         left = prepared_edge(structure.joint.left, detail, outside_towards=True)

@@ -104,7 +104,7 @@ def _deeper(left: PreparedEdge | None, right: PreparedEdge | None) -> dict[str, 
     sides = {"left": left, "right": right}
     side = min(sides, key=lambda name: _depth_mm(sides[name]))
     edge = sides[side]
-    if edge.bevel is None or edge.end_shifts_mm is not None:
+    if edge.bevel is None or edge.end_seen:
         return {}  # light that breaks off at an end, and is bright up to it, did come back
     turn = math.radians(turn_deg(edge.outside.line, edge.bevel.line))
     narrower = apart * abs(math.cos(turn)) / max(abs(math.sin(turn)), 1e-6)

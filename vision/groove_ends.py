@@ -29,6 +29,9 @@ it, to 55 degrees and more."""
 
 FLAT_POINTS = 3
 LAST_STEPS = 6
+LAST_POINTS, FEWEST_ON_FACE = 24, 4
+"""Points that tell how far apart those of a face lie at its end, and fewest of them."""
+
 LEAST_LEAN = 0.17
 """Sine of the least angle between a bevel and the square to its surface that parts it from the root face."""
 
@@ -76,6 +79,36 @@ def sparse_doubt(points: Points, face: Line, end: int, detail: Detail, *, step: 
     apart = float(step_lengths(last).mean())
     more = apart**2 - detail.step_mm**2
     return face.direction * math.sqrt(more / 3.0) if more > 0 else None
+
+
+def beyond_last(
+    points: Points, outside: Line, face: Line, end: int, detail: Detail, *, step: int
+) -> tuple[Points, Points] | None:
+    """Return how far (2,) a face goes on beyond its last point on average, and by what (1, 2) that may be off.
+
+    The face ends somewhere before the next point would have been. Of steps s, even or not, E s^2 / (2 E s) lie beyond
+    the last point, and E s^3 / (3 E s) in the mean of squares (the residual life of a renewal process; D. R. Cox,
+    Renewal theory, 1962, from memory). Means over k points come back by (k^2 - 1) / (8 k) steps where the last height
+    is repeated beyond the end, by none to twice of it where not. None where the last points do not lie on the face.
+    """
+    order = points[max(0, end - LAST_POINTS) : end + 1] if step > 0 else points[end : end + LAST_POINTS + 1][::-1]
+    off = np.flatnonzero(np.abs(face.offset(order)) >= max(ON_LINE_MM, 3.0 * detail.noise_mm))
+    order = order[int(off[-1]) + 1 :] if len(off) else order
+    if len(order) < FEWEST_ON_FACE:
+        return None
+    onwards = face.direction * math.copysign(1.0, float((order[-1] - order[0]) @ face.direction))
+    length = float((order[-1] - order[0]) @ onwards)
+    steps = np.abs(np.diff(outside.along(order)))
+    if steps.sum() < LEAST_LEAN * length:
+        steps = np.abs(np.diff(face.along(order)))
+    steps = steps * (length / steps.sum())
+    mean = float((steps**2).mean() / (2.0 * steps.mean()))
+    square = float((steps**3).mean() / (3.0 * steps.mean())) - mean**2
+    # Points scatter along the light: part of that lies along the face.
+    scatter = detail.noise_mm * abs(float(onwards @ outside.normal))
+    meant = (detail.alike**2 - 1.0) / (8.0 * detail.alike) * float(steps.mean())
+    std = math.hypot(math.sqrt(max(square, 0.0)), scatter, meant)
+    return (mean + meant) * onwards, (std * onwards)[None]
 
 
 def short_land(

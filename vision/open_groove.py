@@ -6,7 +6,7 @@ dark, so a bevel is taken to where it is last seen: that is its edge with the ro
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -17,6 +17,7 @@ from vision.groove_ends import (
     ON_LINE_MM,
     ROUNDING_MM,
     WIDE_STEPS,
+    beyond_last,
     doubt_beyond,
     end_doubt,
     land_below_radius,
@@ -64,7 +65,7 @@ class OpenGroove:
     square_gap: Chosen | None = None
 
 
-def find_open_groove(points: Points, runs: list[Run]) -> OpenGroove | None:
+def find_open_groove(points: Points, runs: Sequence[Run]) -> OpenGroove | None:
     """Return the groove of an open profile (N, 2) with air above, None where there is none."""
     best: OpenGroove | None = None
     for left in runs:
@@ -143,7 +144,7 @@ FEWEST_POINTS = 12
 WIDEST_SQUARE_MM, MOST_SQUARE_OFFSET_MM = 8.0, 4.0
 
 
-def _between(points: Points, runs: list[Run], left: Run, right: Run) -> OpenGroove | None:
+def _between(points: Points, runs: Sequence[Run], left: Run, right: Run) -> OpenGroove | None:
     inner = points[left.stop : right.start + 1]
     if len(inner) < 6:
         return None
@@ -227,29 +228,38 @@ def groove_edges(
 ) -> tuple[PreparedEdge | None, PreparedEdge | None]:
     """Return the prepared edges, left and right, None for one whose face is not seen; the inside never is.
 
-    ``end_shifts_mm`` names the points at which the surface is seen to end, with what is not known of that.
+    ``end_shifts_mm`` names the points at which the surface is seen to end, with what is not known of that; it is None
+    for points that were taken here and there, of which the last is seldom where a surface ends.
     """
+    sampled = end_shifts_mm is None
     left, right = (
         (points, groove.end_left, detail, (end_shifts_mm or {}).get(groove.end_left)),
         (points, groove.end_right, detail, (end_shifts_mm or {}).get(groove.end_right)),
     )
     if not groove.faces_left and not groove.faces_right:
         return (
-            _square_edge(groove.outside_left, *left, towards=True),
-            _square_edge(groove.outside_right, *right, towards=False),
+            _square_edge(groove.outside_left, *left, towards=True, sampled=sampled),
+            _square_edge(groove.outside_right, *right, towards=False, sampled=sampled),
         )
-    return (
-        _edge(groove.outside_left, groove.faces_left, *left, towards=True),
-        _edge(groove.outside_right, groove.faces_right[::-1], *right, towards=False),
+    edges = (
+        _edge(groove.outside_left, groove.faces_left, *left, towards=True, sampled=sampled),
+        _edge(groove.outside_right, groove.faces_right[::-1], *right, towards=False, sampled=sampled),
     )
+    seen = (groove.end_left in (end_shifts_mm or {}), groove.end_right in (end_shifts_mm or {}))
+    one, other = (edge and replace(edge, end_seen=told) for edge, told in zip(edges, seen, strict=True))
+    return one, other
 
 
 def _square_edge(
-    run: Run, points: Points, end: int, detail: Detail, shifts: Points | None, *, towards: bool
+    run: Run, points: Points, end: int, detail: Detail, shifts: Points | None, *, towards: bool, sampled: bool
 ) -> PreparedEdge:
     """Return an edge of which only the surface is seen; it ends where its points do."""
     outside, _ = fit_plate(points, run, detail, toe_at_stop=towards)
     corner = outside.line.at(float(outside.line.along(points[end])))
+    line, step = outside.line, 1 if towards else -1
+    further = beyond_last(points, line, line, end, detail, step=step) if sampled else None
+    if further is not None:
+        corner, shifts = corner + further[0], further[1]
     return PreparedEdge(outside, None, None, None, corner, corner, corner, end_shifts_mm=shifts)
 
 
@@ -262,6 +272,7 @@ def _edge(
     shifts: Points | None,
     *,
     towards: bool,
+    sampled: bool,
 ) -> PreparedEdge | None:
     if not faces:
         return None
@@ -295,8 +306,13 @@ def _edge(
     if shifts is not None:
         return PreparedEdge(outside, None, bevel, None, outer, last, last, None, shifts)
     doubt = end_doubt(points, bevel.line, end, step=step)
-    if doubt is None:
-        doubt = sparse_doubt(points, bevel.line, end, detail, step=step)
+    if doubt is not None:
+        return PreparedEdge(outside, None, bevel, None, outer, last, last, doubt)
+    further = beyond_last(points, outside.line, bevel.line, end, detail, step=step) if sampled else None
+    if further is not None:
+        last = last + further[0]
+        return PreparedEdge(outside, None, bevel, None, outer, last, last, None, further[1])
+    doubt = sparse_doubt(points, bevel.line, end, detail, step=step)
     return PreparedEdge(outside, None, bevel, None, outer, last, last, doubt)
 
 

@@ -57,6 +57,8 @@ class Profile:
         The same that a rim or a gap along the edges leaves (`vision.rim`).
     points_alone
         Each point was found from pixels of its own: its scatter says nothing of its neighbour's.
+    sampled
+        Points were taken here and there along the surfaces, which end somewhere before the next point would have been.
     end_shifts_mm
         Points at which the surface is seen to end, each with the ways (2, 2) by which its end may lie elsewhere, one
         standard uncertainty along the surface and one across it.
@@ -75,6 +77,7 @@ class Profile:
     tone_doubt_mm: float = 0.0
     rim_doubt_mm: float = 0.0
     points_alone: bool = False
+    sampled: bool = False
     end_shifts_mm: Mapping[int, Points] = field(default_factory=dict)
 
     def __post_init__(self) -> None:

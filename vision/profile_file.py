@@ -166,6 +166,7 @@ def profile_from_points(points_mm: Points) -> Profile:
         blur_mm=0.0 if smooth == 1 else smooth * spacing / math.sqrt(12.0),
         correlation_points=float(smooth),
         gaps=tuple(Gap(index, float(steps[index]), MISSING) for index in wide),
+        sampled=True,
     )
 
 

@@ -91,7 +91,8 @@ class PreparedEdge:
     lies between outside surface and bevel, ``land_top`` between bevel and land, ``land_bottom``
     between land and inside surface; a missing part makes its corners coincide. ``end_doubt`` is the standard
     uncertainty (2,) of the lowest visible point, beyond that of a clear end, where the profile does not end clearly;
-    ``end_shifts_mm`` (2, 2) are those of a clear one, along the surface and across it, where the profile tells them.
+    ``end_shifts_mm`` (K, 2) are those of a clear one, where the profile tells them; ``end_seen`` tells that light was
+    seen to break off there.
     """
 
     outside: LineFit
@@ -103,6 +104,7 @@ class PreparedEdge:
     land_bottom: Points
     end_doubt: Points | None = None
     end_shifts_mm: Points | None = None
+    end_seen: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)

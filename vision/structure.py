@@ -26,8 +26,10 @@ from vision.unseen_edge import UnseenEdge, is_edge, unseen_edges
 PointPx = tuple[float, float]
 JointChoice = Literal["auto", "tee", "lap", "butt", "groove"]
 MOST_RUNS = 120
-LEAST_RUN_POINTS = 8
-"""A run of fewer steps is a guess: a profile with gaps has such."""
+LEAST_RUN_POINTS, FEWEST_STEEP_POINTS = 8, 5
+"""A run of fewer steps is a guess: a profile with gaps has such; on a steep face they lie farther apart, but evenly."""
+MOST_IN_A_STEP, LEAST_STEEP_MM = 0.4, 1.5
+"""Share of such a face that one step may be, and its least length: a radius shows shorter ones."""
 LEAST_STRAIGHT = 0.35
 """An outline with less than this share in straight runs is grain, a stain or a shadow, not a section."""
 MOSTLY_SEEN = 0.2
@@ -40,7 +42,10 @@ LEAST_LONG = 0.5
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Shape:
-    """An outline in mm with its straight runs; ``std_mm`` (N,) where its points are not known equally well."""
+    """An outline in mm with its straight runs; ``std_mm`` (N,) where its points are not known equally well.
+
+    ``faces`` are the runs with such of few points that lie far apart, as on a steep face of a groove.
+    """
 
     points: Points
     cut: NDArray[np.bool_]
@@ -48,6 +53,7 @@ class Shape:
     detail: Detail
     tolerance: float
     std_mm: NDArray[np.float64] | None = None
+    faces: tuple[Run, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -67,13 +73,25 @@ class Structure:
 
 def shape_of(points: Points, cut: NDArray[np.bool_], detail: Detail, *, closed: bool, tolerance: float) -> Shape:
     extent = diagonal(points)
+    faces: tuple[Run, ...] = ()
     shortest = max(6 * tolerance, 0.008 * extent)
     runs = straight_runs(points, cut, closed=closed, tolerance=tolerance, shortest=shortest)
     if not closed:
         steps = step_lengths(points)
         runs = [without_stray_ends(points, steps, run) for run in runs]
+        # In a frame steep faces are followed along them: what has few points there is something else.
+        faces = tuple(run for run in runs if _told(steps, run, many=detail.alone))
     runs = [run for run in runs if run.stop - run.start >= LEAST_RUN_POINTS]
-    return Shape(points, cut, runs, detail, tolerance)
+    return Shape(points, cut, runs, detail, tolerance, faces=faces)
+
+
+def _told(steps: NDArray[np.float64], run: Run, *, many: bool) -> bool:
+    """Tell whether a run has points enough: a face so steep that they lie far apart, all along it, has few."""
+    count = run.stop - run.start
+    if many or count >= LEAST_RUN_POINTS:
+        return count >= LEAST_RUN_POINTS
+    steep = count >= FEWEST_STEEP_POINTS and run.length > max(LEAST_RUN_POINTS * median(steps), LEAST_STEEP_MM)
+    return steep and float(steps[run.start : run.stop - 1].max()) < MOST_IN_A_STEP * run.length
 
 
 def recognise(
@@ -95,7 +113,7 @@ def recognise(
     if lapped is not None:
         return lapped
     if not closed and joint in ("auto", "groove"):
-        prepared = find_open_groove(shape.points, shape.runs)
+        prepared = find_open_groove(shape.points, shape.faces)
         if prepared is None and joint == "groove":
             prepared = find_square_gap(shape.points, shape.runs)
         if prepared is not None:

@@ -125,8 +125,16 @@ def test_same_points_give_the_same_line() -> None:
 
 
 def test_too_few_points() -> None:
-    with pytest.raises(ValueError, match="at least 8 points, got 7"):
-        robust_line(np.zeros((7, 2)), NOISE_MM)
+    with pytest.raises(ValueError, match="at least 5 points, got 4"):
+        robust_line(np.zeros((4, 2)), NOISE_MM)
+
+
+def test_few_points_do_not_tell_their_own_scatter() -> None:
+    """Six points that happen to lie in line are as uncertain as such points are."""
+    x = np.arange(6.0)
+    few = robust_line(np.column_stack([x, 0.0 * x]), NOISE_MM)
+    assert few.offset_std >= 0.9 * NOISE_MM / math.sqrt(6)
+    assert robust_line(np.column_stack([along(), 0.0 * along()]), NOISE_MM).offset_std < 1e-9
 
 
 def test_weights_leave_points_out() -> None:
