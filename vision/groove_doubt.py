@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from core.geometry import Points, distance
+from vision.groove_joint import SQUARE_WITHIN_DEG
 from vision.member_ends import least_gap_mm
 from vision.open_groove import OpenGroove
 from vision.plate_line import NOISY_MM, Detail
@@ -20,6 +21,9 @@ taken for the face is a radius or a land below it. Corners that a thick line rou
 LEAST_APART_MM, LEAST_APART_SHARE = 1.0, 0.12
 """Faces of one joint are prepared to about the same depth (common practice, no source): a larger difference, in mm and
 as a share of the deeper, is told."""
+
+MUCH_LONGER, OTHER_SLOPE_DEG = 1.4, 4.0
+"""A part of a face so many times longer than what was taken for its bevel, at another slope, makes it one in parts."""
 
 ASKEW = 0.05
 """A device looks at a groove from so far aside, as a tangent, at least where nobody has said more."""
@@ -58,7 +62,9 @@ def doubt_of(
                 f"the edge of the other plate may hide the lower part of the {side} face"
             )
     if groove.faces_left or groove.faces_right:
-        return GrooveDoubt(unseen, hidden | _deeper(left, right), _told_apart(left, right))
+        return GrooveDoubt(
+            unseen, hidden | _deeper(left, right), _told_apart(left, right) + _in_parts(groove, left, right)
+        )
     reason = "no prepared face is seen, only the surfaces"
     unseen |= dict.fromkeys(("preparation_depth_left", "preparation_depth_right"), reason)
     chosen = groove.square_gap
@@ -66,6 +72,28 @@ def doubt_of(
         unseen["root_gap"] = chosen.doubt
         hidden["misalignment"] = chosen.offset_doubt_mm(points, left.outside.line, right.outside.line)
     return GrooveDoubt(unseen, hidden, (SQUARE,))
+
+
+def _in_parts(groove: OpenGroove, left: PreparedEdge | None, right: PreparedEdge | None) -> tuple[Flag, ...]:
+    """Return a flag for each face of which a longer part goes down at another slope than what was taken for its bevel.
+
+    A preparation may have two slopes (ASME B16.25, thick walls), or spatter sticks to it.
+    """
+    flags = []
+    for side, edge, faces in (("left", left, groove.faces_left), ("right", right, groove.faces_right)):
+        if edge is None or edge.bevel is None or len(faces) < 2:
+            continue
+        turns = [90.0 - abs(90.0 - abs(turn_deg(edge.bevel.line, run.line))) for run in faces]
+        own = max((run.length for run, turn in zip(faces, turns, strict=True) if turn < OTHER_SLOPE_DEG / 2), default=0)
+        longest, turn = max(zip(faces, turns, strict=True), key=lambda pair: pair[0].length)
+        square = abs(abs(turn_deg(edge.outside.line, longest.line)) - 90.0) < SQUARE_WITHIN_DEG
+        if not square and turn > OTHER_SLOPE_DEG and longest.length > MUCH_LONGER * own > 0:
+            text = (
+                f"the {side} face goes down in parts, {turn:.0f} degrees apart: its bevel angle is that of the upper "
+                "one; two slopes may have been prepared, or spatter sticks to it"
+            )
+            flags.append(Flag("face_in_parts", text))
+    return tuple(flags)
 
 
 def _behind_edge(points: Points, groove: OpenGroove, detail: Detail) -> bool:

@@ -104,3 +104,18 @@ def test_points_off_the_face_tell_nothing_of_its_end() -> None:
     off = np.column_stack([at, -at])
     off[-1] += (0.0, 0.5)
     assert beyond_last(off, PLATE, FACE, 12, Detail(0.0, 0.1, 0.0), step=1) is None
+
+
+@pytest.mark.parametrize(("upper_mm", "flagged"), [(0.0, False), (2.0, True)])
+def test_a_face_in_two_slopes_is_told(upper_mm: float, flagged: bool) -> None:
+    """As the compound bevel of thick walls in ASME B16.25: 37.5 degrees, and 10 degrees above (from memory)."""
+    shallow, steep = (math.tan(math.radians(degrees)) for degrees in (37.5, 10.0))
+    corner = -1.0 - 5.0 * shallow
+    edge = corner - upper_mm * steep
+    left = np.array([[-30.0, upper_mm], [edge, upper_mm], [corner, 0.0], [-1.0, -5.0]])
+    right = np.array([[1.0, -5.0], [1.0 + (5.0 + upper_mm) * shallow, upper_mm], [30.0, upper_mm]])
+    points = sampled([left, right], np.arange(-29.0, 29.0, 0.06), np.random.default_rng(2))
+    (weld,) = find_welds_in_profile(profile_from_points(points), joint="groove").welds
+    told = [flag.message for flag in weld.flags if flag.code == "face_in_parts"]
+    assert bool(told) == flagged
+    assert all("left" in message and "27 degrees" in message for message in told)
