@@ -23,6 +23,9 @@ WIDEST_SPATTER_MM = 1.5
 STAYS_ON_PLATE_MM = 0.5
 """A surface that follows the plate line this far beyond a bump is plate again: the bump was no weld."""
 
+SCATTERED_UP, SCATTERED_UP_MM = 2, 0.15
+"""So many points of a groove, or as many as lie on such a length, may scatter up to the plate line within it."""
+
 LONG_LOW_MM = 1.0
 """What lies off the plate line by no more than two thresholds, and is no longer than this, is the plate's wander."""
 
@@ -150,12 +153,13 @@ def _departure(
     for at, index in enumerate(starts):
         if sides[at] == 0:
             continue
-        end = stops[at]
+        last = at if sides[at] > 0 else _same_groove(length, sides, stops, at)
+        end = stops[last]
         if end == len(path):
             return sides[at], max(0, index - 1)
         # Where the surface goes on after it has lain on the plate line, if it comes back to that at once, and where to.
-        on = sides[at + 1] == 0
-        resume, then = (stops[at + 1], sides[at + 2]) if on else (end, sides[at + 1])
+        on = sides[last + 1] == 0
+        resume, then = (stops[last + 1], sides[last + 2]) if on else (end, sides[last + 1])
         on_plate = float(length[min(resume, len(path) - 1)] - length[end])
         peak = float(np.abs(offset[index:end]).max())
         extent = float(length[end] - length[index])
@@ -182,6 +186,20 @@ def _departure(
                 return 1, max(0, crossing - 1)
             return -1, max(0, index - 1)
     return 0, None
+
+
+def _same_groove(length: Points, sides: list[int], stops: list[int], at: int) -> int:
+    """Return the last stretch of a groove beside a rising face of which some points scatter up to the plate line."""
+    reach = length[np.minimum(stops, len(length) - 1)]
+    last = at
+    while sides[last + 1] == 0 and sides[last + 2] < 0:
+        if stops[last + 1] - stops[last] > SCATTERED_UP and reach[last + 1] - reach[last] > SCATTERED_UP_MM:
+            return at
+        last += 2
+    face = last + 1 if sides[last + 1] > 0 else last + 2
+    rises = sides[face] > 0 and reach[face] - reach[face - 1] > LONG_LOW_MM
+    narrow = reach[last] - (reach[at - 1] if at else 0.0) < WIDEST_UNDERCUT_MM
+    return last if rises and narrow else at
 
 
 def _model_toe(
