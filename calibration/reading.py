@@ -28,6 +28,9 @@ LARGEST_LENGTH_SPREAD = 1.5
 """Upper over lower quartile of tick lengths that follow no pattern: letters differ by more."""
 
 HALF_TICK_STRENGTH = 0.4
+LEAST_MERIT = 0.3
+"""Merit over that of the best below which a graduation is not read."""
+
 BLOCK_WIDTH, BLOCK_PERIOD_PX = 0.4, 12.0
 """Marks that fill more of their spacing are blocks of a chequered bar; at smaller ones blur widens ticks."""
 
@@ -92,7 +95,7 @@ def _readings(found: list[Graduation]) -> list[Reading]:
             groups.append([graduation])
     readings = []
     for group in groups:
-        if merit(group[0]) < 0.3 * merit(groups[0][0]):
+        if merit(group[0]) < LEAST_MERIT * merit(groups[0][0]):
             continue
         patterns = [tick_pattern(g.marks) for g in group]
         pattern = next((kind for kind in patterns if kind != "none"), "none")
