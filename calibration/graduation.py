@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.fan import UNSEEN_FAN, Fan
+from calibration.inch import NO_HALVES, Halving
 from calibration.strip import Strip, chord, run_around
 from core.geometry import Points
 
@@ -69,9 +70,9 @@ class Graduation:
         Share of the ticks' length that is drawn through; a line of print is not.
     shortest_px
         Length of the shortest ticks.
-    fan, marks, width
-        How the ticks converge, every how many-th of them is longer, and which share of the spacing one fills;
-        filled in by ``ticks.looked_closer`` where a graduation is worth it.
+    fan, marks, halves, width
+        How the ticks converge, every how many-th of them is longer, which are longest among halves of halves, and
+        which share of the spacing one fills; filled in by ``ticks.looked_closer`` where a graduation is worth it.
     """
 
     index: NDArray[np.int64]
@@ -90,6 +91,7 @@ class Graduation:
     shortest_px: float
     fan: Fan = UNSEEN_FAN
     marks: frozenset[int] = frozenset()
+    halves: Halving = NO_HALVES
     width: float = 0.0
 
     @property

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from calibration.fan import UNSEEN_FAN, Fan
 from calibration.graduation import Graduation
+from calibration.inch import NO_HALVES, Halving, halving
 
 MARKED_STEPS = (2, 4, 5, 8, 10, 16, 20, 32, 64)
 """How many spacings lie between longer ticks: tenths and their halves; the halves of an inch."""
@@ -60,7 +61,8 @@ def looked_closer(gray: NDArray[np.uint8], graduation: Graduation) -> Graduation
     """Return the graduation with the fan of its ticks, the steps of the longer ones and their width filled in."""
     fan = _fan(gray, graduation)
     sight = _Sight(gray, graduation, fan)
-    return replace(graduation, fan=fan, marks=_marks(sight), width=_width(sight))
+    marks, halves = _marks(sight)
+    return replace(graduation, fan=fan, marks=marks, halves=halves, width=_width(sight))
 
 
 def _fan(gray: NDArray[np.uint8], graduation: Graduation) -> Fan:
@@ -99,8 +101,8 @@ def _middle(profile: NDArray[np.float64], x: NDArray[np.float64]) -> NDArray[np.
         return np.asarray(np.where(weight > 0, (rise @ x) / weight, np.nan))
 
 
-def _marks(sight: _Sight) -> frozenset[int]:
-    """Return every how many-th tick is longer: the steps that rows beyond the finest ticks show."""
+def _marks(sight: _Sight) -> tuple[frozenset[int], Halving]:
+    """Return every how many-th tick is longer, by the rows beyond the finest ticks, and the longest among halves."""
     g = sight.graduation
     half, period = g.half_length_px, g.period_px
     reach = max(8.0 * half, 2.5 * period)
@@ -110,13 +112,16 @@ def _marks(sight: _Sight) -> frozenset[int]:
     inner = sight.grey(np.array([-0.5, 0.0, 0.5]) * period, np.linspace(-0.8 * half, 0.8 * half, 9))
     full = max(3.0, float(np.median(inner[:, :, 1] - 0.5 * (inner[:, :, 0] + inner[:, :, 2]))))
     least_rows = max(2, math.ceil(0.2 * half / step))
+    halves = NO_HALVES
     for way in (1.0, -1.0):
         grey = sight.grey(np.array([-0.5, 0.0, 0.5]) * period, way * y)
         contrast = np.clip((grey[:, :, 1] - 0.5 * (grey[:, :, 0] + grey[:, :, 2])) / full, 0.0, 1.2)
         told = _step_of_rows(g.index, contrast)
         for step_count in set(told) - {0}:
             rows_of[step_count] = rows_of.get(step_count, 0) + _longest_run(told, step_count)
-    return _of_one_family({step: rows for step, rows in rows_of.items() if rows >= least_rows}, g.count)
+        if not INCH_PARTS.isdisjoint(told):
+            halves = max(halves, halving(g.index, contrast), key=lambda seen: seen.step)
+    return _of_one_family({step: rows for step, rows in rows_of.items() if rows >= least_rows}, g.count), halves
 
 
 def _longest_run(told: list[int], step: int) -> int:
