@@ -1,11 +1,8 @@
-"""Following the ticks of one rule from a striped tile along the whole picture.
-
-A strip is brought into line with the rule first; the ticks are then taken one by one from the mean
-profile of the rows that all ticks share.
-"""
+"""The ticks of one rule along the whole picture, one by one from the mean profile of the rows that all ticks share."""
 
 from __future__ import annotations
 
+import bisect
 from dataclasses import dataclass
 
 import cv2
@@ -13,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.fan import UNSEEN_FAN, Fan
-from calibration.strip import Strip, align, bands, chord, run_around
-from calibration.stripes import Stripes
+from calibration.inch import NO_HALVES, Halving
+from calibration.strip import Strip, chord, run_around
 from core.geometry import Points
 
 LEAST_TICKS = 8
@@ -27,8 +24,20 @@ LEAST_OFF = 0.05
 SHARE_ON_STEP = 0.85
 """Share of the ticks that must lie on every second (third, ...) expected place for the rest to be strays."""
 
+MOST_UNEVEN = 0.18
+"""Share of the spacing by which marks that are no ticks are off: places taken at random are off by a seventh."""
+
+MOST_UNEVEN_NEAR, NEAR_REACH = 0.11, 16.0
+"""The same of marks within so many spacings of where they were seen."""
+
+INSET = 0.15
+"""Share of the rows at either end that is left out: there the ticks begin and end."""
+
 LONGEST_GAP = 40
 """Ticks that may be hidden in one stretch, if as many are seen before it."""
+
+
+_Walked = tuple[NDArray[np.int64], NDArray[np.float64], float, float, bool]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -61,9 +70,9 @@ class Graduation:
         Share of the ticks' length that is drawn through; a line of print is not.
     shortest_px
         Length of the shortest ticks.
-    fan, marks, width
-        How the ticks converge, every how many-th of them is longer, and which share of the spacing one fills;
-        filled in by ``ticks.looked_closer`` where a graduation is worth it.
+    fan, marks, halves, width
+        How the ticks converge, every how many-th of them is longer, which are longest among halves of halves, and
+        which share of the spacing one fills; filled in by ``ticks.looked_closer`` where a graduation is worth it.
     """
 
     index: NDArray[np.int64]
@@ -82,6 +91,7 @@ class Graduation:
     shortest_px: float
     fan: Fan = UNSEEN_FAN
     marks: frozenset[int] = frozenset()
+    halves: Halving = NO_HALVES
     width: float = 0.0
 
     @property
@@ -100,70 +110,28 @@ class Graduation:
         return self.residual_px / self.period_px + 0.2 * (1.0 - self.seen_share)
 
 
-def follow(gray: NDArray[np.uint8], reduced: NDArray[np.uint8], scale: float, start: Stripes) -> list[Graduation]:
-    """Return the graduations that a striped tile shows: ticks, and rows of figures that look like them.
+def is_even(gray: NDArray[np.uint8], strip: Strip, band: tuple[float, float]) -> bool:
+    """Tell whether marks stand at an even spacing around the middle of a strip, where they were seen.
 
-    Parameters
-    ----------
-    reduced, scale
-        The pyramid level in which the spacing is a few pixels, and picture pixels per pixel of it;
-        the line is found there, the ticks in ``gray``.
+    A look at a few of them spares following marks at random places along the whole picture.
     """
-    first = Strip(
-        (start.centre_px + 0.5) / scale - 0.5,
-        start.direction,
-        np.array([-start.direction[1], start.direction[0]]),
-        start.period_px / scale,
+    first, last = chord(strip, gray.shape[1], gray.shape[0])
+    seen = _marks_of(
+        gray, strip, band, max(first, -NEAR_REACH * strip.period_px), min(last, NEAR_REACH * strip.period_px)
     )
-    half = max(start.reach_px / scale, 3 * first.period_px)
-    found = []
-    for low, high in bands(reduced, first, half):
-        small, band = first, (low, high)
-        for reach in (6.0, 12.0, 24.0):
-            aligned = align(reduced, small, reach, band)
-            if aligned is None:
-                break
-            small, band = aligned
-        else:
-            strip = Strip((small.origin + 0.5) * scale - 0.5, small.along, small.tick, small.period_px * scale)
-            found.extend(_best_rows(gray, strip, (band[0] * scale, band[1] * scale)))
-    return found
+    if seen is None:
+        return False
+    (index, position, *_), step, _, _ = seen
+    return float(np.std(_smooth_fit(index, position)[1])) * step < MOST_UNEVEN_NEAR * strip.period_px
 
 
-def _best_rows(gray: NDArray[np.uint8], strip: Strip, band: tuple[float, float]) -> list[Graduation]:
-    """Return the ticks of the given rows, and of neighbouring rows when they are cleaner there.
-
-    Figures stand at the spacing of the ticks and are often the stronger stripes.
-    """
-    graduation = _take_ticks(gray, strip, band)
-    if graduation is None:
-        return []
-    hopeless = graduation.count < 16 or graduation.untidiness > 0.18 or graduation.seen_share < 0.6
-    if hopeless or graduation.untidiness < 0.05:
-        return [graduation]
-    found = [graduation]
-    low_px = max(1.0, 0.3 * strip.period_px)
-    for offset in np.arange(-5.0, 5.01, 0.35) * strip.period_px:
-        other = _take_ticks(gray, strip, (offset - low_px, offset + low_px))
-        if other is not None:
-            found.append(other)
-    return sorted(found, key=lambda g: g.untidiness)[:2]
-
-
-def _take_ticks(gray: NDArray[np.uint8], strip: Strip, band: tuple[float, float]) -> Graduation | None:
-    height, width = gray.shape
-    first, last = chord(strip, width, height)
-    step = min(1.0, strip.period_px / 16)
-    inset = 0.15 * (band[1] - band[0])
-    half = float(max(1.0, 0.5 * (band[1] - band[0]) - inset))
-    middle = 0.5 * (band[0] + band[1])
-    centred = Strip(strip.origin + middle * strip.tick, strip.along, strip.tick, strip.period_px)
-    picture = centred.sample(gray, first, last, half, step)
-    profile = picture.mean(axis=0).astype(float)
-    seen = _walk(profile, -first / step, strip.period_px / step)
+def take_ticks(gray: NDArray[np.uint8], strip: Strip, band: tuple[float, float]) -> Graduation | None:
+    """Return the ticks in the rows ``band`` (from, to) of a strip, None where they are too few or by far too uneven."""
+    first, last = chord(strip, gray.shape[1], gray.shape[0])
+    seen = _marks_of(gray, strip, band, first, last)
     if seen is None:
         return None
-    index, position, depth, noise, dark = seen
+    (index, position, depth, noise, dark), step, centred, half = seen
     x = first + position * step
     for _ in range(3):
         coefficients, residual = _smooth_fit(index, x)
@@ -179,6 +147,9 @@ def _take_ticks(gray: NDArray[np.uint8], strip: Strip, band: tuple[float, float]
         return None
     coefficients, residual = _smooth_fit(index, x)
     period = float(np.median(np.abs(np.polyval(np.polyder(coefficients), index))))
+    rms = float(np.sqrt(np.mean(residual**2)))
+    if rms > MOST_UNEVEN * period:
+        return None
     lengths_px, solid = _tick_lengths(gray, centred, x, half, dark)
     shortest = max(1.0, float(np.quantile(lengths_px, 0.1)))
     return Graduation(
@@ -186,9 +157,9 @@ def _take_ticks(gray: NDArray[np.uint8], strip: Strip, band: tuple[float, float]
         centred.to_picture(x, 0.0),
         centred.along,
         centred.tick,
-        half + inset,
+        half + INSET * (band[1] - band[0]),
         period,
-        float(np.sqrt(np.mean(residual**2))),
+        rms,
         depth / max(noise, 0.5),
         dark,
         lengths_px / shortest,
@@ -198,9 +169,20 @@ def _take_ticks(gray: NDArray[np.uint8], strip: Strip, band: tuple[float, float]
     )
 
 
-def _walk(
-    profile: NDArray[np.float64], start: float, period: float
-) -> tuple[NDArray[np.int64], NDArray[np.float64], float, float, bool] | None:
+def _marks_of(
+    gray: NDArray[np.uint8], strip: Strip, band: tuple[float, float], first: float, last: float
+) -> tuple[_Walked, float, Strip, float] | None:
+    """Return the marks in rows of a strip, px a sample, the strip along the rows' middle and half their height."""
+    step = min(1.0, strip.period_px / 16)
+    half = float(max(1.0, 0.5 * (band[1] - band[0]) * (1.0 - 2.0 * INSET)))
+    middle = 0.5 * (band[0] + band[1])
+    centred = Strip(strip.origin + middle * strip.tick, strip.along, strip.tick, strip.period_px)
+    profile = centred.sample(gray, first, last, half, step).mean(axis=0).astype(float)
+    seen = _walk(profile, -first / step, strip.period_px / step)
+    return None if seen is None else (seen, step, centred, half)
+
+
+def _walk(profile: NDArray[np.float64], start: float, period: float) -> _Walked | None:
     """Return index and position of each tick, their median depth, the noise between, and if they are dark."""
     window = max(3, round(period) | 1)
     base = cv2.blur(profile[None, :], (window, 1), borderType=cv2.BORDER_REFLECT)[0]
@@ -231,7 +213,7 @@ def _walk(
     index, at = index[kept], at[kept]
     if len(index) < LEAST_TICKS:
         return None
-    position = np.array([_centroid(signal, int(p), period) for p in at])
+    position = _centroids(signal, at, period)
     between = np.concatenate([signal[p + round(0.35 * period) : p + round(0.65 * period) + 1] for p in at])
     return index, position, depth, float(np.std(between)), dark
 
@@ -241,6 +223,7 @@ def _steps(
 ) -> dict[int, int]:
     """Walk from the start one way, one expected tick after the other; the index counts spacings."""
     first = int(peaks[np.argmin(np.abs(peaks - start))])
+    places, heights, end = peaks.tolist(), signal[peaks].tolist(), len(signal)
     found = {0: first}
     recent = [0]
     local, missing, number = period, 0, 0
@@ -249,17 +232,18 @@ def _steps(
         number += way
         last = recent[-1]
         expected = found[last] + (number - last) * local
-        if not 0 <= expected < len(signal):
+        if not 0 <= expected < end:
             return found
-        place = int(np.searchsorted(peaks, expected))
-        beside = peaks[max(0, place - 1) : place + 1]
-        nearest = int(beside[0] if len(beside) == 1 or expected - beside[0] < beside[1] - expected else beside[1])
-        if abs(nearest - expected) < NEAR * period and signal[nearest] > 0.35 * near_height:
+        place = bisect.bisect_left(places, expected)
+        if place == len(places) or (place > 0 and expected - places[place - 1] < places[place] - expected):
+            place -= 1
+        nearest, height = places[place], heights[place]
+        if abs(nearest - expected) < NEAR * period and height > 0.35 * near_height:
             found[number] = nearest
             recent = [*recent[-11:], number]
             if len(recent) >= 5:
                 local = _slope(recent, [found[i] for i in recent])
-            near_height += 0.2 * (min(float(signal[nearest]), 2 * near_height) - near_height)
+            near_height += 0.2 * (min(height, 2 * near_height) - near_height)
             missing = 0
         else:
             missing += 1
@@ -318,15 +302,20 @@ def _ends_in_line(index: NDArray[np.int64], x: NDArray[np.float64], period: floa
     return slice(first, last)
 
 
-def _centroid(signal: NDArray[np.float64], peak: int, period: float) -> float:
-    """Return the middle of a tick, samples, from what rises above half its height."""
+def _centroids(signal: NDArray[np.float64], peaks: NDArray[np.int64], period: float) -> NDArray[np.float64]:
+    """Return the middle of each tick, samples, from what rises above 0.4 of its height around its peak."""
     reach = max(1, round(0.4 * period))
-    low, high = max(0, peak - reach), min(len(signal), peak + reach + 1)
-    part = signal[low:high]
-    rise = np.clip(part - 0.4 * signal[peak], 0.0, None)
-    run = run_around(rise > 0, peak - low)
-    rise = rise * run
-    return float(low + (rise @ np.arange(len(rise))) / rise.sum())
+    step = np.arange(-reach, reach + 1)
+    places = peaks[:, None] + step
+    inside = (places >= 0) & (places < len(signal))
+    part = np.where(inside, signal[np.clip(places, 0, len(signal) - 1)], -np.inf)
+    rise = np.clip(part - 0.4 * signal[peaks][:, None], 0.0, None)
+    up = rise > 0
+    joined = np.empty_like(up)
+    joined[:, reach:] = np.logical_and.accumulate(up[:, reach:], axis=1)
+    joined[:, : reach + 1] = np.logical_and.accumulate(up[:, reach::-1], axis=1)[:, ::-1]
+    rise = np.where(joined, rise, 0.0)
+    return np.asarray(peaks + (rise @ step) / rise.sum(axis=1), float)
 
 
 def _smooth_fit(index: NDArray[np.int64], x: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

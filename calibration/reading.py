@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calibration.graduation import LEAST_TICKS, Graduation
+from calibration.inch import NO_HALVES, Halving, fits_parts, parts_of_inch
 from calibration.ticks import INCH_PARTS, TENTHS
 from core.errors import CalibrationRefused
 from core.geometry import Points
@@ -28,6 +29,9 @@ LARGEST_LENGTH_SPREAD = 1.5
 """Upper over lower quartile of tick lengths that follow no pattern: letters differ by more."""
 
 HALF_TICK_STRENGTH = 0.4
+LEAST_MERIT = 0.3
+"""Merit over that of the best below which a graduation is not read."""
+
 BLOCK_WIDTH, BLOCK_PERIOD_PX = 0.4, 12.0
 """Marks that fill more of their spacing are blocks of a chequered bar; at smaller ones blur widens ticks."""
 
@@ -40,6 +44,9 @@ FITTING = {
 }
 """Which spacings may be meant on a rule with such ticks; on others any."""
 
+OF_ONE_UNIT = dict.fromkeys(("decimal", "halves of mm", "tens"), ("decimal", "halves of mm")) | {"inch": ("inch",)}
+"""Which spacings the ticks of one rule may have together with ticks half-way between them."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Reading:
@@ -48,6 +55,7 @@ class Reading:
     graduation: Graduation
     pattern: str
     halved: bool
+    halves: Halving = NO_HALVES
 
 
 def chosen(found: list[Graduation], spacing_mm: float, *, pointed_out: bool = False) -> tuple[Graduation, float]:
@@ -61,11 +69,13 @@ def chosen(found: list[Graduation], spacing_mm: float, *, pointed_out: bool = Fa
             "sharper, or mark a known length"
         )
     readings = _without_halved(_told(_readings(found), pointed_out), spacing_mm)
-    fitting = [(r.graduation, n) for r in readings if (n := _spacings_per_tick(r, spacing_mm)) is not None]
+    fitting = _certain([(r, n) for r in readings if (n := _spacings_per_tick(r, spacing_mm)) is not None])
     if not fitting:
+        seen = sorted({r.halves.step for r in readings if r.halves.ends})
+        told = f" (they divide the inch into {' and '.join(map(str, seen))} parts)" if seen else ""
         raise CalibrationRefused(
-            f"the long and short ticks of the rule do not fit a spacing of {spacing_mm:g} mm: check --spacing, which "
-            "is the spacing of the finest graduation"
+            f"the long and short ticks of the rule do not fit a spacing of {spacing_mm:g} mm{told}: check --spacing, "
+            "which is the spacing of the finest graduation"
         )
     best, per_tick = fitting[0]
     size = best.period_px / per_tick
@@ -80,6 +90,17 @@ def chosen(found: list[Graduation], spacing_mm: float, *, pointed_out: bool = Fa
     return best, per_tick
 
 
+def _certain(fitting: list[tuple[Reading, float]]) -> list[tuple[Graduation, float]]:
+    """Return what fits, without what may be of two kinds where its half or double is surely of the kind meant."""
+    sure = [r for r, _ in fitting if len(FITTING.get(r.pattern, ())) == 1]
+
+    def doubtful(reading: Reading) -> bool:
+        ratios = [_period_ratio(reading.graduation, other.graduation) for other in sure]
+        return reading not in sure and any(abs(ratio / whole - 1) < 0.03 for ratio in ratios for whole in (0.5, 2.0))
+
+    return [(r.graduation, n) for r, n in fitting if not doubtful(r)]
+
+
 def _readings(found: list[Graduation]) -> list[Reading]:
     """Gather rows of one graduation; drop what is far less clear than the best."""
     groups: list[list[Graduation]] = []
@@ -92,13 +113,14 @@ def _readings(found: list[Graduation]) -> list[Reading]:
             groups.append([graduation])
     readings = []
     for group in groups:
-        if merit(group[0]) < 0.3 * merit(groups[0][0]):
+        if merit(group[0]) < LEAST_MERIT * merit(groups[0][0]):
             continue
         patterns = [tick_pattern(g.marks) for g in group]
         pattern = next((kind for kind in patterns if kind != "none"), "none")
         if pattern == "none" and min(_length_spread(g) for g in group) > LARGEST_LENGTH_SPREAD:
             continue
-        readings.append(Reading(group[0], pattern, max(g.halved for g in group) > HALF_TICK_STRENGTH))
+        halves = max((g.halves for g in group), key=lambda seen: (seen.step, seen.ends))
+        readings.append(Reading(group[0], pattern, max(g.halved for g in group) > HALF_TICK_STRENGTH, halves))
     return readings
 
 
@@ -183,7 +205,7 @@ def _without_halved(readings: list[Reading], spacing_mm: float) -> list[Reading]
     """
     told = [r for r in readings if r.halved and r.pattern == "decimal"]
     readings = [r for r in readings if r in told or not any(_coarser_of_same(r.graduation, t.graduation) for t in told)]
-    whole = [r for r in readings if not r.halved and _spacings_per_tick(r, spacing_mm) is not None]
+    whole = [r for r in readings if not r.halved and (r.halves.ends or _spacings_per_tick(r, spacing_mm) is not None)]
     return [
         r
         for r in readings
@@ -202,13 +224,18 @@ def _coarser_of_same(best: Graduation, other: Graduation) -> bool:
 def _spacings_per_tick(reading: Reading, spacing_mm: float) -> float | None:
     """Return how many of the given spacings lie between two ticks, or None when they do not fit."""
     wanted = _expected_pattern(spacing_mm)
+    parts = parts_of_inch(spacing_mm)
     if reading.halved:
+        if reading.pattern in OF_ONE_UNIT and wanted not in ("other", *OF_ONE_UNIT[reading.pattern]):
+            return None
         if reading.pattern == "decimal" and wanted in ("decimal", "halves of mm"):
             return 1.0 if wanted == "decimal" else 2.0
         raise CalibrationRefused(
             f"ticks {reading.graduation.period_px:.1f} px apart are halved along a part of the rule, and which "
             f"graduation is {spacing_mm:g} mm cannot be told: give the part of the picture with one graduation"
         )
+    if parts is not None and not fits_parts(reading.halves, parts):
+        return None
     return 1.0 if wanted in FITTING.get(reading.pattern, (wanted,)) or wanted == "other" else None
 
 
@@ -219,8 +246,7 @@ def _expected_pattern(spacing_mm: float) -> str:
     half = math.log10(2 * spacing_mm)
     if abs(half - round(half)) < 1e-6:
         return "halves of mm"
-    parts = math.log2(25.4 / spacing_mm)
-    return "inch" if abs(parts - round(parts)) < 1e-6 else "other"
+    return "other" if parts_of_inch(spacing_mm) is None else "inch"
 
 
 def tick_pattern(marks: frozenset[int]) -> str:

@@ -15,10 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.askew import FOCAL_LOG_STD, KNOWN_FOCAL_LOG_STD, assumed_camera, perspective_across, rule_homography
-from calibration.graduation import Graduation, follow
+from calibration.graduation import Graduation
 from calibration.model import Calibration, Lens
 from calibration.plane import PlaneOffset, plane_correction
-from calibration.reading import HALF_TICK_STRENGTH, chosen, merit, tick_pattern, tidy
+from calibration.reading import HALF_TICK_STRENGTH, LEAST_MERIT, chosen, merit, tick_pattern, tidy
+from calibration.rows import follow, is_followed
 from calibration.stripes import BOLD_GREY_STD, LEAST_GREY_STD, Stripes, find_stripes, grouped, pyramid
 from calibration.ticks import looked_closer
 from calibration.unseen import (
@@ -113,14 +114,25 @@ def _graduations(gray: NDArray[np.uint8]) -> list[Graduation]:
         stripes.sort(key=lambda s: -s.strength)
         found: list[Graduation] = []
         for start in grouped(stripes)[:TRIED_GROUPS]:
+            if is_followed(start, found):
+                continue
             level = int(np.clip(math.floor(math.log2(start.period_px / 5.0)), 0, len(levels) - 1))
             found.extend(g for g in follow(gray, levels[level], 2.0**level, start) if tidy(g))
         found.extend(_finer(gray, found))
-        looked = [looked_closer(gray, g) for g in _distinct(found)]
+        looked = _looked(gray, _distinct(found))
         if any(g.marks for g in looked):
             return looked
         unmarked = unmarked or looked
     return unmarked
+
+
+def _looked(gray: NDArray[np.uint8], found: list[Graduation]) -> list[Graduation]:
+    """Return graduations, best first, looked at closely: those that may be taken, the others where no mark is seen."""
+    worth = [merit(g) >= LEAST_MERIT * merit(found[0]) for g in found]
+    looked = [looked_closer(gray, g) if good else g for g, good in zip(found, worth, strict=True)]
+    if any(g.marks for g in looked):
+        return looked
+    return [g if good else looked_closer(gray, g) for g, good in zip(looked, worth, strict=True)]
 
 
 def _distinct(found: list[Graduation]) -> list[Graduation]:

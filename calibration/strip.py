@@ -48,7 +48,7 @@ def bands(gray: NDArray[np.uint8], strip: Strip, half: float) -> list[tuple[floa
     """Return up to three groups of rows (from, to) in which the stripes are strong."""
     step = strip.period_px / SAMPLES_PER_PERIOD
     span = 6 * strip.period_px
-    z = _demodulated(strip.sample(gray, -span, span, half, step))
+    z = demodulated(strip.sample(gray, -span, span, half, step))
     profile = np.abs(z[:, z.shape[1] // 2 - 3 : z.shape[1] // 2 + 4]).mean(axis=1)
     rows = (np.arange(len(profile)) - len(profile) // 2) * step
     left = profile.copy()
@@ -73,7 +73,7 @@ def align(
     half = max(abs(band[0]), abs(band[1])) + max(tall, strip.period_px)
     span = reach * strip.period_px
     picture = strip.sample(gray, -span, span, half, step)
-    z = _demodulated(picture)
+    z = demodulated(picture)
     amplitude = np.abs(z)
     rows = (np.arange(picture.shape[0]) - picture.shape[0] // 2) * step
     centre = slice(max(0, z.shape[1] // 2 - 4), z.shape[1] // 2 + 5)
@@ -103,7 +103,7 @@ def align(
     return moved, (float(rows[low] - offset), float(rows[high - 1] - offset))
 
 
-def _demodulated(picture: NDArray[np.float32]) -> NDArray[np.complex64]:
+def demodulated(picture: NDArray[np.float32]) -> NDArray[np.complex64]:
     """Return the complex amplitude of the expected spacing in each row, one value a period."""
     columns = picture.shape[1]
     carrier = np.exp(-2j * np.pi * (np.arange(columns) - (columns - 1) / 2) / SAMPLES_PER_PERIOD).astype(np.complex64)

@@ -132,23 +132,40 @@ def _starts(length: int) -> NDArray[np.int64]:
 
 
 class _Spectrum:
-    """Frequencies of a tile's spectrum and the masks that go with them; made once a picture."""
+    """The frequencies at which stripes are looked for, (rows, columns), and the masks that go with them.
+
+    Only these are computed, by products of matrices for all tiles at once: a third of the whole spectrum, and several
+    times faster than transforming tile by tile.
+    """
 
     def __init__(self) -> None:
         hann = np.hanning(TILE_PX + 2)[1:-1].astype(np.float32)
-        self.window = np.outer(hann, hann)
-        self.fy = np.fft.fftfreq(TILE_PX)[:, None]
-        self.fx = np.fft.rfftfreq(TILE_PX)[None, :]
+        self.most = math.ceil(TILE_PX / SHORTEST_PERIOD_PX)
+        self.fy = np.arange(-self.most, self.most + 1)[:, None] / TILE_PX
+        self.fx = np.arange(self.most + 1)[None, :] / TILE_PX
         self.radius = np.hypot(self.fx, self.fy)
         self.ring = (self.radius > 1 / LONGEST_PERIOD_PX) & (self.radius < 1 / SHORTEST_PERIOD_PX)
         self.weight = (self.radius * self.ring).astype(np.float32)
+        # A real picture's spectrum is the same at opposite frequencies; of the first column both are held.
         self.ring_count = int(self.ring.sum())
+        place = np.arange(TILE_PX)
+        across = np.exp(-2j * np.pi * place[:, None] * self.fx) * hann[:, None]
+        down = np.exp(-2j * np.pi * self.fy * place[None, :]) * hann[None, :]
+        self.across = np.ascontiguousarray(np.concatenate([across.real, across.imag], axis=1), np.float32)
+        self.down_real, self.down_imag = (np.ascontiguousarray(part, np.float32) for part in (down.real, down.imag))
+
+    def of(self, tiles: NDArray[np.float32]) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        """Return real and imaginary part of the spectra of tiles (N, T, T), each (N, rows, columns)."""
+        columns = self.most + 1
+        lines = (tiles.reshape(-1, TILE_PX) @ self.across).reshape(-1, TILE_PX, 2 * columns)
+        one, other = self.down_real @ lines, self.down_imag @ lines
+        return one[..., :columns] - other[..., columns:], one[..., columns:] + other[..., :columns]
 
 
 def _striped(grid: _Spectrum, centres: Points, tiles: NDArray[np.float32], level: int) -> list[Stripes]:
-    spectrum = np.fft.rfft2(tiles * grid.window)
-    power = (spectrum.real**2 + spectrum.imag**2).astype(np.float32)
-    power *= grid.weight
+    real, imaginary = grid.of(tiles)
+    size2 = real**2 + imaginary**2
+    power = size2 * grid.weight
     flat = power.reshape(len(power), -1)
     peak = flat.argmax(axis=1)
     ratio = flat[np.arange(len(flat)), peak] * grid.ring_count / np.maximum(flat.sum(axis=1), 1e-9)
@@ -156,11 +173,11 @@ def _striped(grid: _Spectrum, centres: Points, tiles: NDArray[np.float32], level
     order = np.argsort(-ratio)[:MOST_OF_BATCH]
     for index in order[ratio[order] > LEAST_PEAK_RATIO]:
         row, column = divmod(int(peak[index]), power.shape[2])
-        frequency = _refined_peak(power[index], row, column)
+        frequency = _refined_peak(grid, power[index], row, column)
         size = float(np.hypot(*frequency))
         if size == 0 or _cross_ratio(grid, power[index], frequency) > LARGEST_CROSS_RATIO:
             continue
-        if not _is_line(spectrum[index], row, column):
+        if not _is_line(grid, size2[index], row, column):
             continue
         scale = 2.0**level
         found.append(
@@ -175,27 +192,24 @@ def _striped(grid: _Spectrum, centres: Points, tiles: NDArray[np.float32], level
     return found
 
 
-def _is_line(spectrum: NDArray[np.complex64], row: int, column: int) -> bool:
+def _is_line(grid: _Spectrum, size2: NDArray[np.float32], row: int, column: int) -> bool:
     """Tell whether a peak stands above what lies nearer to the middle of the spectrum, in the direction of it.
 
     A straight edge spreads over all frequencies in one direction, the lower the stronger.
     """
-    down = row - TILE_PX if row > TILE_PX // 2 else row
-    peak = abs(spectrum[row, column])
-    between = [spectrum[round(share * down) % TILE_PX, round(share * column)] for share in (0.6, 0.7)]
-    return bool(peak > LEAST_ABOVE * float(np.mean(np.abs(between))))
+    down = row - grid.most
+    between = [size2[grid.most + round(share * down), round(share * column)] for share in (0.6, 0.7)]
+    return bool(math.sqrt(size2[row, column]) > LEAST_ABOVE * float(np.mean(np.sqrt(between))))
 
 
-def _refined_peak(power: NDArray[np.float32], row: int, column: int) -> Points:
+def _refined_peak(grid: _Spectrum, power: NDArray[np.float32], row: int, column: int) -> Points:
     """Return the frequency of a peak, cycles per pixel (x, y), by the centroid of its neighbours."""
-    rows = np.arange(row - 1, row + 2)
-    columns = np.arange(column - 1, column + 2)
-    inside = (columns >= 0) & (columns < power.shape[1])
-    patch = power[np.ix_(rows % TILE_PX, columns[inside])]
+    rows = slice(max(0, row - 1), row + 2)
+    columns = slice(max(0, column - 1), column + 2)
+    patch = power[rows, columns].astype(float)
     total = float(patch.sum())
-    fy = float(patch.sum(axis=1) @ rows) / total / TILE_PX
-    fx = float(patch.sum(axis=0) @ columns[inside]) / total / TILE_PX
-    return np.array([fx, fy - 1.0 if fy > 0.5 else fy])
+    fx = float(patch.sum(axis=0) @ grid.fx[0, columns]) / total
+    return np.array([fx, float(patch.sum(axis=1) @ grid.fy[rows, 0]) / total])
 
 
 def _cross_ratio(grid: _Spectrum, power: NDArray[np.float32], frequency: Points) -> float:

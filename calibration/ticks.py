@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from calibration.fan import UNSEEN_FAN, Fan
 from calibration.graduation import Graduation
+from calibration.inch import NO_HALVES, Halving, halving
 
 MARKED_STEPS = (2, 4, 5, 8, 10, 16, 20, 32, 64)
 """How many spacings lie between longer ticks: tenths and their halves; the halves of an inch."""
@@ -60,7 +61,8 @@ def looked_closer(gray: NDArray[np.uint8], graduation: Graduation) -> Graduation
     """Return the graduation with the fan of its ticks, the steps of the longer ones and their width filled in."""
     fan = _fan(gray, graduation)
     sight = _Sight(gray, graduation, fan)
-    return replace(graduation, fan=fan, marks=_marks(sight), width=_width(sight))
+    marks, halves = _marks(sight)
+    return replace(graduation, fan=fan, marks=marks, halves=halves, width=_width(sight))
 
 
 def _fan(gray: NDArray[np.uint8], graduation: Graduation) -> Fan:
@@ -99,8 +101,8 @@ def _middle(profile: NDArray[np.float64], x: NDArray[np.float64]) -> NDArray[np.
         return np.asarray(np.where(weight > 0, (rise @ x) / weight, np.nan))
 
 
-def _marks(sight: _Sight) -> frozenset[int]:
-    """Return every how many-th tick is longer: the steps that rows beyond the finest ticks show."""
+def _marks(sight: _Sight) -> tuple[frozenset[int], Halving]:
+    """Return every how many-th tick is longer, by the rows beyond the finest ticks, and the longest among halves."""
     g = sight.graduation
     half, period = g.half_length_px, g.period_px
     reach = max(8.0 * half, 2.5 * period)
@@ -110,13 +112,16 @@ def _marks(sight: _Sight) -> frozenset[int]:
     inner = sight.grey(np.array([-0.5, 0.0, 0.5]) * period, np.linspace(-0.8 * half, 0.8 * half, 9))
     full = max(3.0, float(np.median(inner[:, :, 1] - 0.5 * (inner[:, :, 0] + inner[:, :, 2]))))
     least_rows = max(2, math.ceil(0.2 * half / step))
+    halves = NO_HALVES
     for way in (1.0, -1.0):
         grey = sight.grey(np.array([-0.5, 0.0, 0.5]) * period, way * y)
         contrast = np.clip((grey[:, :, 1] - 0.5 * (grey[:, :, 0] + grey[:, :, 2])) / full, 0.0, 1.2)
-        told = [_step_of_row(g.index, contrast[:, row]) for row in range(len(y))]
+        told = _step_of_rows(g.index, contrast)
         for step_count in set(told) - {0}:
             rows_of[step_count] = rows_of.get(step_count, 0) + _longest_run(told, step_count)
-    return _of_one_family({step: rows for step, rows in rows_of.items() if rows >= least_rows}, g.count)
+        if not INCH_PARTS.isdisjoint(told):
+            halves = max(halves, halving(g.index, contrast), key=lambda seen: seen.step)
+    return _of_one_family({step: rows for step, rows in rows_of.items() if rows >= least_rows}, g.count), halves
 
 
 def _longest_run(told: list[int], step: int) -> int:
@@ -140,23 +145,31 @@ def _of_one_family(rows_of: dict[int, int], count: int) -> frozenset[int]:
     return frozenset() if lone else marks
 
 
-def _step_of_row(index: NDArray[np.int64], contrast: NDArray[np.float64]) -> int:
-    """Return the step at which ticks go on in one row, 0 when they do not do so at one of the usual steps."""
-    long = contrast > LONGER_CONTRAST
-    if long.sum() < 2 or long.mean() > 0.65:
-        return 0
-    best, chosen = LEAST_APART, 0
+def _step_of_rows(index: NDArray[np.int64], contrast: NDArray[np.float64]) -> list[int]:
+    """Return the step at which ticks go on in each row (N, rows), 0 where they do so at none of the usual steps."""
+    long = (contrast > LONGER_CONTRAST).astype(float)
+    able = (long.sum(axis=0) >= 2) & (long.mean(axis=0) <= 0.65)
+    rows = np.flatnonzero(able)
+    result = np.zeros(contrast.shape[1], np.int64)
+    if len(rows) == 0:
+        return [int(step) for step in result]
+    contrast, long = contrast[:, rows], long[:, rows]
+    best = np.full(len(rows), LEAST_APART)
+    every, every_long = contrast.sum(axis=0), long.sum(axis=0)
     for step in MARKED_STEPS:
-        of_class = np.bincount(index % step, weights=contrast, minlength=step)
-        size = np.bincount(index % step, minlength=step)
-        phase = int(np.argmax(of_class / np.maximum(size, 1)))
-        inside = index % step == phase
-        if size[phase] < 2 or long[inside].mean() < LEAST_LONG or long[~inside].mean() > MOST_SHORT:
-            continue
-        apart = float(contrast[inside].mean() - contrast[~inside].mean())
-        if apart > best + 0.02:
-            best, chosen = apart, step
-    return chosen
+        member = np.equal.outer(np.arange(step), index % step).astype(float)
+        size = member.sum(axis=1)
+        of_class = member @ contrast
+        phase = np.argmax(of_class / np.maximum(size, 1.0)[:, None], axis=0)
+        count, rest = size[phase], len(index) - size[phase]
+        seen, seen_long = of_class[phase, np.arange(len(rows))], (member @ long)[phase, np.arange(len(rows))]
+        enough = (count >= 2) & (rest > 0)
+        count, rest = np.maximum(count, 1.0), np.maximum(rest, 1.0)
+        fits = enough & (seen_long / count >= LEAST_LONG) & ((every_long - seen_long) / rest <= MOST_SHORT)
+        apart = seen / count - (every - seen) / rest
+        better = fits & (apart > best + 0.02)
+        best[better], result[rows[better]] = apart[better], step
+    return [int(step) for step in result]
 
 
 def _width(sight: _Sight) -> float:
