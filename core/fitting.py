@@ -153,6 +153,11 @@ def seen_of_wander(length: float, correlation_length: float) -> float:
     return math.sqrt(max(1.0 - middle**2 - (slope * length) ** 2 / 12, LEAST_SEEN**2))
 
 
+def mean_of_wander(length: float, correlation_length: float) -> float:
+    """Return what is left of a surface's wander in the mean over a stretch of it, as a share of it."""
+    return _left_of_wander(length, WANDER_PIECE * correlation_length)[0]
+
+
 def _left_of_wander(length: float, piece: float) -> tuple[float, float]:
     """Return what is left of a surface's wander in the middle of a line fitted to a stretch, and in its slope.
 

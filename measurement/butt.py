@@ -17,7 +17,7 @@ from measurement.outline import Mark, Outline, dilated, face_lifted, height_abov
 from measurement.peak import blur_part, highest
 from measurement.plate import bend_deg, offset_between, thickness_at
 from measurement.uncertainty import Input, Noise, line_shifts
-from vision.section import Section
+from vision.section import Section, WeldSurface
 
 NOT_BELOW_ZERO = (
     "reinforcement",
@@ -67,10 +67,9 @@ def butt_model(section: Section, noise: Noise) -> Model[_Joint]:
         edge |= more
     under_left = section.opposite_left or (back.left.fit if back is not None else None)
     under_right = section.opposite_right or (back.right.fit if back is not None else None)
-    lifted = Input("resolution", partial(face_lifted, noise.face_bias_mm))
-    inputs = [Input(entry.source, partial(_face_moved, entry.move)) for entry in (*shifts(surface), lifted)]
+    inputs = [Input(entry.source, partial(_face_moved, entry.move)) for entry in _shifts(surface, noise)]
     if back is not None:
-        inputs += [Input(entry.source, partial(_root_moved, entry.move)) for entry in (*shifts(back), lifted)]
+        inputs += [Input(entry.source, partial(_root_moved, entry.move)) for entry in _shifts(back, noise)]
     for side, fit in (("under_left", under_left), ("under_right", under_right)):
         if fit is not None:
             inputs += [Input("plate fit", partial(_under_moved, side, shift)) for shift in line_shifts(fit)]
@@ -84,6 +83,10 @@ def butt_model(section: Section, noise: Noise) -> Model[_Joint]:
         not_below_zero=NOT_BELOW_ZERO,
         without_sign=("angular_misalignment",),
     )
+
+
+def _shifts(surface: WeldSurface, noise: Noise) -> list[Input[Outline]]:
+    return [*shifts(surface), Input("resolution", partial(face_lifted, noise.bias_of_face(surface)))]
 
 
 def _missing(name: Name) -> NotMeasurable:

@@ -56,7 +56,7 @@ def fillet_model(surface: WeldSurface, noise: Noise) -> Model[Outline] | None:
         nominal,
         (
             *shifts(surface),
-            Input("resolution", partial(face_lifted, noise.face_bias_mm)),
+            Input("resolution", partial(face_lifted, noise.bias_of_face(surface))),
             *(Input(source, partial(_grown, std)) for source, std in noise.all_edges.items()),
         ),
         {name.name: name.unit for name in FILLET},
@@ -156,7 +156,7 @@ def _marked(outline: Outline, root: Points, noise: Noise) -> tuple[Outline, dict
         edge["design_throat"] = edge["size"]
         edge["size"] = {source: std / half for source, std in edge["size"].items()}
     width = distance(outline.toe_right, outline.toe_left)
-    edge["weld_area"] = {"edge": width * noise.of_mean(1 / max(len(outline.face), 1))}
+    edge["weld_area"] = {"edge": width * noise.of_face(width, len(outline.face))}
     return replace(outline, marks=marks, held_by=held_by), edge
 
 

@@ -65,7 +65,7 @@ SOURCES: dict[str, str] = {
     "plate fit": "how well the straight part of a plate holds its line",
     "toe location": "where along the plate the face leaves it",
     "operator's mark": "how exactly a person marks a place in the picture",
-    "resolution": "where an edge lies inside a pixel, the same for all points",
+    "resolution": "where an edge lies in a pixel or a shade, alike for all points",
     "tone curve": "how the file stores light, which moves all edges alike",
     "second edge": "a rim of another tone or a gap along the metal: either side of it may be the edge",
     "blur": "how far blur moves a curved edge",

@@ -9,24 +9,36 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Generic, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-from core.fitting import LineFit
+from core.fitting import LineFit, mean_of_wander
 from core.geometry import Line
 from core.quantity import Component, Quantity, Unit
-from vision.section import Section
+from vision.section import Section, WeldSurface
 
-EDGE_BIAS_PX = 0.012
-"""Standard uncertainty of where an edge lies as a whole: what a shade at the rim does to every point of it
-alike. What the tone curve of the picture does comes on top."""
+RIM_SHADE, RIM_MM = 0.02, 0.12
+"""Metal is a little brighter or darker at its rim, which is rounded by grinding and lies beside resin: a slope of tones
+within the spread of an edge moves all its points alike, by the variance of that spread over the width of the rim, times
+a share of how deep the shade is against the step (the first, a standard uncertainty; assumptions without a source, they
+hold on rendered pictures). What the tone curve of the picture does comes on top."""
 
-FACE_BIAS_PX = 0.04
+EDGE_BIAS_PX = 0.005
+"""The same of an edge without any shade, inside a pixel."""
+
+KEPT, SAMPLED_PX2 = 0.78, 1.25
+"""Share of an edge's variance that its blur is taken from, and what sampling adds to blur (`vision.outline`)."""
+
+FACE_BIAS_PX, UNLIKE_BIAS_PX = 0.03, 0.3
 """Standard uncertainty of where the edge of a face lies against those of its plates: weld metal takes the etch and
-the light otherwise than the plate, up to its rim. Judged on rendered pictures of surfaces without wander."""
+the light otherwise than the plate, and less so at its very rim. The first where both are of one tone; the second times
+the share by which their tones differ comes on top. Judged on rendered pictures of surfaces without wander."""
+
+USUAL_UNLIKE = 0.1
+"""That share where nobody looked at the tones."""
 
 LINE_BIAS_PX = 0.01
 """The same along a laser line or a scanned surface, as a share of the points' spacing: the centre of a line is nearly
@@ -57,14 +69,18 @@ class Noise:
     edge_bias_mm, tone_doubt_mm, rim_doubt_mm
         Standard uncertainty of the place of all edges alike: inside a pixel, by the picture's tone curve, and by a rim
         or a gap along the metal.
-    face_bias_mm
-        Standard uncertainty of the place of a face's edge against those of its plates.
+    face_bias_mm, unlike_bias_mm
+        Standard uncertainty of the place of a face's edge against those of its plates: of any, and times the share by
+        which their tones differ.
     blur_mm
         Standard deviation of the edge spread.
     resolution_mm
         Size of a pixel.
     relative_std
         Source to relative standard uncertainty of a length.
+    wander_mm, wander_length_mm
+        How far surfaces wander slowly, which is in ``point_std_mm``, and over what length as one piece; 0 where that is
+        not told.
     of_line
         The points are those of a laser line or a scanned surface, not of the edge in a picture.
     """
@@ -78,6 +94,9 @@ class Noise:
     tone_doubt_mm: float = 0.0
     rim_doubt_mm: float = 0.0
     face_bias_mm: float = 0.0
+    unlike_bias_mm: float = 0.0
+    wander_mm: float = 0.0
+    wander_length_mm: float = 0.0
     of_line: bool = False
 
     @property
@@ -102,10 +121,36 @@ class Noise:
         """
         return self.point_std_mm * math.sqrt(min(share * self.correlation_points, max(share, 1.0)))
 
+    def bias_of_face(self, surface: WeldSurface) -> float:
+        """Return the standard uncertainty of the place of a face's edge against those of its plates."""
+        unlike = USUAL_UNLIKE if surface.unlike is None else surface.unlike
+        return math.hypot(self.face_bias_mm, unlike * self.unlike_bias_mm)
+
+    def of_face(self, length_mm: float, count: int) -> float:
+        """Return the standard uncertainty of the mean place of a surface, so long and of so many points.
+
+        It wanders as the plates do, and over the same length: neighbours of a few points only do not show that.
+        """
+        if self.wander_length_mm <= 0:
+            return self.of_mean(1 / max(count, 1))
+        own = self.point_std_mm**2 - self.wander_mm**2
+        scatter = replace(self, point_std_mm=math.sqrt(max(own, 0.0))).of_mean(1 / max(count, 1))
+        return math.hypot(scatter, self.wander_mm * mean_of_wander(length_mm, self.wander_length_mm))
+
+
+def edge_bias_px(blur_mm: float, resolution_mm: float) -> float:
+    """Return the standard uncertainty of the place of all edges alike, from the blur and the size of a pixel."""
+    if resolution_mm <= 0:
+        return EDGE_BIAS_PX
+    spread_px2 = ((blur_mm / resolution_mm) ** 2 + SAMPLED_PX2) / KEPT
+    return math.hypot(EDGE_BIAS_PX, RIM_SHADE * spread_px2 * resolution_mm / RIM_MM)
+
 
 def noise_of(section: Section) -> Noise:
     """Return what a section says about its own points."""
-    edges, face = (0.0, LINE_BIAS_PX) if section.one_sided else (EDGE_BIAS_PX, FACE_BIAS_PX)
+    edges, face, unlike = edge_bias_px(section.blur_mm, section.resolution_mm), FACE_BIAS_PX, UNLIKE_BIAS_PX
+    if section.one_sided:
+        edges, face, unlike = (0.0, LINE_BIAS_PX, 0.0)
     return Noise(
         section.point_std_mm,
         max(section.correlation_points, 1.0),
@@ -116,6 +161,9 @@ def noise_of(section: Section) -> Noise:
         section.tone_doubt_mm,
         section.rim_doubt_mm,
         face * section.resolution_mm,
+        unlike * section.resolution_mm,
+        section.wander_mm,
+        section.wander_length_mm,
         section.one_sided,
     )
 

@@ -135,15 +135,18 @@ def _section(
 ) -> Section:
     # How far a real surface wanders about its line is seen on the plates; the face is taken to be no better.
     wander = median([wander_of(fit, detail) for fit in fits])
+    alike = max([profile.correlation_points, *(fit.correlation_points for fit in fits)])
     return Section(
         joint=joint,
         point_std_mm=math.hypot(usual_std_mm(profile), wander),
         resolution_mm=profile.resolution_mm,
         relative_std=profile.relative_std,
         blur_mm=profile.blur_mm,
-        correlation_points=max([profile.correlation_points, *(fit.correlation_points for fit in fits)]),
+        correlation_points=alike,
         tone_doubt_mm=profile.tone_doubt_mm,
         rim_doubt_mm=profile.rim_doubt_mm,
+        wander_mm=wander if profile.closed else 0.0,
+        wander_length_mm=max(alike * detail.step_mm, detail.wander_length_mm) if profile.closed else 0.0,
         one_sided=not profile.closed,
         flags=flags,
     )

@@ -62,6 +62,9 @@ class WeldSurface:
         The sides, "left" or "right", whose toe is not told: its point only stands in for it.
     inferred
         The sides whose plate surface is not seen: its line was inferred from where it begins and ends.
+    unlike
+        By which share the tone of the face's metal differs from that of its plates, seen against the ground; None where
+        that was not looked at.
     """
 
     left: PlateSurface
@@ -74,6 +77,7 @@ class WeldSurface:
     marked: frozenset[str] = frozenset()
     untold: frozenset[str] = frozenset()
     inferred: frozenset[str] = frozenset()
+    unlike: float | None = None
 
     @property
     def told_toes(self) -> dict[str, Points]:
@@ -129,6 +133,9 @@ class Section:
         Standard uncertainty of a single outline point, across the outline.
     relative_std, resolution_mm, blur_mm, correlation_points, tone_doubt_mm, rim_doubt_mm
         Taken over from the profile.
+    wander_mm, wander_length_mm
+        How far the surfaces of a silhouette wander slowly about their lines (part of ``point_std_mm``), and over what
+        length as one piece; 0 where that is not told.
     one_sided
         The profile is a surface seen from one side, by a laser line or a scanner, and no silhouette.
     flags
@@ -156,6 +163,8 @@ class Section:
     correlation_points: float = 1.0
     tone_doubt_mm: float = 0.0
     rim_doubt_mm: float = 0.0
+    wander_mm: float = 0.0
+    wander_length_mm: float = 0.0
     one_sided: bool = False
     flags: tuple[Flag, ...] = ()
     inside: Inside | None = None

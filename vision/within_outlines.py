@@ -12,6 +12,7 @@ from calibration.model import Calibration
 from core.geometry import Points
 from vision.along_outline import on_this_ground, with_plain_gap, with_unlike_parts, without_glare
 from vision.bent_plates import with_bent_plates
+from vision.face_tone import with_face_tones
 from vision.followed import Faces
 from vision.found import FoundWelds, built
 from vision.ground import ROUGH, roughness
@@ -96,6 +97,7 @@ def welds_in(
             grain_mm = max(grain_mm, MOVED_BY_SHADOW * max(shape.detail.step_mm for shape in structure.shapes))
         welds = tuple(on_this_ground(w, sharp, grain_mm) for w in welds if not is_of_ground(w.section, sharp, grain_mm))
     welds = tuple(with_lost_edge(sharp, weld) for weld in welds)
+    welds = tuple(replace(weld, section=with_face_tones(weld.section, sharp)) for weld in welds)
     if not faces.bands:
         welds = tuple(with_unlike_parts(weld, sharp) for weld in welds)
         if joint == "auto" and structure.kind == "tee" and not _is_of_plates(structure):

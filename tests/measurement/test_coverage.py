@@ -14,7 +14,7 @@ import pytest
 
 from core.quantity import NotMeasurable
 from measurement import measure
-from measurement.uncertainty import EDGE_BIAS_PX
+from measurement.uncertainty import edge_bias_px
 
 RUNS = 240
 FEWEST = 0.92
@@ -31,7 +31,7 @@ def sampling(draw, rng, correlation):
         spacing=resolution,
         noise=float(rng.uniform(0.1, 0.4)) * resolution,
         correlation=correlation,
-        edge_bias=float(rng.normal(0, EDGE_BIAS_PX * resolution)),
+        edge_bias=float(rng.normal(0, edge_bias_px(0.0, resolution) * resolution)),
         toe_std=float(rng.uniform(0.02, 0.06)),
         resolution=resolution,
         relative_std={"scale": scale_std},
