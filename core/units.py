@@ -37,6 +37,7 @@ _AMOUNT = re.compile(
     r"\s*(?P<unit>.*?)\s*",
 )
 _DECIMAL_COMMA = re.compile(r"\d,\d")
+_ONE_COMMA = re.compile(r"(?<![\d,.])(\d*),(\d+)(?![\d,.]*[,.]\d)")
 
 
 def fractions_written_out(text: str) -> str:
