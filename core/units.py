@@ -37,7 +37,7 @@ _AMOUNT = re.compile(
     r"\s*(?P<unit>.*?)\s*",
 )
 _DECIMAL_COMMA = re.compile(r"\d,\d")
-_ONE_COMMA = re.compile(r"(?<![\d,.])(\d*),(\d+)(?![\d,.]*[,.]\d)")
+_THOUSANDS = re.compile(r"\d,\d{3}(?!\d)")
 
 
 def fractions_written_out(text: str) -> str:
@@ -57,6 +57,19 @@ def fractions_written_out(text: str) -> str:
     return "".join(parts).replace("⁄", "/").replace("∕", "/")
 
 
+def decimal_comma_hint(text: str) -> str | None:
+    """Return what to write in place of a decimal comma; None where a text has none.
+
+    >>> decimal_comma_hint("6,5 mm"), decimal_comma_hint("1,250 mm"), decimal_comma_hint("6.5 mm")
+    ('write decimals with a point, "6.5 mm"', 'write decimals with a point and no sign between thousands', None)
+    """
+    if _DECIMAL_COMMA.search(text) is None:
+        return None
+    if _THOUSANDS.search(text):  # a thousand to some and a little over one to others
+        return "write decimals with a point and no sign between thousands"
+    return f'write decimals with a point, "{re.sub(r"(?<=[0-9]),(?=[0-9])", ".", text.strip())}"'
+
+
 def parse_length_mm(text: str, *, name: str = "the length") -> float:
     """Return a positive length in mm from text like ``3 mm``, ``3/8 in`` or ``1 1/16 in``.
 
@@ -73,8 +86,9 @@ def parse_length_mm(text: str, *, name: str = "the length") -> float:
 
 def parse_signed_length_mm(text: str, *, name: str = "the length") -> float:
     """Return a length in mm that may be zero or negative (an offset)."""
-    if _DECIMAL_COMMA.search(text):
-        raise UsageError(f"{name}: write decimals with a point, got {text!r}.")
+    hint = decimal_comma_hint(text)
+    if hint is not None:
+        raise UsageError(f"{name}: {hint}, got {text!r}.")
     match = _AMOUNT.fullmatch(fractions_written_out(text))
     if match is None:
         raise UsageError(f'{name} is not understood: {text!r}: write a number and a unit, like "3 mm" or "3/8 in".')
