@@ -31,6 +31,8 @@ _COMMON_MM = {
     "μm": 0.001,
     **dict.fromkeys(INCH, MM_PER_INCH),
 }
+_TOLD_MM = re.compile(r"(?<![\w.,/\"'])([+-]?\d+(?:\.\d+)?)(?:( to | x )(\d+(?:\.\d+)?))? mm(?![\w²]| per pixel)")
+MOST_DECIMALS = 5
 _NUMBER = r"(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?"
 _AMOUNT = re.compile(
     rf"\s*(?P<sign>[+-]?)\s*(?:(?:(?P<whole>\d+)(?:\s+|-))?(?P<top>\d+)\s*/\s*(?P<bottom>\d+)|(?P<number>{_NUMBER}))"
@@ -144,6 +146,30 @@ def nearest_fraction(inches: float, denominator: int = 64) -> str:
         return f"{sign}{whole}"
     part = Fraction(rest, denominator)
     return f"{sign}{f'{whole} ' if whole else ''}{part.numerator}/{part.denominator}"
+
+
+def lengths_in_inches(text: str) -> str:
+    """Return a sentence with its lengths in inches; what stands in quotes, and the size of a pixel, stays as it is.
+
+    >>> lengths_in_inches("fitted over 0.50 to 1.00 mm of the face, no more than 0.36 mm")
+    'fitted over 0.020 to 0.039 in of the face, no more than 0.014 in'
+    """
+    return _TOLD_MM.sub(_told_in_inches, text)
+
+
+def _told_in_inches(match: re.Match[str]) -> str:
+    first, between, second = match.groups()
+    ends = inches_as_told(first) if second is None else f"{inches_as_told(first)}{between}{inches_as_told(second)}"
+    return f"{ends} in"
+
+
+def inches_as_told(written_mm: str) -> str:
+    """Return a number of mm as inches with one decimal more, and two figures at least: ``+0.14`` is ``+0.006``."""
+    inches = float(written_mm) / MM_PER_INCH
+    decimals = len(written_mm.partition(".")[2]) + 1
+    while inches != 0.0 and abs(inches) < 9.5 * 10.0**-decimals and decimals < MOST_DECIMALS:
+        decimals += 1
+    return f"{inches:{'+' if written_mm.startswith('+') else ''}.{decimals}f}"
 
 
 def inches_with_fraction(value_mm: float, *, decimals: int = 3) -> str:

@@ -13,7 +13,7 @@ import numpy as np
 from core.errors import ToelineError
 from core.quantity import COVERAGE_FACTOR
 from core.units import UnitSystem
-from desk.value_text import value_cells
+from desk.value_text import value_cells, worded, worded_steps
 from inspection.outcomes import allowed_text, side_of
 
 if TYPE_CHECKING:
@@ -175,9 +175,9 @@ def _sheet(body: Mapping[str, Any], name: str, state: str, *, units: UnitSystem,
         outcome_notes=notes,
         unjudged=sum(outcome["outcome"] == "not_assessed" for outcome in weld.get("outcomes") or ()),
         gauges=_gauges(weld, units),
-        indications=_indications(weld),
+        indications=_indications(weld, units),
         flags_title="Doubts",
-        flags=tuple(f"{flag['code']}: {flag['message']}" for flag in weld["flags"]),
+        flags=tuple(f"{flag['code']}: {worded(flag['message'], units)}" for flag in weld["flags"]),
         **told,
     )
 
@@ -205,7 +205,7 @@ def _values(weld: Mapping[str, Any], units: UnitSystem) -> tuple[tuple[Row, ...]
             value, doubt, unit, fraction = value_cells(item, units)
             values.append((label, value, doubt if doubt == "-" or " to " in doubt else f"± {doubt}", unit, fraction))
         else:
-            absent.append((label, item["reason"]))
+            absent.append((label, worded(item["reason"], units)))
     return tuple(values), tuple(absent)
 
 
@@ -279,7 +279,9 @@ def _gauges(weld: Mapping[str, Any], units: UnitSystem) -> tuple[Row, ...]:
             continue
         shown = gauge.get("step_text") or _plain(gauge["reading"], gauge["unit"], units)
         true = "" if gauge.get("true") is None else _plain(gauge["true"], gauge["unit"], units)
-        rows.append((gauge["gauge"], _side(gauge["quantity"]), shown, true, str(gauge.get("why") or "")))
+        rows.append(
+            (gauge["gauge"], _side(gauge["quantity"]), shown, true, worded_steps(str(gauge.get("why") or ""), units))
+        )
     return tuple(rows)
 
 
@@ -288,13 +290,13 @@ def _plain(value: float, unit: str, units: UnitSystem) -> str:
     return f"{number}{'' if symbol == '°' else ' '}{symbol}"
 
 
-def _indications(weld: Mapping[str, Any]) -> tuple[Row, ...]:
+def _indications(weld: Mapping[str, Any], units: UnitSystem) -> tuple[Row, ...]:
     rows = []
     for spot in weld.get("indications") or ():
         kind = str(spot.get("kind", "indication")).replace("_", " ")
         size = spot.get("equivalent_diameter_mm") or spot.get("length_mm") or 0.0
         depth = spot.get("distance_to_surface_mm")
-        rows.append((kind, f"{size:.2f} mm", "" if depth is None else f"{depth:.2f} mm"))
+        rows.append((kind, _plain(size, "mm", units), "" if depth is None else _plain(depth, "mm", units)))
     return tuple(rows)
 
 
