@@ -149,7 +149,8 @@ def sheets_of_result(path: Path, units: UnitSystem) -> list[Sheet]:
                     identification=(),
                     missing=(),
                     history=(),
-                    hash_text=f"Not kept in records. Picture SHA-256 {entry['source']['sha256']}",
+                    hash_text=f"Not kept in records. {_kind(entry['source']).capitalize()} SHA-256 "
+                    f"{entry['source']['sha256']}",
                     drawing=drawing,
                     no_drawing=why,
                     units=units,
@@ -185,7 +186,7 @@ def _sheet(body: Mapping[str, Any], name: str, state: str, *, units: UnitSystem,
 def _source(body: Mapping[str, Any]) -> tuple[Row, ...]:
     source, calibration, settings = body["source"], body.get("calibration"), body.get("settings") or {}
     name = str(source.get("name") or Path(str(source["path"])).name)
-    rows = [("picture" if source["kind"] != "profile" else "profile", name)]
+    rows = [(_kind(source), name)]
     if calibration:
         share = 100 * COVERAGE_FACTOR * calibration["relative_standard_uncertainty"]
         known = f"±\u00a0{share:.2g}\u00a0%" if share > 0 else "uncertainty unknown"
@@ -195,6 +196,10 @@ def _source(body: Mapping[str, Any]) -> tuple[Row, ...]:
     tool = body.get("tool") or {}
     rows.append(("software", f"{tool.get('name', 'toeline')} {tool.get('version', '')}".strip()))
     return tuple(rows)
+
+
+def _kind(source: Mapping[str, Any]) -> str:
+    return "profile" if source["kind"] == "profile" else "picture"
 
 
 def _values(weld: Mapping[str, Any], units: UnitSystem) -> tuple[tuple[Row, ...], tuple[Row, ...]]:
