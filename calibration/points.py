@@ -41,7 +41,7 @@ def calibrate_points(
     Raises
     ------
     UsageError
-        When a number is not finite or the length is not positive.
+        When a number is not finite, the length is not positive, or a point lies outside the picture.
     CalibrationRefused
         When the points lie closer together than 20 px.
     """
@@ -52,6 +52,8 @@ def calibrate_points(
     ends = np.array([from_px, to_px], float)
     if not np.isfinite(ends).all():
         raise UsageError(f"the marked points must be numbers, got {from_px!r} and {to_px!r}")
+    if size_px is not None:
+        refuse_points_outside(size_px, from_px, to_px)
     if lens is not None:
         ends = lens.undistort(ends)
     span_px = float(np.hypot(*(ends[1] - ends[0])))
@@ -97,3 +99,16 @@ def calibrate_points(
         },
         px_to_mm_covariance=covariance,
     )
+
+
+def refuse_points_outside(size_px: tuple[int, int], *points_px: tuple[float, float]) -> None:
+    """Make sure that points lie in a picture of a width and a height.
+
+    Raises
+    ------
+    UsageError
+        When one lies beyond the edge of the outermost pixels.
+    """
+    for x, y in points_px:
+        if not (-0.5 <= x <= size_px[0] - 0.5 and -0.5 <= y <= size_px[1] - 0.5):
+            raise UsageError(f"the point {x:g},{y:g} does not lie in the picture of {size_px[0]} x {size_px[1]} pixels")

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from core.errors import NothingMeasurable, ToelineError, UnreadableFile, UsageError
+from core.errors import NothingMeasurable, ToelineError, UsageError
 
 if TYPE_CHECKING:
     from inspection.comparison import Compared, Comparison, Group
@@ -160,13 +160,10 @@ def _entries(files: list[Path]) -> tuple[list[dict[str, Any]], int]:
 
 def _recorded(where: str) -> list[dict[str, Any]]:
     """Return what the records of a store hold."""
-    from cli.records import DEFAULT
+    from cli.records import open_kept
     from records.results import entries_of
-    from records.store import open_store
 
-    if where != DEFAULT and "://" not in where and not Path(where).exists():
-        raise UnreadableFile(f"{where}: there is no such store of records.")
-    with open_store(None if where == DEFAULT else where) as store:
+    with open_kept(where) as store:
         return entries_of(store.record(line.id) for line in store.records())
 
 

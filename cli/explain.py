@@ -60,11 +60,12 @@ def explain(
 
 @dataclass(frozen=True, slots=True)
 class _Scale:
-    """How a value is shown: factor from the unit of the document, decimals, and its unit."""
+    """How a value is shown: factor from the unit of the document, decimals, its unit, and that of words beside it."""
 
     factor: float
     decimals: int
     unit: str
+    system: str
 
     def figure(self, value: float) -> str:
         return f"{value * self.factor:.{self.decimals}f}"
@@ -77,8 +78,8 @@ class _Scale:
 def _scale(unit: str, units: str) -> _Scale:
     power = {"mm": 1, "mm2": 2}.get(unit, 0) if units == "inch" else 0
     if power:
-        return _Scale(MM_PER_INCH**-power, 5, {1: "in", 2: "in²"}[power])
-    return _Scale(1.0, 4, {"mm2": "mm²", "deg": "°", "percent": "%"}.get(unit, unit))
+        return _Scale(MM_PER_INCH**-power, 5, {1: "in", 2: "in²"}[power], units)
+    return _Scale(1.0, 4, {"mm2": "mm²", "deg": "°", "percent": "%"}.get(unit, unit), units)
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,6 +135,7 @@ def _print(entry: dict[str, Any], weld: dict[str, Any], name: str, again: _Again
     from rich.console import Console
     from rich.table import Table
 
+    from desk.value_text import worded
     from measurement.meanings import REMEDIES, SOURCES, meaning_of
 
     console = Console(highlight=False, markup=False, emoji=False)
@@ -147,11 +149,11 @@ def _print(entry: dict[str, Any], weld: dict[str, Any], name: str, again: _Again
     if meaning is not None:
         console.print(f"  {meaning}")
     if item["state"] == "not_measurable":
-        console.print(f"  not measurable: {item['reason']}\n")
+        console.print(f"  not measurable: {worded(item['reason'], scale.system)}\n")
         return
     console.print(f"  {scale.told(item['value'])}{_plus_minus(item, scale)}")
     if item.get("note"):
-        console.print(f"  {item['note']}")
+        console.print(f"  {worded(item['note'], scale.system)}")
     budget = sorted(item.get("budget", ()), key=lambda part: -part["standard_uncertainty"])
     variance = sum(part["standard_uncertainty"] ** 2 for part in budget)
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from core.units import MM_PER_INCH, nearest_fraction
+from desk.value_text import worded_steps
 
 CAUTION = (
     "A modelled reading is not a reading: the gauge is taken for perfect and set with a steady hand; "
@@ -49,6 +50,7 @@ def _print_weld(console: Any, weld: dict[str, Any], units: str) -> None:
         console.print(table)
     for item in weld["gauges"]:
         words = item["why"] if item["state"] == "modelled" else f"no reading: {item['reason']}"
+        words = worded_steps(words, units)
         if words:
             console.print(f"  {item['gauge']}, {_label(weld, item['quantity'])}: {words}")
 

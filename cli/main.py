@@ -104,7 +104,8 @@ def run(arguments: list[str]) -> int:
         if not message or type(error).__name__ == "NoArgsIsHelpError":
             print(message)
             return 2
-        return complain(f"{message} See --help.", 2)
+        stop = "" if message[-1] in ".?!" else "."
+        return complain(f"{message}{stop} See --help.", 2)
     except (KeyboardInterrupt, typer.Abort):
         return complain("interrupted.", INTERRUPTED)
     except BrokenPipeError:

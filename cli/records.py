@@ -40,7 +40,7 @@ def list_(records: Where = None, state: State = None, job: Job = None) -> None:
     from rich.console import Console
     from rich.table import Table
 
-    with _open(records) as store:
+    with open_kept(records) as store:
         found = store.records(state=_state(state), job=job)
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
     for name in ("record", "state", "job", "weld no.", "source", "weld", "joint", "changed (UTC)"):
@@ -67,7 +67,7 @@ def show(
     from cli.options import choose
 
     choose(units, ("metric", "inch"), "--units")
-    with _open(records) as store:
+    with open_kept(records) as store:
         found = store.record(record)
         _print_record(found, units)
         if files is not None:
@@ -88,7 +88,7 @@ def export(
     writer = WRITERS.get(out.suffix.lower())
     if writer is None:
         raise UsageError(f"--out {str(out)!r} must end in {', '.join(WRITERS)}.")
-    with _open(records) as store:
+    with open_kept(records) as store:
         found = [store.record(line.id) for line in store.records(state=_state(state), job=job)]
     write_bytes(out, writer(found))
     print(f"{out}: {len(found)} {'record' if len(found) == 1 else 'records'}.")
@@ -104,7 +104,7 @@ def verify(
     """Go through the whole chain and tell of every entry changed, taken out or put in."""
     from cli.options import complain
 
-    with _open(records) as store:
+    with open_kept(records) as store:
         problems = store.verify(expect)
         number, head = store.head()
     for problem in problems:
@@ -150,7 +150,7 @@ class Keeper:
 
         self._identification = Identification() if template is None else read_template(template)
         self._who = who or login()
-        self._store = _open(where)
+        self._store = open_kept(where, make=True)
         self._earlier = Earlier(self._store)
 
     def __enter__(self) -> Keeper:
@@ -217,10 +217,11 @@ def _tell(kept: Iterable[Kept], stream: Any) -> None:
         print(f"{which}: a report of a macro examination still lacks: {', '.join(labels)}.", file=stream)
 
 
-def _open(where: str | None) -> Store:
+def open_kept(where: str | None, *, make: bool = False) -> Store:
+    """Open the store that an option names; for one who only reads, a named one that is not there is refused."""
     from records.store import open_store
 
-    return open_store(None if where == DEFAULT else where)
+    return open_store(None if where == DEFAULT else where, make=make)
 
 
 def _state(state: str | None) -> str | None:

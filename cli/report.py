@@ -76,9 +76,9 @@ def _sheets(what: list[str], where: str | None, units: str):  # type: ignore[no-
                     sheets += sheets_of_result(path, units)  # type: ignore[arg-type]
                 continue
             if store is None:
-                from records.store import open_store
+                from cli.records import open_kept
 
-                store = open_store(where)
+                store = open_kept(where)
             sheets.append(sheet_of_record(store, store.record(name), units))  # type: ignore[arg-type]
     finally:
         if store is not None:

@@ -29,12 +29,12 @@ def review(
     ] = False,
 ) -> int:
     """Open a page on this machine to look at what was measured, move points, and confirm or reject."""
+    from cli.records import open_kept
     from desk.review.desk import Desk
     from desk.review.items import of_records, of_result
     from desk.review.server import serve
-    from records.store import open_store
 
-    with open_store(None if records == "default" else records) as store:
+    with open_kept(records, make=result is not None) as store:
         items = of_records(store) if result is None else of_result(result, store)
         if not items:
             print(f"Nothing waits in {store.shown}." if result is None else f"{result}: no picture was measured.")

@@ -7,6 +7,7 @@ from typing import Any
 
 from cli.table import PROPOSAL
 from core.units import MM_PER_INCH
+from desk.value_text import value_cells, worded
 
 _SYMBOLS = {"mm": "mm", "deg": "°", "mm2": "mm²", "percent": "%"}
 MOST_GAPS = 12
@@ -40,7 +41,7 @@ def _head(console: Any, content: dict[str, Any], units: str) -> None:
     console.print(f"{source['kind']}: {source['sections']} sections, one every {pitch}, {length} of seam; "
                   f"{source['measured']} measured")  # fmt: skip
     for note in source["notes"]:
-        console.print(f"  {note}")
+        console.print(f"  {worded(note, units)}")
     if not content["complete"]:
         console.print("  Not complete: the scan was stopped; the same command goes on.", style="bold red")
     joints = ", ".join(f"{joint} {count}" for joint, count in content["joints"].items())
@@ -138,14 +139,12 @@ def _places(console: Any, content: dict[str, Any], units: str) -> None:
         where = _place(gap["from_mm"], units)
         if gap["sections"] > 1:
             where = f"from {where} to {_place(gap['to_mm'], units)}"
-        console.print(f"  gap {where}, {length_text(gap['length_mm'], units)}: {gap['reason']}")
+        console.print(f"  gap {where}, {length_text(gap['length_mm'], units)}: {worded(gap['reason'], units)}")
     more = len(content["gaps"]) - MOST_GAPS
     if more > 0:
         console.print(f"  and {more} more gaps: see the seam file")
     worst = content["worst"]
     if worst is not None:
-        from desk.value_text import value_cells
-
         number, doubt, symbol, _ = value_cells(worst, units)
         value = f"{number}{'' if doubt == '-' else f' ± {doubt}'} {symbol}"
         console.print(f"Worst at {_place(worst['position_mm'], units)}: {worst['quantity']} {value}, {worst['why']}")

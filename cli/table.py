@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from core.quantity import COVERAGE_FACTOR
-from desk.value_text import align, value_cells
+from desk.value_text import align, value_cells, worded
 
 PROPOSAL = "A proposal: a qualified person confirms it; the governing code prevails."
 
@@ -74,6 +74,6 @@ def print_weld(console: Any, weld: dict[str, Any], entry: dict[str, Any], units:
         table.add_row(label, value, uncertainty, unit, *([fraction] if units == "inch" else []))
     console.print(table)
     for label, reason in absent:
-        console.print(f"  {label}: not measurable: {reason}")
+        console.print(f"  {label}: not measurable: {worded(reason, units)}")
     for flag in weld["flags"]:
-        console.print(f"  ! {flag['code']}: {flag['message']}")
+        console.print(f"  ! {flag['code']}: {worded(flag['message'], units)}")

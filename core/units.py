@@ -31,12 +31,15 @@ _COMMON_MM = {
     "μm": 0.001,
     **dict.fromkeys(INCH, MM_PER_INCH),
 }
+_TOLD_MM = re.compile(r"(?<![\w.,/\"'])([+-]?\d+(?:\.\d+)?)(?:( to | x )(\d+(?:\.\d+)?))? mm(?![\w²]| per pixel)")
+MOST_DECIMALS = 5
 _NUMBER = r"(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?"
 _AMOUNT = re.compile(
     rf"\s*(?P<sign>[+-]?)\s*(?:(?:(?P<whole>\d+)(?:\s+|-))?(?P<top>\d+)\s*/\s*(?P<bottom>\d+)|(?P<number>{_NUMBER}))"
     r"\s*(?P<unit>.*?)\s*",
 )
 _DECIMAL_COMMA = re.compile(r"\d,\d")
+_THOUSANDS = re.compile(r"\d,\d{3}(?!\d)")
 
 
 def fractions_written_out(text: str) -> str:
@@ -56,6 +59,19 @@ def fractions_written_out(text: str) -> str:
     return "".join(parts).replace("⁄", "/").replace("∕", "/")
 
 
+def decimal_comma_hint(text: str) -> str | None:
+    """Return what to write in place of a decimal comma; None where a text has none.
+
+    >>> decimal_comma_hint("6,5 mm"), decimal_comma_hint("1,250 mm"), decimal_comma_hint("6.5 mm")
+    ('write decimals with a point, "6.5 mm"', 'write decimals with a point and no sign between thousands', None)
+    """
+    if _DECIMAL_COMMA.search(text) is None:
+        return None
+    if _THOUSANDS.search(text):  # a thousand to some and a little over one to others
+        return "write decimals with a point and no sign between thousands"
+    return f'write decimals with a point, "{re.sub(r"(?<=[0-9]),(?=[0-9])", ".", text.strip())}"'
+
+
 def parse_length_mm(text: str, *, name: str = "the length") -> float:
     """Return a positive length in mm from text like ``3 mm``, ``3/8 in`` or ``1 1/16 in``.
 
@@ -72,8 +88,9 @@ def parse_length_mm(text: str, *, name: str = "the length") -> float:
 
 def parse_signed_length_mm(text: str, *, name: str = "the length") -> float:
     """Return a length in mm that may be zero or negative (an offset)."""
-    if _DECIMAL_COMMA.search(text):
-        raise UsageError(f"{name}: write decimals with a point, got {text!r}.")
+    hint = decimal_comma_hint(text)
+    if hint is not None:
+        raise UsageError(f"{name}: {hint}, got {text!r}.")
     match = _AMOUNT.fullmatch(fractions_written_out(text))
     if match is None:
         raise UsageError(f'{name} is not understood: {text!r}: write a number and a unit, like "3 mm" or "3/8 in".')
@@ -129,6 +146,30 @@ def nearest_fraction(inches: float, denominator: int = 64) -> str:
         return f"{sign}{whole}"
     part = Fraction(rest, denominator)
     return f"{sign}{f'{whole} ' if whole else ''}{part.numerator}/{part.denominator}"
+
+
+def lengths_in_inches(text: str) -> str:
+    """Return a sentence with its lengths in inches; what stands in quotes, and the size of a pixel, stays as it is.
+
+    >>> lengths_in_inches("fitted over 0.50 to 1.00 mm of the face, no more than 0.36 mm")
+    'fitted over 0.020 to 0.039 in of the face, no more than 0.014 in'
+    """
+    return _TOLD_MM.sub(_told_in_inches, text)
+
+
+def _told_in_inches(match: re.Match[str]) -> str:
+    first, between, second = match.groups()
+    ends = inches_as_told(first) if second is None else f"{inches_as_told(first)}{between}{inches_as_told(second)}"
+    return f"{ends} in"
+
+
+def inches_as_told(written_mm: str) -> str:
+    """Return a number of mm as inches with one decimal more, and two figures at least: ``+0.14`` is ``+0.006``."""
+    inches = float(written_mm) / MM_PER_INCH
+    decimals = len(written_mm.partition(".")[2]) + 1
+    while inches != 0.0 and abs(inches) < 9.5 * 10.0**-decimals and decimals < MOST_DECIMALS:
+        decimals += 1
+    return f"{inches:{'+' if written_mm.startswith('+') else ''}.{decimals}f}"
 
 
 def inches_with_fraction(value_mm: float, *, decimals: int = 3) -> str:

@@ -8,7 +8,7 @@ import re
 from collections.abc import Iterable
 
 from core.errors import UsageError
-from core.units import INCH, MM_PER_INCH, fractions_written_out, parse_signed_length_mm
+from core.units import INCH, MM_PER_INCH, decimal_comma_hint, fractions_written_out, parse_signed_length_mm
 from criteria.expression import parse
 from criteria.limit import Case, Limit, OwnUnit
 from criteria.quantities import LIMITED, known, names_of, unit_of
@@ -43,8 +43,9 @@ def parse_requirement(text: str, where: str = "--require") -> Limit:
     if len(text) > LONGEST:
         raise UsageError(f"{where} is too long: write one limit, like {_UNDERSTOOD}.")
     bare = fractions_written_out(text.strip())
-    if re.search(r"\d,\d", bare):
-        raise UsageError(f"{where}: write decimals with a point.")
+    hint = decimal_comma_hint(bare)
+    if hint is not None:
+        raise UsageError(f"{where}: {hint}.")
     callout = _CALLOUT.fullmatch(bare)
     if callout is not None:
         letter, size, unit = callout.groups()

@@ -322,7 +322,8 @@ def _value(page: _Page, x: float, y: float, width: float, row: Row, label: Seque
     y += (len(label) - 1) * LINE_MM
     _decimal(page, x + ends[0] * width, y, value, bold=True)
     _decimal(page, x + ends[1] * width, y, doubt)
-    _text(page, x + ends[2] * width, y, unit, size=SMALL_PT, colour=GREY)
+    end = x + ends[1] * width + page.pdf.get_string_width(doubt[len(doubt.rpartition(".")[0]) :])
+    _text(page, max(x + ends[2] * width, end), y, unit, size=SMALL_PT, colour=GREY)
     if inch and fraction:
         _text(page, x, y, fraction, size=SMALL_PT, width=width, align="R")
 

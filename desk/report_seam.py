@@ -10,7 +10,7 @@ from typing import Any
 from core.errors import UnreadableFile
 from core.units import MM_PER_INCH, UnitSystem
 from desk.report_sheet import WAITS, WORDS, Row, Sheet, evidence_notes, limit_name
-from desk.value_text import value_cells
+from desk.value_text import value_cells, worded
 from vision.picture import read_bytes
 
 SCHEMA = "toeline.seam/1"
@@ -35,7 +35,7 @@ def seam_sheet(path: Path, units: UnitSystem) -> tuple[Sheet, list[bytes]]:
         rows, absent = _values(content["summary"], units)
         source = content["source"]
         outcomes, notes = _outcomes(content, units)
-        told = tuple(_told(content))
+        told = tuple(worded(line, units) for line in _told(content))
         identification: tuple[Row, ...] = (
             ("seam", Path(str(source["path"])).name),
             ("source", f"{source['kind']}, {source['sections']} sections"),

@@ -13,7 +13,7 @@ import numpy as np
 from core.errors import ToelineError
 from core.quantity import COVERAGE_FACTOR
 from core.units import UnitSystem
-from desk.value_text import value_cells
+from desk.value_text import value_cells, worded, worded_steps
 from inspection.outcomes import allowed_text, side_of
 
 if TYPE_CHECKING:
@@ -149,7 +149,8 @@ def sheets_of_result(path: Path, units: UnitSystem) -> list[Sheet]:
                     identification=(),
                     missing=(),
                     history=(),
-                    hash_text=f"Not kept in records. Picture SHA-256 {entry['source']['sha256']}",
+                    hash_text=f"Not kept in records. {_kind(entry['source']).capitalize()} SHA-256 "
+                    f"{entry['source']['sha256']}",
                     drawing=drawing,
                     no_drawing=why,
                     units=units,
@@ -175,9 +176,9 @@ def _sheet(body: Mapping[str, Any], name: str, state: str, *, units: UnitSystem,
         outcome_notes=notes,
         unjudged=sum(outcome["outcome"] == "not_assessed" for outcome in weld.get("outcomes") or ()),
         gauges=_gauges(weld, units),
-        indications=_indications(weld),
+        indications=_indications(weld, units),
         flags_title="Doubts",
-        flags=tuple(f"{flag['code']}: {flag['message']}" for flag in weld["flags"]),
+        flags=tuple(f"{flag['code']}: {worded(flag['message'], units)}" for flag in weld["flags"]),
         **told,
     )
 
@@ -185,7 +186,7 @@ def _sheet(body: Mapping[str, Any], name: str, state: str, *, units: UnitSystem,
 def _source(body: Mapping[str, Any]) -> tuple[Row, ...]:
     source, calibration, settings = body["source"], body.get("calibration"), body.get("settings") or {}
     name = str(source.get("name") or Path(str(source["path"])).name)
-    rows = [("picture" if source["kind"] != "profile" else "profile", name)]
+    rows = [(_kind(source), name)]
     if calibration:
         share = 100 * COVERAGE_FACTOR * calibration["relative_standard_uncertainty"]
         known = f"±\u00a0{share:.2g}\u00a0%" if share > 0 else "uncertainty unknown"
@@ -197,6 +198,10 @@ def _source(body: Mapping[str, Any]) -> tuple[Row, ...]:
     return tuple(rows)
 
 
+def _kind(source: Mapping[str, Any]) -> str:
+    return "profile" if source["kind"] == "profile" else "picture"
+
+
 def _values(weld: Mapping[str, Any], units: UnitSystem) -> tuple[tuple[Row, ...], tuple[Row, ...]]:
     values, absent = [], []
     for name, item in weld["measurements"].items():
@@ -205,7 +210,7 @@ def _values(weld: Mapping[str, Any], units: UnitSystem) -> tuple[tuple[Row, ...]
             value, doubt, unit, fraction = value_cells(item, units)
             values.append((label, value, doubt if doubt == "-" or " to " in doubt else f"± {doubt}", unit, fraction))
         else:
-            absent.append((label, item["reason"]))
+            absent.append((label, worded(item["reason"], units)))
     return tuple(values), tuple(absent)
 
 
@@ -279,7 +284,9 @@ def _gauges(weld: Mapping[str, Any], units: UnitSystem) -> tuple[Row, ...]:
             continue
         shown = gauge.get("step_text") or _plain(gauge["reading"], gauge["unit"], units)
         true = "" if gauge.get("true") is None else _plain(gauge["true"], gauge["unit"], units)
-        rows.append((gauge["gauge"], _side(gauge["quantity"]), shown, true, str(gauge.get("why") or "")))
+        rows.append(
+            (gauge["gauge"], _side(gauge["quantity"]), shown, true, worded_steps(str(gauge.get("why") or ""), units))
+        )
     return tuple(rows)
 
 
@@ -288,13 +295,13 @@ def _plain(value: float, unit: str, units: UnitSystem) -> str:
     return f"{number}{'' if symbol == '°' else ' '}{symbol}"
 
 
-def _indications(weld: Mapping[str, Any]) -> tuple[Row, ...]:
+def _indications(weld: Mapping[str, Any], units: UnitSystem) -> tuple[Row, ...]:
     rows = []
     for spot in weld.get("indications") or ():
         kind = str(spot.get("kind", "indication")).replace("_", " ")
         size = spot.get("equivalent_diameter_mm") or spot.get("length_mm") or 0.0
         depth = spot.get("distance_to_surface_mm")
-        rows.append((kind, f"{size:.2f} mm", "" if depth is None else f"{depth:.2f} mm"))
+        rows.append((kind, _plain(size, "mm", units), "" if depth is None else _plain(depth, "mm", units)))
     return tuple(rows)
 
 

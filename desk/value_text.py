@@ -2,13 +2,25 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from typing import Any
 
-from core.units import MM_PER_INCH, nearest_fraction
+from core.units import MM_PER_INCH, lengths_in_inches, nearest_fraction
 
 SYMBOLS = {"mm": "mm", "deg": "°", "mm2": "mm²", "percent": "%"}
+_STEP = re.compile(r"(?<=\()[+-]\d+\.\d+ mm(?=\))")
 _DECIMALS = {"mm": 2, "°": 1, "mm²": 2, "in": 3, "in²": 4, "%": 1}
+
+
+def worded(text: str, units: str) -> str:
+    """Return a reason, a flag's message or a note of the result document with its lengths in the user's unit."""
+    return lengths_in_inches(text) if units == "inch" else text
+
+
+def worded_steps(text: str, units: str) -> str:
+    """Return why a modelled gauge reads otherwise: what moves it in the user's unit, its own sizes as marked on it."""
+    return _STEP.sub(lambda step: lengths_in_inches(step[0]), text) if units == "inch" else text
 
 
 def value_cells(item: Mapping[str, Any], units: str) -> tuple[str, str, str, str]:

@@ -13,10 +13,11 @@ from calibration.model import Calibration
 from core.errors import NothingMeasurable, UsageError
 from core.fitting import LineFit
 from core.geometry import Line, Points, intersection
+from inspection.given_points import inside, off_outline, refuse_no_joint
 from vision import applied_marks
 from vision.found import FoundWeld, FoundWelds
 from vision.marks import WeldMarks
-from vision.section import Flag, PreparedEdge, Section, WeldSurface
+from vision.section import Flag, PreparedEdge, Section
 
 Pixel = tuple[float, float]
 Moves = Mapping[str, tuple[Pixel, ...]]
@@ -25,8 +26,6 @@ Moves = Mapping[str, tuple[Pixel, ...]]
 FACE = ("toe_left", "toe_right", "plate_left", "plate_right")
 ROOT_SIDE = tuple(f"root_{name}" for name in FACE)
 GROOVE = ("plate_left", "plate_right", "root_edge_left", "root_edge_right")
-FARTHEST_MM = 0.5
-"""A toe this far off the outline is told of: it no longer says where the face ends (a choice, no source)."""
 
 
 def movable(section: Section) -> tuple[str, ...]:
@@ -68,7 +67,7 @@ def _pixel(value: Any, name: str, width_px: float, height_px: float) -> Pixel:
     if not numbers or not all(math.isfinite(part) for part in value):
         raise UsageError(f"{name} must be a point [x, y] in pixels.", code="bad_points")
     x, y = float(value[0]), float(value[1])
-    if not (-0.5 <= x <= width_px - 0.5 and -0.5 <= y <= height_px - 0.5):
+    if not inside(x, y, width_px, height_px):
         raise UsageError(f"{name} lies outside the picture: move it back inside.", code="bad_points")
     return x, y
 
@@ -109,14 +108,10 @@ def _surface(weld: FoundWeld, moves: Moves, calibration: Calibration) -> FoundWe
     )
     found = applied_marks.apply(FoundWelds((weld,), (), ()), [marks], calibration, np.zeros(2))
     section = found.welds[0].section
+    refuse_no_joint(section, had_root=weld.section.root is not None)
     face = section.face
-    if face is None or len(face.face) < 3:
-        raise NothingMeasurable(
-            "the toes lie at one place of the outline or have changed sides: move them apart.", code="crossed_toes"
-        )
-    if weld.section.root is not None and (section.root is None or not _near(section.root, face)):
-        raise NothingMeasurable("the two plate lines do not meet near the weld: move one back.", code="no_root")
-    far = tuple(flag for name in ("toe_left", "toe_right") if name in moves and (flag := _off_outline(name, face)))
+    assert face is not None
+    far = off_outline(face, [name for name in ("toe_left", "toe_right") if name in moves])
     section = replace(section, flags=(*section.flags, *far))
     return replace(found.welds[0], section=section, flags=section.flags)
 
@@ -127,20 +122,6 @@ def _one(moves: Moves, name: str) -> Pixel | None:
 
 def _two(moves: Moves, name: str) -> tuple[Pixel, Pixel] | None:
     return (moves[name][0], moves[name][1]) if name in moves else None
-
-
-def _near(root: Points, face: WeldSurface) -> bool:
-    width = float(np.hypot(*(face.toe_right - face.toe_left)))
-    return max(float(np.hypot(*(root - toe))) for toe in (face.toe_left, face.toe_right)) < 10 * width
-
-
-def _off_outline(name: str, face: WeldSurface) -> Flag | None:
-    path = np.vstack([face.left.points, face.face[1:-1], face.right.points])
-    distance = float(np.min(np.hypot(*(path - getattr(face, name)).T)))
-    if distance < FARTHEST_MM:
-        return None
-    side = name.removeprefix("toe_")
-    return Flag("mark_off_outline", f"the {side} toe as given lies {distance:.1f} mm off the outline of the metal")
 
 
 def _groove(weld: FoundWeld, moves: Moves, calibration: Calibration) -> FoundWeld:

@@ -17,6 +17,7 @@ from core.geometry import Points
 from core.quantity import Measured, Quantity
 from inspection import document
 from inspection.document import Entry
+from inspection.given_points import checked_marks, refuse_outside
 from inspection.inside_entry import inside_entries, with_inside
 from inspection.settings import Settings, settings_entry, shared_calibration
 from vision.picture import Picture, read_colour, read_picture
@@ -147,6 +148,8 @@ def _inspect_picture(
         raise UsageError("a photograph of a section is not measured with the calibration of a laser rig: calibrate it.")
     picture = read_picture(path)
     source |= {"sha256": picture.sha256, "width_px": picture.width_px, "height_px": picture.height_px}
+    if settings.marks is not None:
+        refuse_outside(settings.marks, picture.width_px, picture.height_px)
     if calibration is None:
         from calibration.resolution import calibrate_resolution
 
@@ -158,6 +161,8 @@ def _inspect_picture(
         if is_laser_line(picture.gray8):
             raise NothingMeasurable(LASER_LINE)
     found = _found(path, picture, calibration, settings)
+    if settings.marks is not None:
+        found = checked_marks(found)
     curve = picture.curve if settings.tone_curve == "auto" else settings.tone_curve
     found = with_inside(
         picture.gray8, found, calibration, settings.inside, settings.marks, settings.pore_size_mm, curve

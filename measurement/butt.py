@@ -29,6 +29,10 @@ NOT_BELOW_ZERO = (
 )
 
 NO_ROOT_SIDE = "the root side of the weld is not visible; photograph the whole section or the other side"
+FLUSH_ROOT_SIDE = (
+    "no weld was recognised on the other side of the plates, which is seen: where it is flush, or ground flush, there "
+    "are no toes to measure from"
+)
 NO_OTHER_SIDE = "the other side of this plate is not visible; photograph the whole section"
 
 CREST_DOUBT, ROOT_CREST_DOUBT = 1.25, 1.0
@@ -50,7 +54,10 @@ class _Joint:
 def butt_values(section: Section, noise: Noise) -> dict[str, Measured]:
     """Return the values of a butt weld by name; ``section.face`` must be given."""
     values = evaluated(butt_model(section, noise))
-    return {name.name: values.get(name.name) or _missing(name) for name in BUTT}
+    both = section.opposite_left is not None and section.opposite_right is not None
+    return {
+        name.name: values.get(name.name) or _missing(name, FLUSH_ROOT_SIDE if both else NO_ROOT_SIDE) for name in BUTT
+    }
 
 
 def butt_model(section: Section, noise: Noise) -> Model[_Joint]:
@@ -89,8 +96,8 @@ def _shifts(surface: WeldSurface, noise: Noise) -> list[Input[Outline]]:
     return [*shifts(surface), Input("resolution", partial(face_lifted, noise.bias_of_face(surface)))]
 
 
-def _missing(name: Name) -> NotMeasurable:
-    return NotMeasurable(NO_OTHER_SIDE if name.name.startswith("thickness") else NO_ROOT_SIDE, name.unit)
+def _missing(name: Name, no_root: str) -> NotMeasurable:
+    return NotMeasurable(NO_OTHER_SIDE if name.name.startswith("thickness") else no_root, name.unit)
 
 
 def _line(fit: LineFit | None) -> Line | None:

@@ -22,6 +22,10 @@ LONGEST_MM = 6.0
 UNSURE_TOE_MM = 0.5
 """A toe that is known no better (standard uncertainty) does not tell a shallow groove from a hollow face."""
 
+RIM_ROUNDED = 1.5
+"""Where a plate ends, blur has rounded its rim over no more than so many times what it rounds beside a corner: no wall
+of an undercut (three standard deviations of a Gaussian spread leave 0.002 of one)."""
+
 MOST_HIDDEN_MM = 0.8
 """An undercut that may be so deep without being seen is not reported as none."""
 
@@ -49,7 +53,7 @@ class Undercut:
 
 def undercut(toe: Toe, noise: Noise) -> Undercut:
     """Return depth and width of the undercut, both 0 when nothing lies below the plate line but noise."""
-    along, depth = _beside(toe)
+    along, depth = _beside(toe, RIM_ROUNDED * noise.rounded_mm)
     if len(along) < 5:
         missing = NotMeasurable("fewer than 5 points of plate surface beside the toe; show more of the plate")
         return Undercut(missing, missing)
@@ -109,10 +113,11 @@ def _filled_share(width: Measured, noise: Noise) -> float:
     return 1 / math.sqrt(1 - min(spread, MOST_FILLED)) - 1
 
 
-def _beside(toe: Toe) -> tuple[Points, Points]:
-    """Distance from the toe outwards, rising, and depth below the plate line."""
+def _beside(toe: Toe, rim_mm: float) -> tuple[Points, Points]:
+    """Distance from the toe outwards, rising, and depth below the plate line, but for what lies at the plate's rim."""
     along, depth = -toe.plate[:, 0], -toe.plate[:, 1]
-    inside = (along >= 0) & (along <= LONGEST_MM)
+    furthest = min(LONGEST_MM, float(along.max()) - rim_mm) if len(along) else 0.0
+    inside = (along >= 0) & (along <= furthest)
     order = np.argsort(along[inside], kind="stable")
     return along[inside][order], depth[inside][order]
 

@@ -59,13 +59,15 @@ def _tell(message: str) -> None:
     print(f"toeline: {message}", file=sys.stderr)
 
 
-def open_store(where: str | Path | None = None, *, tell: Callable[[str], None] = _tell) -> Store:
+def open_store(where: str | Path | None = None, *, make: bool = True, tell: Callable[[str], None] = _tell) -> Store:
     """Open a store, made when there is none, taken to the present version after saying so.
 
     Parameters
     ----------
     where
         File, ``postgresql://`` URL, or None for TOELINE_RECORDS and then `default_location`.
+    make
+        Whether a file that is named may be a new store; who only reads has mistyped it, and an empty one would hold.
     tell
         What takes the sentence about a change of version, the standard error by default.
 
@@ -75,6 +77,12 @@ def open_store(where: str | Path | None = None, *, tell: Callable[[str], None] =
         When it is no place for a store, no store, a damaged or a newer one, or cannot be written.
     """
     location = locate(where)
+    if not make and where is not None and location.path is not None and not location.path.exists():
+        raise UnreadableFile(
+            f"{location.shown}: there is no such store of records: name the file that --records of "
+            'toeline measure or of "toeline records add" was given.',
+            code="no_store",
+        )
     return Store(prepare(location, tell), location.shown)
 
 

@@ -23,7 +23,7 @@ from vision.groove_joint import prepared_edge
 from vision.joints import FilletPair
 from vision.open_groove import groove_edges
 from vision.opposite import opposite_fits
-from vision.other_side import OTHER_SIDE, rises_more_behind
+from vision.other_side import FACE_OF_ONE, FACE_OF_TWO, OTHER_SIDE, rises_more_behind
 from vision.plate_line import Detail, beyond_noise, wander_of
 from vision.profile import Profile, usual_std_mm
 from vision.section import Flag, Joint, PreparedEdge, Section
@@ -236,8 +236,13 @@ def _butt_section(
                 toe_std_right=seen.toe_std_left,
             )
             flags += tuple(replace(f, message=f"root side: {f.message}") for f in root_traced.flags)
-    if root_side is None and closed and rises_more_behind(shape.points, shape.cut, shape.runs, face, shape.tolerance):
-        flags += (OTHER_SIDE,)
+    if root_side is None and closed:
+        if rises_more_behind(shape.points, shape.cut, shape.runs, face, shape.tolerance):
+            flags += (OTHER_SIDE,)
+        elif opposite_left is not None and opposite_right is not None:
+            flags += (FACE_OF_ONE,)
+    elif partner is not None and _as_wide(face, partner):
+        flags += (FACE_OF_TWO,)
     return replace(
         _section("butt", profile, flags, (traced.surface.left.fit, traced.surface.right.fit), shape.detail),
         face=traced.surface,
@@ -250,9 +255,13 @@ def _butt_section(
 
 def _is_face_side(candidate: ButtPair, other: ButtPair) -> bool:
     """Tell whether a bead is the face side: the wider one; of two alike the upper one in the picture."""
-    if abs(candidate.width - other.width) > 0.15 * max(candidate.width, other.width):
+    if not _as_wide(candidate, other):
         return candidate.width > other.width
     return bool(candidate.first.line.normal[1] > other.first.line.normal[1])
+
+
+def _as_wide(one: ButtPair, other: ButtPair) -> bool:
+    return abs(one.width - other.width) <= 0.15 * max(one.width, other.width)
 
 
 def _groove_section(structure: Structure, profile: Profile) -> Section:

@@ -27,6 +27,19 @@ OTHER_SIDE = Flag(
 )
 
 
+FACE_OF_TWO = Flag(
+    "face_side_assumed",
+    "both sides show beads of about one width: the upper one in the picture was taken for the face; if it is the root, "
+    "turn the picture over",
+)
+
+FACE_OF_ONE = Flag(
+    "face_side_assumed",
+    "a weld was recognised on this side alone, and it was taken for the face; behind a face that was ground flush the "
+    "root looks the same",
+)
+
+
 def rises_more_behind(
     points: Points, cut: NDArray[np.bool_], runs: Sequence[Run], face: ButtPair, tolerance_mm: float
 ) -> bool:

@@ -35,6 +35,7 @@ def check(
     """Measure a known artefact again: two points, a rule, a board, or a step under a laser rig."""
     from calibration.check import append_check, check_board, check_points, check_ruler
     from calibration.file import read_calibration
+    from calibration.points import refuse_points_outside
     from cli.calibrate import common
     from cli.options import complain, parse_point
     from core.errors import CalibrationRefused
@@ -68,7 +69,8 @@ def check(
         length_mm = parse_length_mm(length, name="--length")
         first = parse_point(start or "", "--from")
         second = parse_point(end or "", "--to")
-        read_picture(image)
+        picture = read_picture(image)
+        refuse_points_outside((picture.width_px, picture.height_px), first, second)
         entry = check_points(
             known, first, second, length_mm, allowed_mm, date=when, operator=operator, source=image.name
         )  # fmt: skip

@@ -7,6 +7,8 @@ from typing import Annotated
 
 import typer
 
+from core.errors import UsageError
+
 
 def target(
     out: Annotated[Path, typer.Option("--out", metavar="TARGET.pdf", help="PDF to write.")],
@@ -19,6 +21,8 @@ def target(
     from core.units import parse_length_mm
     from desk.target import write_target
 
+    if out.suffix.lower() != ".pdf":
+        raise UsageError(f"--out {str(out)!r} must end in .pdf.")
     columns, rows = parse_corners(corners)
     square_mm = parse_length_mm(square, name="--square")
     sheet = {"a4": "A4", "letter": "Letter"}[choose(paper.lower(), ("a4", "letter"), "--paper")]

@@ -46,6 +46,13 @@ def test_short_and_impossible_lengths_are_refused():
         calibrate_points((10.0, float("nan")), (500.0, 10.0), 20.0)
 
 
+@pytest.mark.parametrize("end", [(1000.0, 10.0), (500.0, -1.0), (500.0, 800.0)])
+def test_a_point_beyond_the_picture_marks_nothing(end: tuple[float, float]) -> None:
+    with pytest.raises(UsageError, match="does not lie in the picture of 1000 x 800 pixels"):
+        calibrate_points((10.0, 10.0), end, 20.0, size_px=(1000, 800))
+    assert calibrate_points((10.0, 10.0), (999.4, 799.4), 20.0, size_px=(1000, 800)).kind == "points"
+
+
 def test_section_nearer_than_the_target_is_measured_smaller():
     """1 mm at 300 mm is one part in 300: a pinhole camera sees size / distance."""
     near = calibrate_points((0.0, 0.0), (400.0, 0.0), 20.0, plane=PlaneOffset(1.0, 300.0))

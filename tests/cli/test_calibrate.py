@@ -78,6 +78,13 @@ def test_resolution_of_a_scanner_is_taken_with_a_flag(tmp_path: Path, capsys: py
     assert "scale_from_metadata" in capsys.readouterr().out
 
 
+def test_a_target_is_not_written_under_the_name_of_another_kind(tmp_path: Path, capsys) -> None:
+    out = tmp_path / "target.png"
+    assert calibrate("target", "--out", out) == 2
+    assert "must end in .pdf" in capsys.readouterr().err
+    assert not out.exists()
+
+
 def test_target_is_a_pdf(tmp_path: Path) -> None:
     out = tmp_path / "target.pdf"
     assert calibrate("target", "--out", out, "--paper", "letter") == 0

@@ -82,6 +82,38 @@ def test_nothing_is_measured_for_a_store_that_cannot_be_used(tmp_path: Path, cap
     assert "--records" in told
 
 
+@pytest.mark.parametrize(
+    "command",
+    [
+        ("records", "list"),
+        ("records", "show", "W-000001"),
+        ("records", "verify"),
+        ("records", "export", "--out", "out.csv"),
+        ("report", "W-000001", "--out", "out.pdf"),
+        ("review", "--no-browser"),
+    ],
+)
+def test_no_empty_store_is_made_for_one_who_only_reads(
+    tmp_path: Path, command: tuple[str, ...], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture
+) -> None:
+    """A name that is mistyped would hold: of no entry none is wrong."""
+    monkeypatch.chdir(tmp_path)
+    told = toeline(capsys, *command, "--records", "shp/records.db", status=3)
+    assert "shp/records.db: there is no such store of records" in told
+    assert not (tmp_path / "shp").exists()
+    assert not (tmp_path / "out.csv").exists()
+
+
+def test_a_report_takes_the_store_in_its_usual_place_by_name(
+    tmp_path: Path, measured: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    toeline(capsys, "records", "add", measured, "--records", "default", "--who", "A")
+    toeline(capsys, "report", "W-000001", "--records", "default", "--out", "out.html")
+    assert "W-000001" in (tmp_path / "out.html").read_text(encoding="utf-8")
+    assert not (tmp_path / "default").exists()
+
+
 def test_the_whole_way(tmp_path: Path, measured: Path, template: Path, capsys: pytest.CaptureFixture) -> None:
     assert toeline(capsys, "records", "list") == "No records.\n"
     told = toeline(capsys, "records", "add", measured, "--template", template, "--who", "A")

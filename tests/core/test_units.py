@@ -100,5 +100,10 @@ def test_common_units_need_no_unit_library() -> None:
 
 
 def test_a_decimal_comma_is_told_as_such() -> None:
-    with pytest.raises(UsageError, match="decimals with a point"):
+    with pytest.raises(UsageError, match=r'--thickness: write decimals with a point, "9[.]5 mm", got'):
         parse_length_mm("9,5 mm", name="--thickness")
+
+
+def test_a_comma_that_may_part_thousands_is_not_guessed_at() -> None:
+    with pytest.raises(UsageError, match="decimals with a point and no sign between thousands, got '1,250 mm'"):
+        parse_length_mm("1,250 mm", name="--thickness")

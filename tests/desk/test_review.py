@@ -422,6 +422,7 @@ def test_nothing_to_review_is_said_and_a_taken_port_too(tmp_path: Path, sitting,
     from cli.main import run
 
     where = str(tmp_path / "empty.db")
+    open_store(where).close()
     assert run(["review", "--records", where, "--no-browser"]) == 0
     assert "Nothing waits in" in capsys.readouterr().out
     with open_store(where) as store:

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from desk.value_text import worded, worded_steps
 from inspection.document import as_text, write_text
 from records.store import Store
 
@@ -295,6 +296,22 @@ def test_inches_show_the_nearest_64th(look) -> None:
     row = look.locator("tr[data-quantity=leg_left]").inner_text()
     assert number(look, "leg_left") == pytest.approx(millimetres / 25.4, abs=6e-4)
     assert "1/4" in row  # 6.39 mm
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "fitted over 0.50 to 1.00 mm of the face, a radius of no more than 0.36 mm, above 0.001 mm",
+        'pixels of 0.02 x 0.03 mm, 4.2 mm², 0.02 mm per pixel, say --pitch "0.5 mm", a 1/4 mm, ± 3 mm, 1600 mm',
+    ],
+)
+def test_a_reason_tells_its_lengths_as_the_command_line_does(look, text: str) -> None:
+    told = "([text, system]) => import('/static/units.js').then((units) => units.worded(text, system))"
+    for system in ("metric", "inch"):
+        assert look.evaluate(told, [text, system]) == worded(text, system)
+    steps = f"a slide (+0.14 mm), {text}"
+    told = told.replace("worded", "wordedSteps")
+    assert look.evaluate(told, [steps, "inch"]) == worded_steps(steps, "inch") != steps
 
 
 def test_a_button_that_was_pressed_stays_legible_under_the_pointer(look) -> None:

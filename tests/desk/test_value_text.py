@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from desk.value_text import value_cells
+from desk.value_text import value_cells, worded, worded_steps
 
 
 @pytest.mark.parametrize(
@@ -24,3 +24,29 @@ def test_what_is_less_than_nothing_or_more_than_all_is_cut(
 ) -> None:
     item = {"value": value, "expanded_uncertainty": expanded, "interval": interval, "unit": unit}
     assert value_cells(item, "mm")[1] == told
+
+
+TOLD = {
+    "its radius is no more than 0.36 mm; move closer": "its radius is no more than 0.014 in; move closer",
+    "fitted over 0.50 to 1.00 mm of the face": "fitted over 0.020 to 0.039 in of the face",
+    "no undercut above the noise of 0.001 mm": "no undercut above the noise of 0.00004 in",
+    "the 2 mm that a tangent needs": "the 0.079 in that a tangent needs",
+    "a radius of about 1600 mm, fitted, ± 3.0 mm": "a radius of about 63.0 in, fitted, ± 0.12 in",
+    "leaves less than 32 x 32 pixels": "leaves less than 32 x 32 pixels",
+    "the scale is what the file says (0.02 mm per pixel)": "the scale is what the file says (0.02 mm per pixel)",
+    'say --pitch "0.5 mm"': 'say --pitch "0.5 mm"',
+    "an area of 4.2 mm² and 7 mm2": "an area of 4.2 mm² and 7 mm2",
+    "a 1/4 mm": "a 1/4 mm",
+}
+
+
+@pytest.mark.parametrize("text", TOLD)
+def test_a_reason_tells_its_lengths_in_the_unit_of_the_screen(text: str) -> None:
+    assert worded(text, "metric") == text
+    assert worded(text, "inch") == TOLD[text]
+
+
+def test_what_moves_a_gauge_is_in_inches_and_its_own_sizes_as_marked() -> None:
+    why = "the end of the slide is 2 mm wide (+0.14 mm); it reaches 5 mm, but not 6 mm"
+    assert worded_steps(why, "inch") == "the end of the slide is 2 mm wide (+0.0055 in); it reaches 5 mm, but not 6 mm"
+    assert worded_steps(why, "metric") == why

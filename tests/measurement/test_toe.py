@@ -8,6 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.special import ndtr, ndtri
 
 from core.quantity import NotMeasurable, Quantity
 from measurement import measure
@@ -249,6 +250,27 @@ def test_no_undercut_reads_zero_with_its_bound(draw):
         assert value(measured, f"undercut_width_{side}") == 0
         assert 0.01 < measured[f"undercut_{side}"].expanded_uncertainty < 0.05
         assert "noise" in measured[f"undercut_{side}"].note
+
+
+def test_the_rim_of_a_plate_that_blur_rounds_is_no_undercut(draw):
+    """Blur of standard deviation b leaves a square corner at (0, 0) where phi(x/b) phi(y/b) = 1/2."""
+    rim, blur = 1.3, 0.04
+
+    def rounded(along):
+        lower = blur * ndtri(0.5 / ndtr(np.maximum(rim - along, 0.004) / blur))
+        return np.where(along < rim, -lower, 0.0)
+
+    sampling = draw.Sampling(spacing=0.03, noise=0.0015, rng=np.random.default_rng(7))
+    drawn = draw.butt(12.0, 1.5, sampling, beside=rounded)
+    plates = {
+        side: replace(plate, points=plate.points[: np.searchsorted(np.abs(plate.points[:, 0]) - 6.0, rim - 0.005)])
+        for side, plate in (("left", drawn.face.left), ("right", drawn.face.right))
+    }
+    measured = measure(replace(drawn, face=replace(drawn.face, **plates), blur_mm=blur))
+    assert plates["left"].points[-1, 1] < -0.03
+    for side in ("left", "right"):
+        assert value(measured, f"undercut_{side}") == 0
+        assert value(measured, f"undercut_width_{side}") == 0
 
 
 @pytest.mark.parametrize("height", [-0.3, 0.4])

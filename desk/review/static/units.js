@@ -39,6 +39,29 @@ export function written(item, system) {
   return { value: fixed(item.value * factor, decimals), doubt, unit: symbol, fraction };
 }
 
+// A sentence with its lengths in the unit of the screen, as the command line writes it (core/units.py).
+const TOLD_MM = /(?<![\w.,/"'])([+-]?\d+(?:\.\d+)?)(?:( to | x )(\d+(?:\.\d+)?))? mm(?![\w²]| per pixel)/g;
+const STEP = /(?<=\()[+-]\d+\.\d+ mm(?=\))/g;
+const MOST_DECIMALS = 5;
+
+export function worded(text, system) {
+  if (system !== "inch") return text;
+  return text.replace(TOLD_MM, (_, first, between, second) => (
+    `${inchesAsTold(first)}${second === undefined ? "" : between + inchesAsTold(second)} in`));
+}
+
+// Of a gauge only what moves it: its own sizes are those that are marked on it.
+export function wordedSteps(text, system) {
+  return system === "inch" ? text.replace(STEP, (step) => worded(step, system)) : text;
+}
+
+function inchesAsTold(text) {
+  const inches = Number(text) / MM_PER_INCH;
+  let decimals = (text.split(".")[1] || "").length + 1;
+  while (inches !== 0 && Math.abs(inches) < 9.5 * 10 ** -decimals && decimals < MOST_DECIMALS) decimals += 1;
+  return (text.startsWith("+") ? "+" : "") + inches.toFixed(decimals);
+}
+
 export function fixed(value, decimals) {
   const text = value.toFixed(decimals);
   return Number(text) === 0 ? text.replace("-", "") : text.replace("-", "−");

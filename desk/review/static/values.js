@@ -1,7 +1,7 @@
 // The sheet of values: value beside its uncertainty, limit and outcome, doubts, modelled gauges.
 
 import { make } from "./dom.js";
-import { aligned, plain, symbolOf, written } from "./units.js";
+import { aligned, plain, symbolOf, worded, wordedSteps, written } from "./units.js";
 
 export const WORDS = { meets: "meets", does_not_meet: "does not meet", undecided: "undecided", not_assessed: "not assessed" };
 export const SIGNS = { meets: "●", does_not_meet: "■", undecided: "◆", not_assessed: "–" };
@@ -17,7 +17,7 @@ export function outcomeMark(outcome) {
 }
 
 export function showValues(place, { item, weld, found, system, chosen, drawable, choose }) {
-  const parts = [summary(weld), doubts(weld), table(weld, found, system, chosen, drawable, choose), gauges(weld, system), origin(item)];
+  const parts = [summary(weld), doubts(weld, system), table(weld, found, system, chosen, drawable, choose), gauges(weld, system), origin(item)];
   const top = place.scrollTop;
   const held = document.activeElement && place.contains(document.activeElement) ? document.activeElement.dataset.name : null;
   place.replaceChildren(...parts.filter(Boolean));
@@ -39,11 +39,11 @@ function summary(weld) {
   return make("div", { class: "summary" }, make("ul", { "aria-label": "Outcomes" }, ...marks), rules.length ? make("p", { class: "reason" }, `Decision rule: ${rules.join("; ")}. P: probability that the true value conforms.`) : null);
 }
 
-function doubts(weld) {
+function doubts(weld, system) {
   if (!weld.flags || weld.flags.length === 0) return null;
   return make("details", { class: "doubts", open: weld.flags.length < 4 },
     make("summary", {}, `${weld.flags.length} ${weld.flags.length === 1 ? "doubt" : "doubts"}`),
-    make("ul", {}, ...weld.flags.map((flag) => make("li", {}, flag.message))));
+    make("ul", {}, ...weld.flags.map((flag) => make("li", {}, worded(flag.message, system)))));
 }
 
 function table(weld, found, system, chosen, drawable, choose) {
@@ -84,7 +84,7 @@ function table(weld, found, system, chosen, drawable, choose) {
         make("td", { class: "n doubt" }, tails[index]), make("td", { class: "unit" }, unit), inch ? make("td", { class: "n doubt" }, fraction) : null));
     } else {
       rows.push(make("tr", { class: "absent", "data-quantity": name }, make("th", { scope: "row" }, title),
-        make("td", { colspan: inch ? 4 : 3 }, "not measurable")), make("tr", { class: "because" }, make("td", { colspan: inch ? 5 : 4 }, item.reason)));
+        make("td", { colspan: inch ? 4 : 3 }, "not measurable")), make("tr", { class: "because" }, make("td", { colspan: inch ? 5 : 4 }, worded(item.reason, system))));
     }
     for (const part of (weld.outcomes || []).filter((outcome) => outcome.quantity === name)) rows.push(limit(part));
     return rows;
@@ -139,7 +139,7 @@ function gauges(weld, system) {
   if (!weld.gauges || weld.gauges.length === 0) return null;
   const rows = weld.gauges.map((part) => make("tr", {}, make("th", { scope: "row" }, String(part.gauge), make("span", { class: "of" }, labelOf(weld, part.quantity))),
     make("td", { class: "n" }, make("span", { class: "value" }, reading(part, system)), modelled(part, system)),
-    make("td", { class: "reason" }, String(part.why || part.reason || ""))));
+    make("td", { class: "reason" }, wordedSteps(String(part.why || part.reason || ""), system))));
   return make("table", { class: "figures gauges" }, make("caption", {}, "What a hand gauge would read here, modelled: the gauge is taken for perfect and set with a steady hand"),
     make("colgroup", {}, make("col", { class: "of-gauge" }), make("col", { class: "of-reading" }), make("col")),
     make("thead", {}, make("tr", {}, make("th", { scope: "col" }, "gauge"), make("th", { scope: "col", class: "n" }, "reading"), make("th", { scope: "col", class: "last" }, "why it differs"))),
