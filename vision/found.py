@@ -19,9 +19,9 @@ from vision.butt_pairs import ButtPair
 from vision.drawn_edge import LappedSurface, filled_surface, lapped_surface
 from vision.face_noise import with_face_noise
 from vision.groove_doubt import GrooveDoubt, doubt_of
+from vision.groove_edges import groove_edges
 from vision.groove_joint import prepared_edge
 from vision.joints import FilletPair
-from vision.open_groove import groove_edges
 from vision.opposite import opposite_fits
 from vision.other_side import FACE_OF_ONE, FACE_OF_TWO, OTHER_SIDE, rises_more_behind
 from vision.plate_line import Detail, beyond_noise, wander_of

@@ -6,29 +6,16 @@ dark, so a bevel is taken to where it is last seen: that is its edge with the ro
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from core.geometry import Line, Points, step_lengths
+from core.geometry import Points, step_lengths
 from core.medians import median
-from vision.groove_ends import (
-    ON_LINE_MM,
-    ROUNDING_MM,
-    WIDE_STEPS,
-    beyond_last,
-    doubt_beyond,
-    end_doubt,
-    land_below_radius,
-    short_land,
-    sparse_doubt,
-)
-from vision.groove_joint import SQUARE_WITHIN_DEG, bevel_among, land_top_of, meeting
+from vision.groove_ends import ON_LINE_MM, ROUNDING_MM, WIDE_STEPS
 from vision.member_ends import NEAR_END, along_face, before_rise, gap_in_face, least_gap_mm, members_end
-from vision.plate_line import Detail, fit_plate
 from vision.runs import Run, turn_deg
-from vision.section import PreparedEdge
 from vision.square_gap import Chosen, gap_among
 
 LARGEST_PEAKING_DEG = 12.0
@@ -221,103 +208,3 @@ def _dark_after(points: Points, index: int) -> bool:
     near = points[max(0, index - 3) : index + 6]
     steps = step_lengths(near)
     return bool(steps.max() > WIDE_STEPS * median(step_lengths(points)))
-
-
-def groove_edges(
-    points: Points, groove: OpenGroove, detail: Detail, end_shifts_mm: Mapping[int, Points] | None = None
-) -> tuple[PreparedEdge | None, PreparedEdge | None]:
-    """Return the prepared edges, left and right, None for one whose face is not seen; the inside never is.
-
-    ``end_shifts_mm`` names the points at which the surface is seen to end, with what is not known of that; it is None
-    for points that were taken here and there, of which the last is seldom where a surface ends.
-    """
-    sampled = end_shifts_mm is None
-    left, right = (
-        (points, groove.end_left, detail, (end_shifts_mm or {}).get(groove.end_left)),
-        (points, groove.end_right, detail, (end_shifts_mm or {}).get(groove.end_right)),
-    )
-    if not groove.faces_left and not groove.faces_right:
-        return (
-            _square_edge(groove.outside_left, *left, towards=True, sampled=sampled),
-            _square_edge(groove.outside_right, *right, towards=False, sampled=sampled),
-        )
-    edges = (
-        _edge(groove.outside_left, groove.faces_left, *left, towards=True, sampled=sampled),
-        _edge(groove.outside_right, groove.faces_right[::-1], *right, towards=False, sampled=sampled),
-    )
-    seen = (groove.end_left in (end_shifts_mm or {}), groove.end_right in (end_shifts_mm or {}))
-    one, other = (edge and replace(edge, end_seen=told) for edge, told in zip(edges, seen, strict=True))
-    return one, other
-
-
-def _square_edge(
-    run: Run, points: Points, end: int, detail: Detail, shifts: Points | None, *, towards: bool, sampled: bool
-) -> PreparedEdge:
-    """Return an edge of which only the surface is seen; it ends where its points do."""
-    outside, _ = fit_plate(points, run, detail, toe_at_stop=towards)
-    corner = outside.line.at(float(outside.line.along(points[end])))
-    line, step = outside.line, 1 if towards else -1
-    further = beyond_last(points, line, line, end, detail, step=step) if sampled else None
-    if further is not None:
-        corner, shifts = corner + further[0], further[1]
-    return PreparedEdge(outside, None, None, None, corner, corner, corner, end_shifts_mm=shifts)
-
-
-def _edge(
-    outside_run: Run,
-    faces: tuple[Run, ...],
-    points: Points,
-    end: int,
-    detail: Detail,
-    shifts: Points | None,
-    *,
-    towards: bool,
-    sampled: bool,
-) -> PreparedEdge | None:
-    if not faces:
-        return None
-    outside, _ = fit_plate(points, outside_run, detail, toe_at_stop=towards)
-    fits = [fit_plate(points, run, detail, toe_at_stop=False)[0] for run in faces]
-    square = [abs(abs(turn_deg(outside.line, fit.line)) - 90.0) < SQUARE_WITHIN_DEG for fit in fits]
-    bevel_index = bevel_among([run.length for run in faces], square)
-    bevel = None if bevel_index is None else fits[bevel_index]
-    land = next((fit for fit, is_square in zip(fits, square, strict=True) if is_square), None)
-    face = bevel or land
-    assert face is not None
-    outer = meeting(outside.line, face.line)
-    # An end that is told by itself stands where it is, beside the line of its face, too: a radius led to it.
-    last = points[end] if shifts is not None else land_end(points[end], (land or face).line)
-    if bevel is None:
-        return PreparedEdge(outside, None, None, land, outer, outer, last, end_shifts_mm=shifts)
-    if land is not None:
-        run = next(run for run, is_square in zip(faces, square, strict=True) if is_square)
-        top = land_top_of(points, run, bevel, land, detail, from_start=towards)
-        return PreparedEdge(outside, None, bevel, land, outer, top, last, end_shifts_mm=shifts)
-    step = 1 if towards else -1
-    corner = land_below_radius(points, outside.line, bevel.line, end, step=step)
-    if corner is not None:
-        return PreparedEdge(outside, None, bevel, None, outer, corner, points[end], None, shifts)
-    beyond = doubt_beyond(points, face.line, end, step=step)
-    if beyond is not None:
-        return PreparedEdge(outside, None, bevel, None, outer, last, last, beyond, shifts)
-    short = short_land(points, outside.line, bevel.line, end, detail, step=step)
-    if short is not None:
-        return PreparedEdge(outside, None, bevel, None, outer, short[0], last, short[1], shifts)
-    if shifts is not None:
-        return PreparedEdge(outside, None, bevel, None, outer, last, last, None, shifts)
-    doubt = end_doubt(points, bevel.line, end, step=step)
-    if doubt is not None:
-        return PreparedEdge(outside, None, bevel, None, outer, last, last, doubt)
-    further = beyond_last(points, outside.line, bevel.line, end, detail, step=step) if sampled else None
-    if further is not None:
-        last = last + further[0]
-        return PreparedEdge(outside, None, bevel, None, outer, last, last, None, further[1])
-    doubt = sparse_doubt(points, bevel.line, end, detail, step=step)
-    return PreparedEdge(outside, None, bevel, None, outer, last, last, doubt)
-
-
-def land_end(seen: Points, line: Line) -> Points:
-    """Return the end of a face: on its line, or the last point itself where a radius leads away from the line."""
-    if abs(float(line.offset(seen))) < ON_LINE_MM:
-        return line.at(float(line.along(seen)))
-    return np.asarray(seen)
