@@ -118,6 +118,7 @@ def calibrate_board(
             "camera_distance_source": correction.distance_source,
         },
         px_to_mm_covariance=covariance,
+        size_px=(width, height),
     )
 
 

@@ -68,7 +68,8 @@ def check(
         length_mm = parse_length_mm(length, name="--length")
         first = parse_point(start or "", "--from")
         second = parse_point(end or "", "--to")
-        read_picture(image)
+        picture = read_picture(image)
+        known.check_size(picture.width_px, picture.height_px)
         entry = check_points(
             known, first, second, length_mm, allowed_mm, date=when, operator=operator, source=image.name
         )  # fmt: skip
