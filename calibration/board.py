@@ -21,6 +21,9 @@ from core.geometry import Points
 __all__ = ["Board", "calibrate_board", "fit_plane"]
 
 LARGEST_RESIDUAL_PX = 0.3
+LARGEST_MISPLACED = 0.1
+"""Share of a square by which corners are off a plane when they were taken for others; paper does not bend so much."""
+
 LEAST_POINTS = 8
 LEAST_CORNER_STD_PX = 0.02
 BAR_MM = 100.0
@@ -69,6 +72,11 @@ def calibrate_board(
     ideal = found.points_px if lens is None else lens.undistort(found.points_px)
     to_mm, covariance, residual = fit_plane(ideal, found.board_mm * print_scale)
     rms = float(np.sqrt(np.mean(np.sum(residual**2, axis=1))))
+    if rms > LARGEST_MISPLACED * _nearest_px(found.points_px):
+        raise CalibrationRefused(
+            f"what is seen does not lie as {board.columns} x {board.rows} points of a board do: check --corners, the "
+            "inner corners only, columns x rows"
+        )
     if rms > LARGEST_RESIDUAL_PX:
         raise CalibrationRefused(
             f"the corners lie {rms:.2f} px (rms) off a plane, more than {LARGEST_RESIDUAL_PX:g} px: "
@@ -118,7 +126,15 @@ def calibrate_board(
             "camera_distance_source": correction.distance_source,
         },
         px_to_mm_covariance=covariance,
+        size_px=(width, height),
     )
+
+
+def _nearest_px(points_px: Points) -> float:
+    """Return the median distance from a point to its nearest neighbour."""
+    apart = np.linalg.norm(points_px[:, None] - points_px[None], axis=2)
+    np.fill_diagonal(apart, np.inf)
+    return float(np.median(apart.min(axis=1)))
 
 
 def _print_scale(measured_bar_mm: float | None) -> float:

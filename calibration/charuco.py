@@ -26,6 +26,8 @@ from core.geometry import Points
 
 ENOUGH_SHARE = 0.9
 LEAST_MARKERS = 3
+SURE_MARKERS = 6
+"""Markers of one dictionary, more than of any other, that texture does not feign: then only that is looked for."""
 
 
 def find_charuco(gray: NDArray[np.uint8], board: Board) -> FoundBoard:
@@ -37,33 +39,65 @@ def find_charuco(gray: NDArray[np.uint8], board: Board) -> FoundBoard:
         When fewer than three markers of the board are seen.
     """
     best: FoundBoard | None = None
+    most, names = 0, list(dict.fromkeys((board.dictionary, *TRIED_DICTIONARIES)))
     for small, _ in reductions(gray):
-        for name in dict.fromkeys((board.dictionary, *TRIED_DICTIONARIES)):
-            found = _find_with(gray, small, board, name)
+        counts: dict[str, int] = {}
+        for name in names:
+            markers = _markers(small, gray, name)
+            if markers is None:
+                continue
+            counts[name] = len(markers[1])
+            found = _laid_out(gray, markers, board, name)
             if found is None:
                 continue
             if best is None or len(found.ids) > len(best.ids):
                 best = found
             break
+        else:
+            likely = max(counts, key=lambda name: counts[name], default=board.dictionary)
+            most = max(most, counts.get(likely, 0))
+            names = [likely] if most >= SURE_MARKERS else names
         if best is not None and len(best.ids) >= ENOUGH_SHARE * board.columns * board.rows:
             return best
-    if best is None:
+    if best is not None:
+        return best
+    if most >= SURE_MARKERS:
         raise CalibrationRefused(
-            f"no ChArUco board with {board.columns} x {board.rows} inner corners is seen: check --corners, show more "
-            "of the board, sharper and without glare"
+            f"{most} markers are seen, but they do not lie as on one ChArUco board with {board.columns} x {board.rows} "
+            "inner corners: check --corners (columns x rows) and --marker-ratio, and leave one such board in view"
         )
-    return best
+    mirrored = np.ascontiguousarray(reductions(gray)[0][0][:, ::-1])
+    seen = _markers(mirrored, mirrored, board.dictionary)
+    if seen is not None and len(seen[1]) >= SURE_MARKERS:
+        raise CalibrationRefused(
+            "the board is seen mirrored, as through the back of its print or by a camera that mirrors its picture: "
+            "print it again, or take the picture unmirrored"
+        )
+    raise CalibrationRefused(
+        f"no ChArUco board with {board.columns} x {board.rows} inner corners is seen: check --corners, show more "
+        "of the board, sharper and without glare"
+    )
 
 
-def _find_with(
-    gray: NDArray[np.uint8], small: NDArray[np.uint8], board: Board, dictionary_name: str
-) -> FoundBoard | None:
+def _markers(
+    small: NDArray[np.uint8], gray: NDArray[np.uint8], dictionary_name: str
+) -> tuple[NDArray[np.float64], NDArray[np.int64]] | None:
+    """Return corners (M, 4, 2) in the full picture and numbers of the markers seen in a reduced one."""
     dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, dictionary_name))
     markers, ids, _ = cv2.aruco.ArucoDetector(dictionary, cv2.aruco.DetectorParameters()).detectMarkers(small)
     if ids is None or len(ids) < LEAST_MARKERS:
         return None
     quads = to_full(np.array(markers, float).reshape(-1, 2), small, gray).reshape(-1, 4, 2)
-    numbers = np.asarray(ids, np.int64).ravel()
+    return quads, np.asarray(ids, np.int64).ravel()
+
+
+def _laid_out(
+    gray: NDArray[np.uint8],
+    markers: tuple[NDArray[np.float64], NDArray[np.int64]],
+    board: Board,
+    dictionary_name: str,
+) -> FoundBoard | None:
+    quads, numbers = markers
     fits = [_layout_fit(quads, numbers, board, legacy) for legacy in (False, True)]
     usable = [fit for fit in fits if fit is not None]
     if not usable:

@@ -94,8 +94,9 @@ def check_ruler(
     Raises
     ------
     CalibrationRefused
-        When the rule is not found.
+        When the rule is not found, or the picture has another size than the calibrated one.
     """
+    calibration.check_size(gray.shape[1], gray.shape[0])
     seen = calibrate_ruler(gray, spacing_mm, region_px=region_px)
     ends = np.array(seen.provenance["ends_px"], float)
     known = float(str(seen.provenance["length_mm"]))
@@ -117,8 +118,9 @@ def check_board(
     Raises
     ------
     CalibrationRefused
-        When the board is not found.
+        When the board is not found, or the picture has another size than the calibrated one.
     """
+    calibration.check_size(gray.shape[1], gray.shape[0])
     found = find_board(gray, board)
     away = np.linalg.norm(found.board_mm[:, None] - found.board_mm[None], axis=2)
     first, second = np.unravel_index(int(away.argmax()), away.shape)

@@ -62,6 +62,7 @@ def write_calibration(path: Path, calibration: Calibration, origin: Origin | Non
             "relative_standard_uncertainty": float(np.hypot.reduce(list(calibration.relative_std.values()) or [0.0])),
             "relative_std": dict(calibration.relative_std),
             "centre_px": list(calibration.centre_px),
+            "picture_size_px": None if calibration.size_px is None else list(calibration.size_px),
             "px_to_mm": calibration.px_to_mm.tolist(),
             "px_to_mm_covariance": None if covariance is None else covariance.tolist(),
             "lens_growth_per_px2": calibration.lens_growth_per_px2,
@@ -107,7 +108,18 @@ def read_calibration(path: Path) -> Calibration:
         _flags(door),
         {**door.mapping("provenance"), "origin": door.mapping("origin"), "checks": door.sequence("checks")},
         covariance,
+        _size(door),
     )
+
+
+def _size(door: Door) -> tuple[int, int] | None:
+    """Return the size of the calibrated picture; files from before it was kept do not tell it."""
+    if door.document.get("picture_size_px") is None:
+        return None
+    width, height = door.array("picture_size_px", (2,))
+    if min(width, height) < 1 or width != int(width) or height != int(height):
+        raise door.refuse("'picture_size_px' is no size of a picture")
+    return int(width), int(height)
 
 
 def _check_homography(door: Door, px_to_mm: NDArray[np.float64], centre: NDArray[np.float64]) -> None:

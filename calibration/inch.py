@@ -62,11 +62,11 @@ def halving(index: NDArray[np.int64], contrast: NDArray[np.float64]) -> Halving:
         if phase is None:
             continue
         longest = length[index % step == phase]
-        between = length[(index - phase) % step == step // 2]
+        between = _seen(length[(index - phase) % step == step // 2], longest)
         if len(longest) < 2 or len(between) == 0 or not _longer(longest, between):
             continue
         odd = (index[index % step == phase] - phase) // step % 2 == 1
-        ends = step >= FEWEST_PARTS and _of_one_length(longest, odd)
+        ends = step >= FEWEST_PARTS and _of_one_length(_seen(longest[odd], longest), _seen(longest[~odd], longest))
         return Halving(step, ends and float(np.median(longest)) < contrast.shape[1] - 1)
     return NO_HALVES
 
@@ -77,13 +77,20 @@ def _longest_phase(index: NDArray[np.int64], length: NDArray[np.float64], step: 
     return max(several, key=lambda phase: float(np.median(length[index % step == phase])), default=None)
 
 
-def _of_one_length(longest: NDArray[np.float64], odd: NDArray[np.bool_]) -> bool:
-    """Tell whether lengths (rows), those of every second tick among them, are alike but for a flaw here and there."""
-    if odd.all() or not odd.any() or _longer(longest[odd], longest[~odd]) or _longer(longest[~odd], longest[odd]):
+def _seen(some: NDArray[np.float64], longest: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return lengths without those of ticks that a glare or dirt cuts short, unless all are short."""
+    whole = some > 0.5 * float(np.median(longest))
+    return some[whole] if whole.any() else some
+
+
+def _of_one_length(some: NDArray[np.float64], others: NDArray[np.float64]) -> bool:
+    """Tell whether some lengths and others (rows) are alike but for a flaw here and there."""
+    if len(some) == 0 or len(others) == 0:
         return False
-    middle = float(np.median(longest))
-    alike = np.abs(longest - middle) <= max(LONGER_ROWS, LONGER_SHARE * middle)
-    return bool(alike.mean() >= LEAST_ALIKE)
+    both = np.concatenate([some, others])
+    near = max(LONGER_ROWS, LONGER_SHARE * float(np.median(both)))
+    alike = np.abs(both - float(np.median(both))) <= near
+    return bool(abs(float(np.median(some)) - float(np.median(others))) <= near and alike.mean() >= LEAST_ALIKE)
 
 
 def _longer(some: NDArray[np.float64], others: NDArray[np.float64]) -> bool:

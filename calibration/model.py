@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from core.errors import CalibrationRefused
 from core.geometry import Points
 
 _WAYS = np.array([[1.0, 0.0], [0.0, 1.0], [0.7071, 0.7071], [0.7071, -0.7071]])
@@ -63,6 +64,8 @@ class Calibration:
         with the distance from the target: noise of its corners, a tilt that it does not show. The
         "tilt" part is computed from it where the length lies; its value in ``relative_std`` is the
         one at ``centre_px``.
+    size_px
+        Width and height of the picture that it was taken from, None where it serves pictures of any size.
     """
 
     kind: str
@@ -75,6 +78,21 @@ class Calibration:
     flags: tuple[tuple[str, str], ...] = ()
     provenance: Mapping[str, object] = field(default_factory=dict)
     px_to_mm_covariance: NDArray[np.float64] | None = None
+    size_px: tuple[int, int] | None = None
+
+    def check_size(self, width_px: int, height_px: int) -> None:
+        """Refuse a picture of another size than that of the target: made smaller or cropped, it has another scale.
+
+        Raises
+        ------
+        CalibrationRefused
+        """
+        if self.size_px is not None and self.size_px != (width_px, height_px):
+            raise CalibrationRefused(
+                f"the calibration is of a picture of {self.size_px[0]} x {self.size_px[1]} px and this one has "
+                f"{width_px} x {height_px}: made smaller, turned or cropped, a picture has another scale; take both "
+                "with one camera setting, and measure a part with --region"
+            )
 
     def to_mm(self, points_px: Points) -> Points:
         """Map (N, 2) picture points to mm."""

@@ -98,6 +98,7 @@ def calibrate_points(
             "camera_distance_source": correction.distance_source,
         },
         px_to_mm_covariance=covariance,
+        size_px=size_px,
     )
 
 

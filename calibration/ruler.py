@@ -276,4 +276,5 @@ def _calibration(
             "camera_distance_source": correction.distance_source,
         },
         px_to_mm_covariance=spread * np.outer(entries, entries),
+        size_px=(width, height),
     )

@@ -154,6 +154,7 @@ def _inspect_picture(
         from calibration.resolution import calibrate_resolution
 
         calibration = calibrate_resolution(Path(path))
+    calibration.check_size(picture.width_px, picture.height_px)
     if settings.source == "auto" and settings.marks is None:
         from vision.line_frame import is_laser_line
 

@@ -70,6 +70,7 @@ def check(
         first = parse_point(start or "", "--from")
         second = parse_point(end or "", "--to")
         picture = read_picture(image)
+        known.check_size(picture.width_px, picture.height_px)
         refuse_points_outside((picture.width_px, picture.height_px), first, second)
         entry = check_points(
             known, first, second, length_mm, allowed_mm, date=when, operator=operator, source=image.name

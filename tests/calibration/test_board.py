@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from calibration.board import calibrate_board, fit_plane
-from calibration.corners import Board
+from calibration.corners import TRIED_DICTIONARIES, Board
 from calibration.model import Lens
 from calibration.plane import PlaneOffset
 from core.errors import CalibrationRefused, UsageError
@@ -202,3 +202,29 @@ def test_corners_on_a_line_or_too_few_are_refused():
         fit_plane(line + 100, line / 30)
     with pytest.raises(CalibrationRefused, match="only 4"):
         fit_plane(line[:4] + 100, line[:4])
+
+
+def test_markers_that_lie_otherwise_are_told_and_other_dictionaries_not_tried(draw, monkeypatch):
+    raster, _ = draw.charuco(8, 5)
+    gray = draw.seen(raster, 8, draw.view(px_per_mm=6.0, middle=(50.0, 35.0)), size=(1200, 900))
+    assert len(calibrate_board(gray, Board("charuco", 8, 5, 10.0)).provenance["corners_px"]) == 40
+    tried = []
+    known = cv2.aruco.getPredefinedDictionary
+
+    def counted(number):
+        tried.append(number)
+        return known(number)
+
+    monkeypatch.setattr(cv2.aruco, "getPredefinedDictionary", counted)
+    # two sizes of the picture are looked at: of the second only for the dictionary that the first showed
+    with pytest.raises(CalibrationRefused, match="markers are seen, but they do not lie as on one"):
+        calibrate_board(gray, Board("charuco", 5, 8, 10.0))
+    assert len(tried) == 1 + len(TRIED_DICTIONARIES) + 1
+    assert tried[-1] in (cv2.aruco.DICT_4X4_250, cv2.aruco.DICT_4X4_1000)
+
+
+def test_a_mirrored_board_is_told(draw):
+    raster, _ = draw.charuco(8, 5)
+    gray = draw.seen(np.ascontiguousarray(raster[:, ::-1]), 8, draw.view(px_per_mm=6.0, middle=(50.0, 35.0)))
+    with pytest.raises(CalibrationRefused, match="mirrored"):
+        calibrate_board(gray, Board("charuco", 8, 5, 10.0))

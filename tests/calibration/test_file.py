@@ -13,7 +13,7 @@ from calibration.corners import Board
 from calibration.file import Origin, read_calibration, write_calibration
 from calibration.model import Calibration, Lens, from_pixel_size
 from calibration.points import calibrate_points
-from core.errors import UnreadableFile, UsageError
+from core.errors import CalibrationRefused, UnreadableFile, UsageError
 
 ORIGIN = Origin("photo.jpg", "ab" * 32, "2025-03-01T10:00:00", "A. Smith")
 
@@ -38,6 +38,7 @@ def same(first: Calibration, second: Calibration) -> bool:
         and first.centre_px == second.centre_px
         and first.lens_growth_per_px2 == second.lens_growth_per_px2
         and first.flags == second.flags
+        and first.size_px == second.size_px
     )
 
 
@@ -123,3 +124,24 @@ def test_plain_pixel_size_is_kept(tmp_path):
     path = tmp_path / "cal.json"
     write_calibration(path, from_pixel_size(0.02, relative_std=0.001), ORIGIN)
     assert read_calibration(path).mm_per_px(np.array([5.0, 5.0])) == pytest.approx(0.02, rel=1e-12)
+
+
+def test_the_size_of_the_picture_is_kept_and_another_is_refused(calibration, tmp_path):
+    path = tmp_path / "cal.json"
+    write_calibration(path, calibration, ORIGIN)
+    read = read_calibration(path)
+    assert read.size_px == (1200, 800)
+    read.check_size(1200, 800)
+    for other in ((600, 400), (800, 1200), (1190, 800)):
+        with pytest.raises(CalibrationRefused, match="1200 x 800"):
+            read.check_size(*other)
+    document = json.loads(path.read_text())
+    for damaged in ([1200.5, 800], [0, 800], [1200]):
+        path.write_text(json.dumps({**document, "picture_size_px": damaged}))
+        with pytest.raises(UnreadableFile, match="picture_size_px"):
+            read_calibration(path)
+    del document["picture_size_px"]
+    path.write_text(json.dumps(document))
+    older = read_calibration(path)
+    assert older.size_px is None
+    older.check_size(600, 400)

@@ -45,6 +45,12 @@ def test_less_than_two_inches_tell_too_little() -> None:
     assert [fits_parts(seen, parts) for parts in (8, 32, 64)] == [False, True, True]
 
 
+def test_ticks_under_a_glare_do_not_hide_that_inches_are_longer() -> None:
+    contrast = rows_of(64, 190, 0)
+    contrast[90:103] = 0.0
+    assert halving(np.arange(190), contrast).step == 64
+
+
 def test_quarters_that_are_the_longest_leave_the_inch_open() -> None:
     seen = halving(np.arange(70), rows_of(4, 70, 0, figures=False))
     assert seen == Halving(4)

@@ -190,3 +190,15 @@ def test_wrong_use_stops_the_call(tmp_path: Path) -> None:
 def test_region_that_is_no_region(text: str) -> None:
     with pytest.raises(UsageError, match="X,Y,W,H"):
         parse_region(text)
+
+
+@pytest.mark.parametrize("change", ["half", "cropped"])
+def test_a_picture_of_another_size_than_the_calibrated_one_is_refused(tmp_path: Path, change: str) -> None:
+    """Made half as large, every length would be told half as long."""
+    picture = cv2.imread(str(SAMPLES / "tee.jpg"))
+    other = cv2.resize(picture, None, fx=0.5, fy=0.5) if change == "half" else picture[:, 100:]
+    path = tmp_path / "other.png"
+    cv2.imwrite(str(path), other)
+    entry = inspect_file(path, Settings(joint="tee"), calibration_of("tee")).entry
+    assert entry["welds"] == []
+    assert "3000 x 2250" in entry["error"]["message"]
