@@ -107,10 +107,9 @@ def _line(fit: LineFit | None) -> Line | None:
 def _values(joint: _Joint) -> dict[str, float]:
     face, root = joint.face, joint.root
     middle = (face.toe_left + face.toe_right) / 2
-    marks = face.marks
     values = _shape(face, "cap_width", "reinforcement", "underfill")
-    above_left = marks["reinforcement_from_left"].point - face.left.point
-    above_right = marks["reinforcement_from_right"].point - face.right.point
+    above_left = _highest_point(face, "reinforcement_from_left") - face.left.point
+    above_right = _highest_point(face, "reinforcement_from_right") - face.right.point
     values["reinforcement_from_left"] = float(above_left @ face.out_left)
     values["reinforcement_from_right"] = float(above_right @ face.out_right)
     values["misalignment"] = offset_between(face.left, face.right, middle)
@@ -123,6 +122,14 @@ def _values(joint: _Joint) -> dict[str, float]:
     if joint.under_right is not None:
         values["thickness_right"] = thickness_at(face.right, joint.under_right, face.toe_right)
     return values
+
+
+def _highest_point(outline: Outline, name: str) -> Points:
+    """Return the place of the face on which a value rests: a toe where one is the highest, which goes with it."""
+    held = outline.held_by.get(name)
+    if held is not None:
+        return outline.toe_left if held == "left" else outline.toe_right
+    return outline.marks[name].point
 
 
 def _shape(outline: Outline, width: str, outside: str, inside: str) -> dict[str, float]:
@@ -151,14 +158,20 @@ def _marked_from_plates(outline: Outline, noise: Noise) -> tuple[Outline, Edges]
 def _marking(
     outline: Outline, wanted: tuple[tuple[str, Line, Points, float], ...], noise: Noise
 ) -> tuple[Outline, Edges]:
-    marks, edge = dict(outline.marks), {}
+    marks, held_by, edge = dict(outline.marks), dict(outline.held_by), {}
     for name, line, out, sign in wanted:
         along, height = height_above(line, sign * out, outline, noise)
         peak = highest(along, height, noise)
         marks[name] = Mark(line.at(peak.along) + sign * peak.height * out, out)
+        if peak.std == 0:
+            held_by[name] = "left" if _is_at(line, peak.along, outline.toe_left, outline.toe_right) else "right"
         doubt = CREST_DOUBT if outline.air > 0 else ROOT_CREST_DOUBT
         edge[name] = {"edge": doubt * peak.std or noise.of_mean(0.2), "blur": blur_part(peak, noise)}
-    return replace(outline, marks=marks), edge
+    return replace(outline, marks=marks, held_by=held_by), edge
+
+
+def _is_at(line: Line, along: float, toe: Points, other: Points) -> bool:
+    return abs(along - float(line.along(toe))) <= abs(along - float(line.along(other)))
 
 
 def _face_moved(move: Callable[[Outline, float], Outline], joint: _Joint, share: float) -> _Joint:

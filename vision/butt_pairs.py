@@ -40,7 +40,8 @@ class ButtPair:
     """Two plate runs in outline order, nearly in line, with a bead (or a hollow) between them.
 
     ``rise`` is the greatest signed departure of the face from the chord between the runs' ends. ``beyond_first`` and
-    ``beyond_second`` are the surfaces of plates whose tapers towards the weld are ``first`` and ``second``.
+    ``beyond_second`` are the surfaces of plates whose tapers towards the weld are ``first`` and ``second``; with
+    ``doubt_first`` or ``doubt_second`` a taper may be hidden in the face beside that plate.
     """
 
     first: Run
@@ -50,6 +51,8 @@ class ButtPair:
     score: float
     beyond_first: Run | None = None
     beyond_second: Run | None = None
+    doubt_first: bool = False
+    doubt_second: bool = False
 
 
 def butt_pairs(
@@ -118,13 +121,21 @@ def trimmed_run(points: Points, run: Run, *, at_stop: bool) -> Run:
 
 
 def butt_between(
-    points: Points, cut: NDArray[np.bool_], first: Run, second: Run, closed: bool, smallest_rise: float, extent: float
+    points: Points,
+    cut: NDArray[np.bool_],
+    first: Run,
+    second: Run,
+    closed: bool,
+    smallest_rise: float,
+    extent: float,
+    *,
+    shortest_plate: float = SHORTEST_PLATE,
 ) -> ButtPair | None:
     """Return the pair of two runs of an outline whose size is ``extent``, None where no weld can be between them."""
     # What the ends tell comes first: most pairs are no weld, and a face has many points.
     chord = points[second.start % len(points)] - points[first.stop % len(points)]
     width = math.hypot(*chord)
-    if width < 1e-6 or width > WIDEST_BUTT * extent or min(first.length, second.length) < SHORTEST_PLATE * width:
+    if width < 1e-6 or width > WIDEST_BUTT * extent or min(first.length, second.length) < shortest_plate * width:
         return None
     direction = chord / width
     if direction @ first.line.direction < 0.5 or direction @ second.line.direction < 0.5:

@@ -16,27 +16,7 @@ from core.fitting import LineFit
 from core.geometry import Line, Points, arc_length, distance, step_lengths
 from vision.overhang import toe_below
 from vision.plate_line import NOISY_MM, Detail, wander_of
-
-WIDEST_SPATTER_MM = 1.5
-"""A bump on a plate that is narrower than this, and falls below the plate line after it, is not where a face begins."""
-
-STAYS_ON_PLATE_MM = 0.5
-"""A surface that follows the plate line this far beyond a bump is plate again: the bump was no weld."""
-
-SCATTERED_UP, SCATTERED_UP_MM = 2, 0.15
-"""So many points of a groove, or as many as lie on such a length, may scatter up to the plate line within it."""
-
-LONG_LOW_MM = 1.0
-"""What lies off the plate line by no more than two thresholds, and is no longer than this, is the plate's wander."""
-
-MOST_BETWEEN = 0.5
-"""What takes up so much of the way between the straight stretches of both plates is the face, and no pit beside it."""
-
-WIDEST_UNDERCUT_MM = 5.0
-"""A hollow wider than this beside a rising face is the face itself (plates offset, face hollow), not undercut."""
-
-FLATTEST_UNDERCUT = 0.06
-"""A hollow flatter than this (depth over width) is the gentle beginning of a face, not a groove."""
+from vision.toe_departure import FLATTEST_UNDERCUT, STAYS_ON_PLATE_MM, departure
 
 GENTLE_MM, GENTLE_SHARE = 1.5, 0.12
 """Length of face, from its departure, that tells the bend of a gentle one, and its largest share of the path."""
@@ -119,87 +99,13 @@ def find_toe(
     offset = towards.offset(path)
     threshold = max(4.0 * fit.residual_std, 3.0 * detail.noise_mm, 0.25 * detail.step_mm, 0.006)
     face_stop = between[1]
-    sign, leave = _departure(path, offset, threshold, face_sign, between)
+    sign, leave = departure(path, offset, threshold, face_sign, between)
     if leave is None:
         return None
     undercut = bool(np.min(offset[max(0, leave - round(3.0 / detail.step_mm)) : leave + 1]) < -2.0 * threshold) and (
         sign > 0
     )
     return _model_toe(path, towards, fit, detail, leave, sign, undercut, threshold, face_stop)
-
-
-def _departure(
-    path: Points,
-    offset: Points,
-    threshold: float,
-    face_sign: int,
-    between: tuple[int, int],
-) -> tuple[int, int | None]:
-    """Return on which side of the plate line the face goes, and the last index that is still on it."""
-    if face_sign > 0:
-        apex = int(np.argmax(offset))
-        below = np.flatnonzero(offset[:apex] <= threshold)
-        return 1, (int(below[-1]) if len(below) else None)
-    # A shallow cap may lie on either side: take the first departure that is not a pit or a spatter bead,
-    # that is, after which the surface does not go on along the plate.
-    length = arc_length(path)
-    begin, face_stop = float(length[between[0]]), between[1]
-    most = MOST_BETWEEN * (float(length[face_stop]) - begin)
-    # Stretches above the plate line (1), below it (-1) and on it (0), each from an index to the next one's.
-    side = (offset > threshold).astype(np.int8) - (offset < -threshold)
-    starts = [0, *(np.flatnonzero(side[1:] != side[:-1]) + 1).tolist()]
-    sides = [*side[starts].tolist(), 0, 0]
-    stops = [*starts[1:], len(path), len(path)]
-    for at, index in enumerate(starts):
-        if sides[at] == 0:
-            continue
-        last = at if sides[at] > 0 else _same_groove(length, sides, stops, at)
-        end = stops[last]
-        if end == len(path):
-            return sides[at], max(0, index - 1)
-        # Where the surface goes on after it has lain on the plate line, if it comes back to that at once, and where to.
-        on = sides[last + 1] == 0
-        resume, then = (stops[last + 1], sides[last + 2]) if on else (end, sides[last + 1])
-        on_plate = float(length[min(resume, len(path) - 1)] - length[end])
-        peak = float(np.abs(offset[index:end]).max())
-        extent = float(length[end] - length[index])
-        # Of what lies between the plates' straight stretches the face takes up the most, however much plate is seen.
-        shared = min(float(length[end]), float(length[face_stop])) - max(float(length[index]), begin)
-        wide = extent > 0.15 * float(length[-1]) or shared > max(most, LONG_LOW_MM)
-        # a long dip that ends in a gentle crossing is within the threshold for a while, too
-        stays = STAYS_ON_PLATE_MM + 0.2 * extent
-        if wide or (on_plate < stays and (peak > 2.0 * threshold or extent > LONG_LOW_MM)):
-            if sides[at] > 0:
-                # Before a groove, beyond which the face rises, it is a bead of spatter on its rim; where nothing rises
-                # any more it is the face itself, which runs down to a plate that lies lower.
-                later = zip(sides[at + 2 :], starts[at + 2 :], strict=False)
-                rises = any(side > 0 for side, begins in later if begins < face_stop)
-                if wide or then >= 0 or extent > WIDEST_SPATTER_MM or not rises:
-                    return 1, max(0, index - 1)
-                continue
-            face_ahead = float(length[min(face_stop, len(path) - 1)] - length[end])
-            across = distance(path[end], path[index])  # a deep groove is longer than it is wide
-            narrow = across < WIDEST_UNDERCUT_MM and across < 0.5 * face_ahead and peak > FLATTEST_UNDERCUT * across
-            if narrow and then > 0:
-                # A groove that comes up again beside the face: the face crosses the plate line there.
-                crossing = end + int(np.argmax(offset[end : resume + 1] > 0))
-                return 1, max(0, crossing - 1)
-            return -1, max(0, index - 1)
-    return 0, None
-
-
-def _same_groove(length: Points, sides: list[int], stops: list[int], at: int) -> int:
-    """Return the last stretch of a groove beside a rising face of which some points scatter up to the plate line."""
-    reach = length[np.minimum(stops, len(length) - 1)]
-    last = at
-    while sides[last + 1] == 0 and sides[last + 2] < 0:
-        if stops[last + 1] - stops[last] > SCATTERED_UP and reach[last + 1] - reach[last] > SCATTERED_UP_MM:
-            return at
-        last += 2
-    face = last + 1 if sides[last + 1] > 0 else last + 2
-    rises = sides[face] > 0 and reach[face] - reach[face - 1] > LONG_LOW_MM
-    narrow = reach[last] - (reach[at - 1] if at else 0.0) < WIDEST_UNDERCUT_MM
-    return last if rises and narrow else at
 
 
 def _model_toe(
@@ -279,10 +185,12 @@ def _model_toe(
     # Where the face comes off the plate too gently, the place where it is seen to leave and the place
     # where its model meets the plate disagree; what cannot be explained by the threshold is doubt.
     expected = threshold / max(math.tan(math.radians(min(slope_deg, 85.0))), 0.02) + clear
-    if slope_deg < 10.0 and not undercut:
+    # A hollow that is much wider than deep, beyond which the face rises gently, may be the beginning of the face.
+    groove = undercut and not (slope_deg < HIDDEN_BELOW_DEG and _is_flat(path[: leave + 1], towards, sign))
+    if slope_deg < 10.0 and not groove:
         std = math.hypot(std, 0.7 * expected)
     hidden = 0.0
-    if slope_deg < HIDDEN_BELOW_DEG and not undercut:
+    if slope_deg < HIDDEN_BELOW_DEG and not groove:
         stop = int(np.searchsorted(length, length[leave] + min(GENTLE_MM, GENTLE_SHARE * face_length)))
         hidden = _hidden_start(path[leave : stop + 1], towards, threshold)
         hidden = max(hidden, _bulge_before(path[: leave + 1], towards, sign, 3.0 * fit.residual_std))
@@ -336,6 +244,18 @@ def _hidden_start(face: Points, towards: Line, threshold: float) -> float:
     if not -threshold < lowest < threshold:
         return 0.0
     return min(math.sqrt((threshold - lowest) / bend), LONGEST_HIDDEN * float(np.ptp(along)))
+
+
+def _is_flat(plate: Points, towards: Line, sign: int) -> bool:
+    """Tell whether the hollow at the end of a plate is flatter than a groove."""
+    offset = sign * towards.offset(plate)
+    below = np.flatnonzero(offset[::-1] < 0)
+    if len(below) == 0:
+        return True
+    above = np.flatnonzero(offset[::-1][below[0] :] >= 0)
+    first = len(plate) - 1 - (below[0] + (int(above[0]) if len(above) else len(plate) - 1 - int(below[0])))
+    hollow = plate[max(first, 0) :]
+    return -float(np.min(offset[max(first, 0) :])) < FLATTEST_UNDERCUT * distance(hollow[-1], hollow[0])
 
 
 def _bulge_before(plate: Points, towards: Line, sign: int, noticeable: float) -> float:

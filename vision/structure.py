@@ -179,7 +179,8 @@ def _at_tapers(shape: Shape, plates: list[Run], pair: ButtPair, rise: float) -> 
     def pairing(first: Run, second: Run) -> ButtPair | None:
         if abs(turn_deg(first.line, second.line)) > BUTT_TURN_DEG:
             return None
-        return butt_between(shape.points, shape.cut, first, second, True, rise, extent)
+        # A taper has its plate behind it, however short it is.
+        return butt_between(shape.points, shape.cut, first, second, True, rise, extent, shortest_plate=0.0)
 
     return beside_tapers(shape.points, plates, pair, pairing, shape.tolerance, shape.detail.step_mm)
 

@@ -97,3 +97,15 @@ def test_a_second_edge_moves_both_sides_of_a_plate(draw):
         plain["misalignment"].standard_uncertainty, abs=1e-4
     )
     assert "second edge" not in {part.source for part in plain["thickness_left"].budget}
+
+
+def test_height_at_a_toe_is_as_sure_as_the_toe(draw):
+    """A hollow face lies highest above a plate's line at the other toe, and that may lie elsewhere along its plate."""
+    found = draw.butt(10.0, -0.4, tilt_deg=20.0)
+    assert found.face is not None
+    unsure = replace(found, face=replace(found.face, toe_std_left=0.5))
+    sure, wide = (measure(each)["reinforcement_from_right"] for each in (found, unsure))
+    assert isinstance(sure, Quantity)
+    assert isinstance(wide, Quantity)
+    assert sure.expanded_uncertainty < 0.1
+    assert wide.expanded_uncertainty == pytest.approx(2 * 0.5 * math.sin(math.radians(20)), rel=0.05)

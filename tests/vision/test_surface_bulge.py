@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from core.geometry import Line
-from vision.face_toe import _bulge_before
+from vision.face_toe import _bulge_before, _is_flat
 
 TOWARDS = Line(0.0, 0.0, 1.0, 0.0)
 ALONG = np.arange(0.0, 20.0, 0.05)
@@ -29,3 +29,10 @@ def test_what_is_no_more_than_wander_or_lies_elsewhere_is_none() -> None:
     far = plate(0.0)
     far[100:140, 1] = -0.05
     assert _bulge_before(far, TOWARDS, 1, 0.02) == 0
+
+
+@pytest.mark.parametrize(("depth_mm", "flat"), [(0.05, True), (0.4, False)])
+def test_a_hollow_much_wider_than_deep_is_no_groove(depth_mm: float, flat: bool) -> None:
+    along = np.arange(0.0, 8.0, 0.02)
+    dip = np.where(along > 5.0, -depth_mm * np.sin(np.pi * (along - 5.0) / 3.0), 0.002)
+    assert _is_flat(np.column_stack([along, dip]), TOWARDS, 1) is flat

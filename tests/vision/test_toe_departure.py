@@ -1,0 +1,39 @@
+"""Waves of a plate are no face, however their points scatter."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from vision.toe_departure import departure
+
+STEP_MM, THRESHOLD_MM = 0.02, 0.012
+
+
+def path(wave_mm: float) -> tuple[np.ndarray, np.ndarray]:
+    """Return a plate of 7.5 mm with a wave at its far end, then a face at 25 degrees; and its heights."""
+    along = np.arange(0, 14, STEP_MM)
+    height = np.where(along < 1.8, wave_mm * np.sin(np.pi * along / 1.8), 0.0)
+    height += np.maximum(along - 7.5, 0.0) * np.tan(np.radians(25))
+    return np.column_stack([along, height]), height
+
+
+@pytest.mark.parametrize("stray", [0.0, -1.1])
+def test_a_wave_far_from_the_weld_is_passed(stray: float) -> None:
+    """A single point beyond the threshold, after the wave, does not cut the plate behind it short."""
+    points, height = path(0.02)
+    height[round(2.2 / STEP_MM)] = stray * THRESHOLD_MM
+    sign, leave = departure(points, height, THRESHOLD_MM, 0, (100, len(points) - 1))
+    assert sign == 1
+    assert leave is not None
+    assert points[leave, 0] == pytest.approx(7.5, abs=0.1)
+
+
+def test_many_points_beyond_the_threshold_are_seen() -> None:
+    points, height = path(0.0)
+    height[(points[:, 0] > 5.0) & (points[:, 0] < 7.5)] = -2.5 * THRESHOLD_MM
+    height[points[:, 0] >= 7.5] *= -1
+    sign, leave = departure(points, height, THRESHOLD_MM, 0, (100, len(points) - 1))
+    assert sign == -1
+    assert leave is not None
+    assert points[leave, 0] == pytest.approx(5.0, abs=0.1)
