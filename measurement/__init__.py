@@ -66,8 +66,10 @@ def toe_values(surface: WeldSurface, noise: Noise) -> dict[str, Measured]:
         transition: Transition | str = "an undercut lies beside the toe, plate and face do not meet in one arc"
         if not groove.present:
             transition = fit_transition(toe, noise)
-        arc = 0.0 if isinstance(transition, str) else transition.length_mm
-        angle = toe_angle(toe, noise, transition_mm=arc)
+        arc = None
+        if not isinstance(transition, str) and transition.likely:
+            arc = (transition.corner, transition.end)
+        angle = toe_angle(toe, noise, arc=arc)
         values[f"undercut_{side}"] = groove.depth
         values[f"undercut_width_{side}"] = groove.width
         values[f"toe_angle_{side}"] = angle

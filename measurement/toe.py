@@ -97,7 +97,7 @@ def _toe(face: Points, plate: Points, at: Points, fit: LineFit, out: Points, std
     return Toe((face[1:] - origin) @ axes, (plate - origin) @ axes, std, fit, float(fit.line.along(at)))
 
 
-def toe_angle(toe: Toe, noise: Noise, *, transition_mm: float = 0.0) -> Measured:
+def toe_angle(toe: Toe, noise: Noise, *, arc: tuple[Points, Points] | None = None) -> Measured:
     """Return the angle through the air between the plate and the tangent to the face at the toe.
 
     A straight line is fitted over up to 1 mm of the face and turned back to the toe by the face's curvature,
@@ -106,16 +106,21 @@ def toe_angle(toe: Toe, noise: Noise, *, transition_mm: float = 0.0) -> Measured
 
     Parameters
     ----------
-    transition_mm
-        Length of face that belongs to the rounded transition.
+    arc
+        Where plate and face would meet without the rounded transition, and where that ends, (2,) each.
     """
     face, noise = _thinned(toe.face, noise)
     travel = arc_length(np.vstack([np.zeros(2), face]))[1:]
+    rounded = 0.0
+    if arc is not None and len(face) > 0:
+        # A toe that was found where the arc begins is not where the face's tangent is asked for.
+        rounded = float(travel[int(np.argmin(np.sum((face - arc[1]) ** 2, axis=1)))])
+        face = face - arc[0]
     length = float(travel[-1]) if len(travel) else 0.0
     if length < SPAN_MM[0]:
         return NotMeasurable(f"the face is shorter than the {SPAN_MM[0]:g} mm that a tangent needs", "deg")
     span = min(SPAN_MM[1], max(SPAN_MM[0], length / 3))
-    first = max(0.0, min(transition_mm, 0.5 * length - span))
+    first = max(0.0, min(rounded, 0.5 * length - span))
     start, end = first + min(noise.rounded_mm, 0.5 * span), first + span
     base = int(np.searchsorted(travel, start))
     near = int(np.searchsorted(travel, end, side="right")) - base

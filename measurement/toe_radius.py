@@ -55,8 +55,8 @@ _AS_COMPLEX = np.array([1.0, 1.0j])
 class Transition:
     """A fitted toe: radius, turn of the face against the plate, points on the arc, scatter about the fit.
 
-    ``end`` is where arc and face meet, in the toe's frame, (2,). ``resolved`` is False where the points do not
-    tell the arc from a sharp corner.
+    ``corner`` is where plate and face would meet without the arc, ``end`` where arc and face do, in the toe's frame,
+    (2,) each. ``resolved`` is False where the points do not tell the arc from a sharp corner.
     """
 
     radius_mm: float
@@ -64,19 +64,18 @@ class Transition:
     turn_rad: float
     points_on_arc: int
     residual_mm: float
+    corner: Points
     end: Points
     resolved: bool
 
     @property
-    def length_mm(self) -> float:
-        """Length of face that the arc takes, 0 where nothing speaks for one.
+    def likely(self) -> bool:
+        """Whether anything speaks for an arc.
 
         A few points round a toe whose radius they hardly tell, or do not tell from a sharp corner, turn a tangent that
         runs through them by as many degrees: they are left out of it as well.
         """
-        if self.radius_mm < LIKELY * self.radius_std_mm:
-            return 0.0
-        return max(0.0, float(self.end @ [math.cos(self.turn_rad / 2), math.sin(self.turn_rad / 2)]))
+        return self.radius_mm >= LIKELY * self.radius_std_mm
 
 
 def fit_transition(toe: Toe, noise: Noise) -> Transition | str:
@@ -130,7 +129,7 @@ def _fit(toe: Toe, reach_mm: float, noise: Noise) -> Transition | str:
         # two standard uncertainties away from a sharp corner, by what the fit loses there
         lost = fitted[1] + 4 * scatter**2
         resolved = _levenberg_marquardt(sharp, places, enough=lost)[1] > lost
-    return Transition(radius, std, turn, on_arc, residual, end, resolved)
+    return Transition(radius, std, turn, on_arc, residual, parameters[:2].copy(), end, resolved)
 
 
 def toe_radius(toe: Toe, transition: Transition | str, noise: Noise) -> Measured:

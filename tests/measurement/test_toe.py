@@ -16,6 +16,8 @@ from measurement.toe import Toe, _rise, _tangent, overlap
 from measurement.toe_radius import _jacobian, _seen
 from measurement.uncertainty import Noise
 from measurement.undercut import _roots
+from vision.find_profile import find_welds_in_profile
+from vision.profile import Profile
 
 LEFT, RIGHT = np.array([-1.0, 0.0]), np.array([1.0, 0.0])
 
@@ -80,8 +82,8 @@ def test_a_toe_angle_leaves_out_an_arc_too_short_to_give_its_radius(draw, rise_d
             assert abs(angle.value - 180 + rise_deg) < 1.5 * angle.expanded_uncertainty
 
 
-@pytest.mark.parametrize("radius", [0.4, 0.7])
-@pytest.mark.parametrize("height", [1.2, 2.0])
+@pytest.mark.parametrize("radius", [0.4, 0.7, 1.0, 1.4])
+@pytest.mark.parametrize("height", [1.2, 2.0, 2.4])
 def test_toe_angle_of_a_bent_face_is_that_at_the_toe_without_its_radius(draw, radius, height):
     """A circular cap 10 mm wide whose ends run into the plate by arcs; at their ends it has turned by some degrees."""
     half = 5.0
@@ -108,6 +110,28 @@ def test_toe_angle_of_a_bent_face_is_that_at_the_toe_without_its_radius(draw, ra
         angle = measured[f"toe_angle_{side}"]
         assert angle.value == pytest.approx(180 - math.degrees(math.asin(half / cap)), abs=1.0)
         assert abs(angle.value - (180 - math.degrees(math.asin(half / cap)))) < 1.6 * angle.expanded_uncertainty
+
+
+@pytest.mark.parametrize(("width", "height", "radius"), [(12.0, 2.5, 1.0), (12.0, 2.5, 2.0), (14.0, 1.8, 1.5)])
+def test_toe_angle_does_not_depend_on_where_the_arc_puts_the_toe(width, height, radius):
+    """A profile from end to end: the toe of a wide arc is found where the arc begins, not below the cap's end."""
+    half = width / 2
+    cap = (half**2 + height**2) / (2 * height)
+    below = cap - height
+    middle = math.sqrt((cap + radius) ** 2 - (below + radius) ** 2)
+    meets = middle * cap / (cap + radius)
+    x = np.abs(np.linspace(-25, 25, 50001))
+    surface = np.where(x > meets, radius - np.sqrt(np.maximum(radius**2 - (middle - np.minimum(x, middle)) ** 2, 0)),
+                       np.sqrt(np.maximum(cap**2 - x**2, 0)) - below)  # fmt: skip
+    points = along_path(np.column_stack([np.linspace(-25, 25, 50001), surface]), 0.03)
+    points[:, 1] += np.random.default_rng(4).normal(0, 0.002, len(points))
+    count = len(points)
+    profile = Profile(points, np.full(count, 0.002), False, np.zeros(count, bool), 0.03, points_alone=True)
+    measured = measure(find_welds_in_profile(profile, joint="butt").welds[0].section)
+    for side in ("left", "right"):
+        angle = measured[f"toe_angle_{side}"]
+        assert angle.value == pytest.approx(180 - math.degrees(math.asin(half / cap)), abs=0.8)
+        assert abs(angle.value - (180 - math.degrees(math.asin(half / cap)))) < angle.expanded_uncertainty
 
 
 def test_radius_intervals_cover(draw):
