@@ -35,10 +35,11 @@ class Arrivals:
     _seen: dict[Path, tuple[Stamp, float]] = field(default_factory=dict)
     _told: dict[Path, Stamp] = field(default_factory=dict)
 
-    def whole(self) -> list[Path]:
+    def whole(self, *, empty: bool = False) -> list[Path]:
         """Return the files that have become whole since the last look, in the order of their names.
 
-        A file that changes after it was told is told again: a camera may write a preview first.
+        A file that changes after it was told is told again: a camera may write a preview first. An empty one is waited
+        for, its content may come, unless ``empty`` says that nobody waits.
 
         Raises
         ------
@@ -62,10 +63,13 @@ class Arrivals:
             before = self._seen.get(path)
             if before is None or before[0] != stamp:
                 self._seen[path] = (stamp, now)
-            elif stamp[0] > 0 and now - before[1] >= self.settle_s:
+            elif (stamp[0] > 0 or empty) and now - before[1] >= self.settle_s:
                 ready.append(path)
                 self._told[path] = stamp
                 del self._seen[path]
+        gone = self._seen.keys() - set(entries)
+        for path in gone:
+            del self._seen[path]
         return sorted(ready, key=lambda path: natural_key(path.name))
 
     @property
@@ -77,7 +81,7 @@ class Arrivals:
 def watched(arrivals: Arrivals, *, every_s: float = 0.5, once: bool = False) -> Iterator[Path]:
     """Yield files as they become whole; with ``once``, stop when all that is there has been told."""
     while True:
-        ready = arrivals.whole()
+        ready = arrivals.whole(empty=once)
         yield from ready
         if once and not ready and not arrivals.waiting:
             return

@@ -108,6 +108,23 @@ def test_an_empty_file_is_not_whole(tmp_path: Path) -> None:
     assert arrivals.whole() == []
 
 
+def test_who_does_not_go_on_waiting_is_told_of_an_empty_file(tmp_path: Path) -> None:
+    path = tmp_path / "a.jpg"
+    path.touch()
+    assert list(watched(Arrivals(tmp_path, settle_s=0.02), every_s=0.01, once=True)) == [path]
+
+
+def test_a_file_that_is_gone_before_it_is_whole_is_not_waited_for(tmp_path: Path) -> None:
+    arrivals = Arrivals(tmp_path)
+    path = tmp_path / "a.jpg"
+    path.write_bytes(b"half")
+    arrivals.whole()
+    assert arrivals.waiting == 1
+    path.unlink()
+    assert arrivals.whole() == []
+    assert arrivals.waiting == 0
+
+
 def test_a_file_written_in_pieces_is_told_after_its_last(tmp_path: Path) -> None:
     path = tmp_path / "slow.jpg"
     path.write_bytes(b"0")
