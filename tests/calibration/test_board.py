@@ -223,8 +223,11 @@ def test_markers_that_lie_otherwise_are_told_and_other_dictionaries_not_tried(dr
     assert tried[-1] in (cv2.aruco.DICT_4X4_250, cv2.aruco.DICT_4X4_1000)
 
 
-def test_a_mirrored_board_is_told(draw):
-    raster, _ = draw.charuco(8, 5)
-    gray = draw.seen(np.ascontiguousarray(raster[:, ::-1]), 8, draw.view(px_per_mm=6.0, middle=(50.0, 35.0)))
+@pytest.mark.parametrize(("columns", "rows"), [(8, 5), (11, 7)])
+def test_a_mirrored_board_is_told(draw, columns, rows):
+    raster, _ = draw.charuco(columns, rows)
+    gray = draw.seen(
+        np.ascontiguousarray(raster[:, ::-1]), 8, draw.view(px_per_mm=6.0, middle=(60.0, 45.0)), size=(900, 700)
+    )
     with pytest.raises(CalibrationRefused, match="mirrored"):
-        calibrate_board(gray, Board("charuco", 8, 5, 10.0))
+        calibrate_board(gray, Board("charuco", columns, rows, 10.0))
