@@ -216,7 +216,7 @@ def test_markers_that_lie_otherwise_are_told_and_other_dictionaries_not_tried(dr
         return known(number)
 
     monkeypatch.setattr(cv2.aruco, "getPredefinedDictionary", counted)
-    # Two sizes of the picture are looked at, the second for the dictionary only that the first showed; then a mirrored one.
+    # Of two sizes of the picture the second is looked at for the dictionary that the first showed; then a mirrored one.
     with pytest.raises(CalibrationRefused, match="markers are seen, but they do not lie as on one"):
         calibrate_board(gray, Board("charuco", 5, 8, 10.0))
     assert len(tried) == 1 + len(TRIED_DICTIONARIES) + 1 + 1
