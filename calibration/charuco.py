@@ -61,17 +61,17 @@ def find_charuco(gray: NDArray[np.uint8], board: Board) -> FoundBoard:
             return best
     if best is not None:
         return best
+    mirrored = np.ascontiguousarray(reductions(gray)[0][0][:, ::-1])
+    seen = _markers(mirrored, mirrored, board.dictionary)
+    if seen is not None and len(seen[1]) >= max(SURE_MARKERS, 2 * most):
+        raise CalibrationRefused(
+            "the board is seen mirrored, as through the back of its print or by a camera that mirrors its picture: "
+            "print it again, or take the picture unmirrored"
+        )
     if most >= SURE_MARKERS:
         raise CalibrationRefused(
             f"{most} markers are seen, but they do not lie as on one ChArUco board with {board.columns} x {board.rows} "
             "inner corners: check --corners (columns x rows) and --marker-ratio, and leave one such board in view"
-        )
-    mirrored = np.ascontiguousarray(reductions(gray)[0][0][:, ::-1])
-    seen = _markers(mirrored, mirrored, board.dictionary)
-    if seen is not None and len(seen[1]) >= SURE_MARKERS:
-        raise CalibrationRefused(
-            "the board is seen mirrored, as through the back of its print or by a camera that mirrors its picture: "
-            "print it again, or take the picture unmirrored"
         )
     raise CalibrationRefused(
         f"no ChArUco board with {board.columns} x {board.rows} inner corners is seen: check --corners, show more "
