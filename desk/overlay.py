@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from calibration.model import Calibration
 from core.errors import UsageError
-from core.geometry import Points
+from core.geometry import Points, step_lengths
 from core.quantity import Measured
 from core.units import UnitSystem
 from desk.dimension import Layout
@@ -36,6 +36,9 @@ if TYPE_CHECKING:
 LONG_SIDE_PX = 1600
 MARGIN = 0.55
 """Surroundings shown on each side, as a share of the extent of the welds."""
+
+MISSING_STEPS = 10.0
+"""Points farther apart than so many usual steps have a gap between them, over which no outline is drawn."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -134,7 +137,7 @@ def draw_overlay(
 
 
 def _outlines(found: FoundWelds, view: View, with_picture: bool) -> list[Points]:
-    """Return the outlines on the canvas, cut where they leave it and thinned to what can be seen."""
+    """Return the outlines on the canvas, cut where they leave it or miss points, and thinned to what can be seen."""
     if with_picture and found.outline_px:
         on_canvas = [view.px_to_canvas(points) for points in found.outline_px]
     else:
@@ -144,7 +147,9 @@ def _outlines(found: FoundWelds, view: View, with_picture: bool) -> list[Points]
     for points in on_canvas:
         x, y = points.T
         inside = (x >= 0) & (x < width) & (y >= 0) & (y < height)
-        breaks = np.flatnonzero(np.diff(inside.astype(np.int8)) != 0) + 1
+        steps = step_lengths(points)
+        ends = (np.diff(inside.astype(np.int8)) != 0) | (steps > MISSING_STEPS * np.median(steps))
+        breaks = np.flatnonzero(ends) + 1
         for run in np.split(np.arange(len(points)), breaks):
             if len(run) > 1 and inside[run[0]]:
                 pieces.append(_thinned(points[run]))

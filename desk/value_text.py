@@ -36,7 +36,7 @@ def value_cells(item: Mapping[str, Any], units: str) -> tuple[str, str, str, str
         factor, symbol = 1 / MM_PER_INCH**2, "in²"
     decimals = _DECIMALS[symbol]
     if expanded is None:
-        return f"{value * factor:.{decimals}f}", "-", symbol, fraction
+        return f"{value * factor:z.{decimals}f}", "-", symbol, fraction
     # Two figures of a small uncertainty, so that it never reads as zero (JCGM 100:2008, 7.2.6).
     while expanded > 0 and expanded * factor < 1.5 * 10**-decimals and decimals < 5:
         decimals += 1
@@ -46,7 +46,7 @@ def value_cells(item: Mapping[str, Any], units: str) -> tuple[str, str, str, str
         doubt = f"0 to {interval[1] * factor:.{decimals}f}"
     elif interval is not None and unit == "percent" and value + expanded > 100.0:  # nor a share more than all
         doubt = f"{interval[0]:.{decimals}f} to {interval[1]:.{decimals}f}"
-    return f"{value * factor:.{decimals}f}", doubt, symbol, fraction
+    return f"{value * factor:z.{decimals}f}", doubt, symbol, fraction
 
 
 def align(numbers: list[str]) -> list[str]:

@@ -18,8 +18,10 @@ from desk.legend import round_length
 from desk.overlay import draw_overlay, write_overlay
 from measurement import measure
 from vision.find import find_welds
+from vision.find_profile import find_welds_in_profile
 from vision.found import FoundWelds
 from vision.picture import read_colour, read_picture
+from vision.profile_file import profile_from_points
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_images"
 MM_PER_PX = {"tee": 0.028, "butt": 0.027, "groove": 0.028, "double_tee": 0.028}
@@ -156,6 +158,17 @@ def test_profile_is_drawn_on_plain_paper(sample: tuple, tmp_path: Path) -> None:
     assert (drawing.background == 255).all()
     assert max(drawing.width_px, drawing.picture_height_px) == pytest.approx(1600, abs=2)
     assert labels(drawing)
+
+
+def test_no_outline_is_drawn_over_the_gap_of_a_groove_seen_from_one_side() -> None:
+    x = np.concatenate([np.arange(-20.0, -1.2, 0.05), np.arange(1.2, 20.0, 0.05)])
+    height = -np.maximum(0.0, 5.0 - 1.7 * (np.abs(x) - 1.2))
+    found = find_welds_in_profile(profile_from_points(np.column_stack([x, height])), joint="groove")
+    measured = tuple(measure(weld.section) for weld in found.welds)
+    drawing = draw_overlay(None, found, measured, units="metric", calibration=None)
+    outlines = [p.points for p in drawing.primitives if isinstance(p, Polyline) and p.style is OUTLINE]
+    assert len(outlines) == 2
+    assert outlines[0][:, 0].max() < outlines[1][:, 0].min() - 20
 
 
 def test_other_suffix_and_unwritable_place(sample: tuple, tmp_path: Path) -> None:

@@ -26,6 +26,11 @@ def test_what_is_less_than_nothing_or_more_than_all_is_cut(
     assert value_cells(item, "mm")[1] == told
 
 
+def test_nothing_has_no_sign() -> None:
+    item = {"value": -0.0004, "expanded_uncertainty": 0.02, "interval": None, "unit": "mm"}
+    assert value_cells(item, "mm")[0] == "0.00"
+
+
 TOLD = {
     "its radius is no more than 0.36 mm; move closer": "its radius is no more than 0.014 in; move closer",
     "fitted over 0.50 to 1.00 mm of the face": "fitted over 0.020 to 0.039 in of the face",
