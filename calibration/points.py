@@ -10,6 +10,7 @@ from calibration.model import Calibration, Lens
 from calibration.plane import PlaneOffset, plane_correction
 from calibration.unseen import TILT_STD_RAD, focal_length_px, lens_growth_per_px2, line_homography, propagate
 from core.errors import CalibrationRefused, UsageError
+from core.geometry import in_picture
 
 SHORTEST_PX = 20.0
 
@@ -111,5 +112,5 @@ def refuse_points_outside(size_px: tuple[int, int], *points_px: tuple[float, flo
         When one lies beyond the edge of the outermost pixels.
     """
     for x, y in points_px:
-        if not (-0.5 <= x <= size_px[0] - 0.5 and -0.5 <= y <= size_px[1] - 0.5):
+        if not in_picture(x, y, *size_px):
             raise UsageError(f"the point {x:g},{y:g} does not lie in the picture of {size_px[0]} x {size_px[1]} pixels")

@@ -121,6 +121,11 @@ NEAR_AT_A_TIME = 500
 """So many points are compared with all others at a time."""
 
 
+def in_picture(x: float, y: float, width_px: float, height_px: float) -> bool:
+    """Tell whether a point lies in a picture, the outer halves of its outermost pixels included."""
+    return -0.5 <= x <= width_px - 0.5 and -0.5 <= y <= height_px - 0.5
+
+
 def near(points: Points, others: Points, reach: float) -> NDArray[np.bool_]:
     """Return which points (N, 2) lie within a reach of any of some others (M, 2), (N,)."""
     found = np.zeros(len(points), bool)

@@ -9,7 +9,7 @@ from dataclasses import fields, replace
 import numpy as np
 
 from core.errors import NothingMeasurable
-from core.geometry import Points
+from core.geometry import Points, in_picture
 from vision.found import FoundWeld, FoundWelds
 from vision.marks import WeldMarks
 from vision.section import Flag, Section, WeldSurface
@@ -29,17 +29,12 @@ def refuse_outside(marks: Sequence[WeldMarks], width_px: int, height_px: int) ->
     for number, mark in enumerate(marks, start=1):
         for field in fields(mark):
             for x, y in _points(getattr(mark, field.name)):
-                if not inside(x, y, width_px, height_px):
+                if not in_picture(x, y, width_px, height_px):
                     raise NothingMeasurable(
                         f"the mark {field.name} of weld {number}, {x:g},{y:g}, lies outside this picture of "
                         f"{width_px} x {height_px} pixels: mark the picture that is measured.",
                         code="bad_points",
                     )
-
-
-def inside(x: float, y: float, width_px: float, height_px: float) -> bool:
-    """Tell whether a point lies in a picture, the outer halves of its outermost pixels included."""
-    return -0.5 <= x <= width_px - 0.5 and -0.5 <= y <= height_px - 0.5
 
 
 def _points(value: object) -> Iterator[tuple[float, float]]:

@@ -18,7 +18,9 @@ from vision.stray_light import light_beyond_end
 from vision.stray_stroke import stroke_beyond_end
 from vision.stripe import Stripe
 
-ONE_FACE_MM = 5.0
+ONE_FACE_MM = 3.0
+"""How far beyond the end of the only face of a groove its continuation is sought."""
+
 MOST_SIDEWAYS_MM = 0.5
 """A faint face that leads so far along the plate is no root face: the gap is another."""
 

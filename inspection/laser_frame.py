@@ -25,8 +25,6 @@ if TYPE_CHECKING:
     from vision.found import FoundWelds
 
 MANY_SATURATED = 0.3
-ONE_FACE_MM = 3.0
-"""How far beyond the end of the only face of a groove its continuation is sought."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

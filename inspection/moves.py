@@ -12,8 +12,8 @@ import numpy as np
 from calibration.model import Calibration
 from core.errors import NothingMeasurable, UsageError
 from core.fitting import LineFit
-from core.geometry import Line, Points, intersection
-from inspection.given_points import inside, off_outline, refuse_no_joint
+from core.geometry import Line, Points, in_picture, intersection
+from inspection.given_points import off_outline, refuse_no_joint
 from vision import applied_marks
 from vision.found import FoundWeld, FoundWelds
 from vision.marks import WeldMarks
@@ -67,7 +67,7 @@ def _pixel(value: Any, name: str, width_px: float, height_px: float) -> Pixel:
     if not numbers or not all(math.isfinite(part) for part in value):
         raise UsageError(f"{name} must be a point [x, y] in pixels.", code="bad_points")
     x, y = float(value[0]), float(value[1])
-    if not inside(x, y, width_px, height_px):
+    if not in_picture(x, y, width_px, height_px):
         raise UsageError(f"{name} lies outside the picture: move it back inside.", code="bad_points")
     return x, y
 

@@ -10,15 +10,12 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-from core.geometry import Points, near
+from core.geometry import Points
 from core.medians import median
 from vision.outline import Outline
 from vision.section import Section, WeldSurface
-
-_STEP, _PLACES = 4, 600
-"""Every fourth point of an outline is looked at, of a long one about so many."""
+from vision.step_sample import step_sample
 
 FEWEST = 8
 """Fewer points of a surface do not tell its tone."""
@@ -34,15 +31,11 @@ def with_face_tones(section: Section, outlines: Sequence[tuple[Points, Outline]]
     """
     if section.face is None:
         return section
-    every = max(_STEP, sum(len(each) for each, _ in outlines) // _PLACES)
-    points = np.vstack([each[::every] for each, _ in outlines])
-    steps = np.concatenate([_steps(outline)[::every] for _, outline in outlines])
-    seen = ~np.concatenate([outline.cut[::every] for _, outline in outlines])
-    reach = 1.5 * every * median(np.hypot(*np.diff(outlines[0][0][:200], axis=0).T))
+    sample = step_sample(outlines)
 
     def step_at(surface: Points) -> float | None:
-        here = seen & near(points, surface[:: every // 2], reach)
-        return median(steps[here]) if np.count_nonzero(here) >= FEWEST else None
+        here = sample.on(surface)
+        return median(sample.steps[here]) if np.count_nonzero(here) >= FEWEST else None
 
     def told(surface: WeldSurface) -> WeldSurface:
         at_face = step_at(surface.face)
@@ -53,7 +46,3 @@ def with_face_tones(section: Section, outlines: Sequence[tuple[Points, Outline]]
 
     root_side = section.root_side
     return replace(section, face=told(section.face), root_side=None if root_side is None else told(root_side))
-
-
-def _steps(outline: Outline) -> NDArray[np.float64]:
-    return outline.steps if outline.steps is not None else np.full(len(outline.points_px), outline.contrast)

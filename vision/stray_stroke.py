@@ -10,10 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from core.geometry import Points
+from vision.stray_light import OWN_SIGMAS
 from vision.stripe import Stripe
-
-OWN_SIGMAS = 4.0
-"""Light so near the points of the line is the line itself."""
 
 PARTS, MOST_PARTS, PART_PX, FLANK_PX = 3, 12, 10, 5.0
 SHARE, NOISES = 0.04, 3.0

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
-from core.geometry import Points, near, step_lengths
+from core.geometry import Points, step_lengths
 from core.medians import median
 from vision.outline import Outline
 from vision.section import Section
+from vision.step_sample import step_sample
 
 RATIO = 1.4
 """The step to the ground differs by less than this factor along the plates of one section, lit unevenly too."""
@@ -20,9 +20,6 @@ MOST_UNLIKE = 0.1
 
 LONGEST_BEAD = 1.5
 """Way over a bead, over its chord; around a rule that touches the root it is longer."""
-
-_STEP, _PLACES = 4, 600
-"""Every fourth point of an outline is looked at, of a long one about so many."""
 
 
 def unlike_share(section: Section, outlines: Sequence[tuple[Points, Outline]]) -> float:
@@ -35,16 +32,13 @@ def unlike_share(section: Section, outlines: Sequence[tuple[Points, Outline]]) -
     """
     if section.face is None:
         return 0.0
-    every = max(_STEP, sum(len(each) for each, _ in outlines) // _PLACES)
-    points = np.vstack([each[::every] for each, _ in outlines])
-    steps = np.concatenate([np.abs(_steps(outline)[::every]) for _, outline in outlines])
-    seen = ~np.concatenate([outline.cut[::every] for _, outline in outlines])
-    reach = 1.5 * every * median(np.hypot(*np.diff(outlines[0][0][:200], axis=0).T))
-    plates = near(points, np.vstack([section.face.left.points, section.face.right.points])[:: every // 2], reach) & seen
+    sample = step_sample(outlines)
+    steps = np.abs(sample.steps)
+    plates = sample.on(np.vstack([section.face.left.points, section.face.right.points]))
     faces = [section.face.face]
     if section.root_side is not None and _is_bead(section.root_side.face):
         faces.append(section.root_side.face)
-    rest = seen & ~near(points, np.vstack(faces)[:: every // 2], reach)
+    rest = sample.seen & ~sample.on(np.vstack(faces))
     if min(np.count_nonzero(plates), np.count_nonzero(rest)) < 20:
         return 0.0
     usual = median(steps[plates]) + 1e-9
@@ -54,7 +48,3 @@ def unlike_share(section: Section, outlines: Sequence[tuple[Points, Outline]]) -
 def _is_bead(face: Points) -> bool:
     chord = float(np.hypot(*(face[-1] - face[0])))
     return float(step_lengths(face).sum()) < LONGEST_BEAD * chord
-
-
-def _steps(outline: Outline) -> NDArray[np.float64]:
-    return outline.steps if outline.steps is not None else np.full(len(outline.points_px), outline.contrast)
