@@ -29,7 +29,10 @@ def median(values: ArrayLike) -> float:
         if greatest != greatest:
             return math.nan
         below, above = _at_places(given, (count - 1) // 2, count // 2)
-    return float(above if count % 2 else (below + above) / 2)
+    if count % 2:
+        return float(above)
+    # The sum of two bytes is no byte.
+    return float((below + above) / 2) if given.dtype.kind == "f" else (float(below) + float(above)) / 2
 
 
 def quantile(values: ArrayLike, share: float) -> float:

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from core.geometry import Points
+from core.medians import median
 from vision.stripe import Stripe
 
 OWN_SIGMAS = 4.0
@@ -23,6 +24,9 @@ ALONG_SIGMAS = 3.0
 
 LEAST_SHARE = 0.3
 """Of the line's own height."""
+
+SAMPLED = 2
+"""One pixel in so many rows and columns tells the ground."""
 
 
 def light_beyond_end(
@@ -51,24 +55,24 @@ def light_beyond_end(
     if x1 - x0 < 3 or y1 - y0 < 3:
         return False
     window = np.ascontiguousarray(gray[y0:y1, x0:x1])
-    seen = cv2.GaussianBlur(window, (0, 0), max(0.7, 0.7 * sigma)).astype(float)
+    seen = cv2.GaussianBlur(window, (0, 0), max(0.7, 0.7 * sigma))
     points = stripe.points_px - (x0, y0)
     near = points[((points > -1) & (points < (x1 - x0, y1 - y0))).all(axis=1)]
-    own = np.full(window.shape, 255, np.uint8)
     place = np.clip(np.rint(near).astype(int), 0, np.array([x1 - x0, y1 - y0]) - 1)
-    own[place[:, 1], place[:, 0]] = 0
     end = end_px - (x0, y0)
-    cv2.circle(own, (round(float(end[0])), round(float(end[1]))), 1, 0, -1)
-    ground = float(np.median(window))
-    line = float(np.median(seen[place[:, 1], place[:, 0]])) if len(place) else float(seen.max())
-    lit = (seen > ground + LEAST_SHARE * (line - ground)) & (
-        cv2.distanceTransform(own, cv2.DIST_L2, 5) > OWN_SIGMAS * sigma
-    )
-    rows, columns = np.nonzero(lit)
+    ground = median(window[::SAMPLED, ::SAMPLED])
+    line = median(seen[place[:, 1], place[:, 0]]) if len(place) else float(seen.max())
+    rows, columns = np.nonzero(seen > ground + LEAST_SHARE * (line - ground))
     away = np.column_stack([columns, rows]) - end
     along = away @ ahead
     across = np.abs(away @ np.array([-ahead[1], ahead[0]]))
     straight = (along > 0) & (along < reach_px) & (across < ALONG_SIGMAS * sigma)
-    beside = np.hypot(*away.T) < BESIDE_SIGMAS * sigma
+    beside = (np.hypot(*away.T) < BESIDE_SIGMAS * sigma) & anywhere
     least = max(4.0, sigma**2)
-    return bool(max(np.count_nonzero(straight), anywhere * np.count_nonzero(beside)) > least)
+    if max(np.count_nonzero(straight), np.count_nonzero(beside)) <= least:
+        return False
+    own = np.full(window.shape, 255, np.uint8)
+    own[place[:, 1], place[:, 0]] = 0
+    cv2.circle(own, (round(float(end[0])), round(float(end[1]))), 1, 0, -1)
+    stray = cv2.distanceTransform(own, cv2.DIST_L2, 5)[rows, columns] > OWN_SIGMAS * sigma
+    return bool(max(np.count_nonzero(straight & stray), np.count_nonzero(beside & stray)) > least)

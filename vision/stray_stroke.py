@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from core.geometry import Points
+from core.medians import median
 from vision.stray_light import OWN_SIGMAS
 from vision.stripe import Stripe
 
@@ -20,6 +21,15 @@ FAN_DEG, FAN_STEP_DEG = 75.0, 1.5
 that share of the line's height and that many standard uncertainties, somewhere within so much of a direction (judged
 on rendered frames)."""
 
+FAN_APART = 3
+"""One in so many directions tells the ground and its noise."""
+
+_AHEAD = np.exp(1j * np.radians(np.arange(-FAN_DEG, FAN_DEG + 0.1, FAN_STEP_DEG))).astype(np.complex64)[:, None]
+_FAN = (1.0 + np.arange(MOST_PARTS * PART_PX) + 1j * FLANK_PX * np.array([-1.0, 0.0, 1.0])[:, None, None]) * _AHEAD
+_FAN = _FAN.astype(np.complex64)
+"""(directions, 1) and (3, directions, pixels): how far ahead (real) and to the right (imaginary) of an end a fan
+and its flanks lie. Complex numbers turn in one product, in which rows are as long as a direction has places."""
+
 
 def stroke_beyond_end(gray: NDArray[Any], stripe: Stripe, end_px: Points, down: Points) -> Points | None:
     """Return how far (2,) px a faint stroke leads from an end (2,) of the line, None where there is none.
@@ -27,29 +37,38 @@ def stroke_beyond_end(gray: NDArray[Any], stripe: Stripe, end_px: Points, down: 
     It is looked for about along a unit vector (2,), where no point of the line lies.
     """
     own = OWN_SIGMAS * stripe.width_px
-    away = own + 1.0 + np.arange(MOST_PARTS * PART_PX)
-    turns = np.radians(np.arange(-FAN_DEG, FAN_DEG + 0.1, FAN_STEP_DEG))
-    ahead = np.cos(turns)[:, None] * down + np.sin(turns)[:, None] * np.array([-down[1], down[0]])
-    aside = np.stack([-ahead[:, 1], ahead[:, 0]], axis=1)
-    flanks = FLANK_PX * np.array([-1.0, 0.0, 1.0])
-    ways = away[:, None] * ahead[:, None] + flanks[:, None, None, None] * aside[:, None]
-    light = _light(gray, end_px + ways).reshape(3, len(turns), MOST_PARTS, PART_PX)
+    towards = np.complex64(complex(*down.tolist()))
+    ways = _FAN * towards
+    ways += np.complex64(own) * (_AHEAD * towards)
+    places = ways + np.complex64(complex(*end_px.tolist()))
+    light = _light(gray, places.view(np.float32).reshape(*places.shape, 2)).reshape(3, -1, MOST_PARTS, PART_PX)
     means = light.mean(axis=3)
     above = means[1] - np.maximum(means[0], means[2])
-    noise = 1.4826 * float(np.median(np.abs(np.diff(light[::2], axis=3)))) / math.sqrt(2.0)
-    near = stripe.points_px[np.hypot(*(stripe.points_px - end_px).T) < away[-1] + own]
-    height = float(np.median(_light(gray, near))) - float(np.median(light)) if len(near) else float(gray.max())
+    # Neighbours of the fan see the same pixels.
+    apart = light[:, ::FAN_APART]
+    noise = 1.4826 * median(np.abs(np.diff(apart[::2], axis=3))) / math.sqrt(2.0)
+    near = stripe.points_px[np.hypot(*(stripe.points_px - end_px).T) < 2.0 * own + MOST_PARTS * PART_PX]
+    height = median(_light(gray, near)) - median(apart) if len(near) else float(gray.max())
     bright = above > max(SHARE * height, NOISES * noise / math.sqrt(PART_PX))
     for index in np.flatnonzero(bright[:, :PARTS].all(axis=1)):
         lit = MOST_PARTS if bright[index].all() else int(np.argmin(bright[index]))
-        stroke = ways[1, index, : lit * PART_PX]
-        if not len(near) or np.hypot(*(end_px + stroke[:, None] - near).transpose(2, 0, 1)).min() > own - 1.0:
+        stroke = ways[1, index, : lit * PART_PX].astype(complex).view(float).reshape(-1, 2)
+        # Most of what is bright is the line itself, which a few places of the stroke show.
+        if not any(_touches(end_px + stroke[::apart], near, own - 1.0) for apart in (PART_PX, 1)):
             return np.asarray(stroke[-1])
     return None
 
 
-def _light(gray: NDArray[Any], spots: Points) -> NDArray[np.float64]:
+def _touches(places: Points, near: Points, reach: float) -> bool:
+    """Tell whether one of some places (N, 2) lies so near to one of some points (M, 2)."""
+    if not len(near):
+        return False
+    away = places[:, None, :] - near
+    return bool((away[..., 0] ** 2 + away[..., 1] ** 2).min() <= reach**2)
+
+
+def _light(gray: NDArray[Any], spots: NDArray[Any]) -> NDArray[np.float32]:
     """Return the light at places (..., 2) px."""
-    flat = spots.reshape(-1, spots.shape[-2], 2).astype(np.float32)
+    flat = spots.reshape(-1, spots.shape[-2], 2).astype(np.float32, copy=False)
     seen = cv2.remap(gray, flat[..., 0], flat[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return np.asarray(seen.reshape(spots.shape[:-1]), dtype=np.float64)
+    return np.asarray(seen.reshape(spots.shape[:-1]), dtype=np.float32)

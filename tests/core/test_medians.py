@@ -19,6 +19,11 @@ def test_it_is_the_middle_of_the_sorted_values(count, kind):
     assert np.array_equal(values, before)
 
 
+@pytest.mark.parametrize("count", [2, 8, 2 * FEW])
+def test_bytes_are_added_up_beyond_what_a_byte_holds(count):
+    assert median(np.full(count, 200, np.uint8)) == 200.0
+
+
 def test_tables_and_lists_count_value_by_value():
     assert median(np.arange(6.0).reshape(2, 3)) == 2.5
     assert median([3, 1, 2]) == 2.0
