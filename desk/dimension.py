@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field, replace
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -62,7 +63,7 @@ def samples(start: Points, end: Points, step_px: float) -> Points:
 
 
 def _near(points: Points, others: Points, reach_px: float) -> NDArray[np.bool_]:
-    distance2 = np.sum((points[:, None] - others[None]) ** 2, axis=2)
+    distance2 = np.square(points[:, :1] - others[:, 0]) + np.square(points[:, 1:] - others[:, 1])
     return np.asarray(distance2.min(axis=1) < reach_px**2)
 
 
@@ -70,19 +71,31 @@ def draw_dimension(drawing: Drawing, layout: Layout, wanted: Dimension) -> None:
     """Draw a dimension where its line and its text collide least with what is there."""
     if drawing.brief:
         wanted = replace(wanted, label=wanted.label.partition(" (")[0])
-    options: list[tuple[float, int, _Placed]] = []
-    for offset in (1.0, 1.7, 2.5, 3.4) if wanted.offset > 0 else (1.0,):
-        for side in (1.0, -1.0) if wanted.offset > 0 else (1.0,):
-            for place, farther in PLACES:
-                placed = _placed(drawing, wanted, wanted.offset * offset * side, place, farther)
-                cost = layout.cost(placed.line, placed.text, drawing)
-                bias = 0.12 * (offset - 1) + (0.5 if side < 0 else 0.0) + (0.0 if place == "inside" else 0.15)
-                bias += 0.05 * farther
-                options.append((cost + bias, len(options), placed))
-    best = min(options, key=lambda option: option[:2])[2]
+    best, least = None, math.inf
+    for bias, offset, place, farther in _ways(moved=wanted.offset > 0):
+        if bias >= least:
+            break
+        placed = _placed(drawing, wanted, wanted.offset * offset, place, farther)
+        cost = bias + layout.cost(placed.line, placed.text, drawing)
+        if best is None or cost < least:
+            best, least = placed, cost
+    assert best is not None, "there is always a first way"
     drawing.primitives.extend(best.primitives)
     layout.lines.append(best.line)
     layout.texts.append(best.text)
+
+
+@cache
+def _ways(*, moved: bool) -> tuple[tuple[float, float, str, float], ...]:
+    """Return how a dimension may be laid, the plainest first: its fault, how far to which side, where its text is."""
+    offsets = [(side * offset, 0.12 * (offset - 1) + (0.5 if side < 0 else 0.0))
+               for offset in (1.0, 1.7, 2.5, 3.4) for side in (1.0, -1.0)] if moved else [(1.0, 0.0)]  # fmt: skip
+    ways = [
+        (bias + (0.0 if place == "inside" else 0.15) + 0.05 * farther, offset, place, farther)
+        for offset, bias in offsets
+        for place, farther in PLACES
+    ]
+    return tuple(sorted(ways, key=lambda way: way[0]))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
