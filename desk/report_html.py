@@ -7,7 +7,8 @@ from collections.abc import Sequence
 from html import escape
 
 from desk.drawing_svg import as_svg
-from desk.report_sheet import CAUTIONS, Row, Sheet
+from desk.report_outcomes import Row
+from desk.report_sheet import CAUTIONS, Sheet
 from measurement.gauges import CAUTION
 
 POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'"

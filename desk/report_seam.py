@@ -9,7 +9,8 @@ from typing import Any
 
 from core.errors import UnreadableFile
 from core.units import MM_PER_INCH, UnitSystem
-from desk.report_sheet import WAITS, WORDS, Row, Sheet, evidence_notes, limit_name
+from desk.report_outcomes import WORDS, Row, evidence_notes, limit_name
+from desk.report_sheet import WAITS, Sheet
 from desk.value_text import value_cells, worded
 from vision.picture import read_bytes
 

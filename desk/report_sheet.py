@@ -2,37 +2,24 @@
 
 from __future__ import annotations
 
-import tempfile
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from core.errors import ToelineError
 from core.quantity import COVERAGE_FACTOR
 from core.units import UnitSystem
+from desk.report_outcomes import Row, outcome_rows
+from desk.report_picture import drawn, drawn_from_store
 from desk.value_text import value_cells, worded, worded_steps
-from inspection.outcomes import allowed_text, side_of
 
 if TYPE_CHECKING:
     from desk.drawing import Drawing
     from records.store import Record, Store
 
-Row = tuple[str, ...]
-
-WORDS = {
-    "meets": "● meets",
-    "does_not_meet": "■ does not meet",
-    "undecided": "◆ undecided",
-    "not_assessed": "– not assessed",
-}
 WAITS = "a proposal that waits for a qualified person"
-SAME_VALUE = 0.005
-"""Values nearer to each other, mm, are the same on a page (half of the last digit of most of them)."""
-TOLD = (";", "not proven", "long")
-"""Signs in the message of an outcome that say more than its row does."""
 CAUTIONS = (
     "Values and outcomes are proposals of a program until a qualified person has confirmed them. The governing code in "
     "its valid edition prevails, and a section shows one place of a seam. Decisions on which the safety of a structure "
@@ -107,7 +94,7 @@ def sheet_of_record(store: Store, record: Record, units: UnitSystem) -> Sheet:
         state = f"by {decision.who}, {_time(decision.at)}"
     else:
         state = f"rejected by {decision.who}, {_time(decision.at)}: {decision.why}"
-    drawing, why = _drawn_from_store(store, record, units)
+    drawing, why = drawn_from_store(store, record, units)
     look_up = "Look it up with: toeline records verify --expect HASH"
     hash_text = f"Record {record.id}, entry {record.last.number}, SHA-256 {record.last.hash}. {look_up}"
     return _sheet(
@@ -139,7 +126,7 @@ def sheets_of_result(path: Path, units: UnitSystem) -> list[Sheet]:
     sheets = []
     for entry in document["results"]:
         for weld in entry["welds"]:
-            drawing, why = _drawn(dict(entry) | {"welds": [weld]}, path.parent, None, None, units)
+            drawing, why = drawn(dict(entry) | {"welds": [weld]}, path.parent, None, None, units)
             sheets.append(
                 _sheet(
                     dict(entry) | {"weld": weld, "limits": entry.get("assessment"), "tool": document["tool"]},
@@ -214,67 +201,11 @@ def _values(weld: Mapping[str, Any], units: UnitSystem) -> tuple[tuple[Row, ...]
     return tuple(values), tuple(absent)
 
 
-def outcome_rows(weld: Mapping[str, Any], limits: Any) -> tuple[tuple[Row, ...], tuple[str, ...]]:
-    """Return the outcomes of a weld or a seam as rows, and what must be said of them."""
-    rows: list[Row] = []
-    notes: list[str] = []
-    unjudged: dict[str, list[str]] = {}
-    for outcome in weld.get("outcomes") or ():
-        message = str(outcome.get("message") or "")
-        memory = " (from memory)" if outcome.get("verified") == "from memory" else ""
-        if outcome["outcome"] == "not_assessed":
-            side = side_of(outcome)
-            unjudged.setdefault(message, []).append(f"{outcome['criterion']}{side and f', {side}'}{memory}")
-            continue
-        if outcome["outcome"] == "undecided" or any(sign in message for sign in TOLD):
-            notes.append(f"{WORDS[outcome['outcome']]}: {limit_name(outcome)}: {message}")
-        probability = outcome.get("probability")
-        rows.append(
-            (
-                WORDS[outcome["outcome"]],
-                limit_name(outcome),
-                str(outcome.get("own_value") or ""),
-                allowed_text(outcome),
-                "" if probability is None else _percent(probability),
-                f"{outcome['source']}{memory}",
-            )
-        )
-    notes += [f"{WORDS['not_assessed']}: {', '.join(names)}: {why}" for why, names in unjudged.items()]
-    return tuple(rows), (*notes, *evidence_notes(weld.get("outcomes") or (), limits))
-
-
-def evidence_notes(outcomes: Iterable[Mapping[str, Any]], limits: Any) -> tuple[str, ...]:
-    """Return by what rule was decided, and what the evidence of the limits is worth."""
-    notes = []
-    if isinstance(limits, Mapping) and limits.get("rule"):
-        notes.append(f"Decision rule: {limits['rule']}. P is the probability that the true value conforms.")
-    if {outcome.get("verified") for outcome in outcomes} & {"secondary", "from memory"}:
-        notes.append(
-            "Published limits were read on secondary sources, or are given from memory where it says so: check them in "
-            "the standard."
-        )
-    return tuple(notes)
-
-
-def limit_name(outcome: Mapping[str, Any]) -> str:
-    """Return the name of a row, without its set, which the source names, and the side it is about."""
-    name = outcome["criterion"].partition(" ")[2] or outcome["criterion"]
-    side = side_of(outcome)
-    name = f"required: {name}" if outcome["criterion"].startswith("required ") else name.replace("-", " ")
-    return f"{name}, {side}" if side else name
-
-
 def _side(quantity: str) -> str:
     for side in ("left", "right"):
         if quantity.endswith(f"_{side}"):
             return f"{quantity.removesuffix(f'_{side}').replace('_', ' ')}, {side}"
     return quantity.replace("_", " ")
-
-
-def _percent(probability: float) -> str:
-    if probability > 0.999:
-        return "> 99.9 %"
-    return "< 0.1 %" if probability < 0.001 else f"{100 * probability:.1f} %"
 
 
 def _gauges(weld: Mapping[str, Any], units: UnitSystem) -> tuple[Row, ...]:
@@ -332,76 +263,3 @@ def _far(part: Mapping[str, Any]) -> str:
 
 def _time(iso: str) -> str:
     return iso[:16].replace("T", " ") + " UTC"
-
-
-def _drawn_from_store(store: Store, record: Record, units: UnitSystem) -> tuple[Drawing | None, str]:
-    """Draw what a record holds from the picture and the calibration kept with it."""
-    body = record.current
-    entry = {name: body.get(name) for name in ("source", "calibration", "settings")} | {"welds": [body["weld"]]}
-    first = next(entry for entry in record.entries if entry.kind == "measured")
-    entry["welds"] = [first.body["weld"]]
-    moved = body.get("moved")
-    with tempfile.TemporaryDirectory() as scratch:
-        folder = Path(scratch)
-        calibration = None
-        try:
-            for name, digest in first.attachments.items():
-                data = store.attachment(digest)
-                if name == "calibration":
-                    calibration = folder / "calibration.json"
-                    calibration.write_bytes(data)
-                else:
-                    target = folder / Path(str(body["source"].get("name") or body["source"]["path"])).name
-                    target.write_bytes(data)
-                    entry["source"] = dict(body["source"]) | {"path": str(target)}
-        except (ToelineError, OSError) as error:
-            return None, str(error)
-        return _drawn(entry, folder, calibration, moved, units, shown=body["weld"])
-
-
-def _drawn(
-    entry: Mapping[str, Any],
-    folder: Path,
-    calibration: Path | None,
-    moved: Any,
-    units: UnitSystem,
-    shown: Mapping[str, Any] | None = None,
-) -> tuple[Drawing | None, str]:
-    """Return the drawing of the one weld of an entry, or why it cannot be drawn.
-
-    ``shown`` is the weld whose values stand on the page, when it is not that of the entry: a drawing with other
-    values than the table beside it would be worse than none.
-    """
-    from desk.overlay import draw_overlay
-    from inspection.session import open_session
-    from vision.found import FoundWelds
-    from vision.picture import read_colour
-
-    try:
-        session = open_session(entry, folder=folder, calibration=calibration)
-        index = session.numbers.index(str(entry["welds"][0]["id"]))
-        points = {str(part["name"]): part["to"] for part in moved or ()}
-        again = session.measure(index, session.moves(index, points) if points else {})
-        if not _same_values(shown or entry["welds"][0], again.entry):
-            return None, (
-                "The picture is not shown: this version of the program measures other values in it than those below."
-            )
-        picture = None if session.picture is None else read_colour(session.picture)
-        outlines = session.outlines_px if session.picture is not None else ()
-        paper = () if session.picture is not None else tuple(session.frame.to_mm(line) for line in session.outlines_px)
-        found = FoundWelds((again.weld,), outlines, paper)
-        return (
-            draw_overlay(picture, found, (again.values,), units=units, calibration=session.calibration, enlarged=1.9),
-            "",
-        )
-    except (ToelineError, ValueError, KeyError, TypeError) as error:
-        return None, f"The picture is not shown: {error}"
-
-
-def _same_values(shown: Mapping[str, Any], again: Mapping[str, Any]) -> bool:
-    """Tell whether the values of a page are those measured again for its drawing, to half of the last digit shown."""
-    for name, item in shown["measurements"].items():
-        now = again["measurements"].get(name, {}).get("value")
-        if item["value"] is not None and now is not None and abs(item["value"] - now) > SAME_VALUE:
-            return False
-    return True
