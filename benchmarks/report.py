@@ -7,50 +7,17 @@ from __future__ import annotations
 
 import argparse
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
-from statistics import median
-from typing import Any
 
-from benchmarks.floors import COVERAGE_RANGE
-from benchmarks.groups import KINDS, LEAST_VALUES, STATED_PIXELS_MM, missed
+from benchmarks.groups import KINDS
 from benchmarks.plots import draw
-from benchmarks.render.random_looks import GROUNDS
+from benchmarks.shortfalls import HELP_LIMIT_S, MEASURE_LIMIT_S, RATIO_LIMIT, is_off, shortfalls
+from benchmarks.tables import Run, number, percent, table, title
 
 ROOT = Path(__file__).resolve().parents[1]
-Run = Mapping[str, Any]
-INSIDE_SHARE = 0.9
-RATIO_LIMIT, INSIDE_LIMIT, HELP_LIMIT_S, MEASURE_LIMIT_S = 2.0, 1.0, 0.4, 2.5
 NO_ERROR = 1e-6
 """A median error below this is that of zeros found as zeros: nothing is told by dividing by it."""
-
-
-def table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
-    """Return a Markdown table; the first column is text, the others are numbers."""
-    lines = ["| " + " | ".join(head) + " |", "| --- |" + " ---: |" * (len(head) - 1)]
-    return "\n".join([*lines, *("| " + " | ".join(row) + " |" for row in rows)])
-
-
-def number(value: float | None, digits: int = 3) -> str:
-    """Return a number for a table, a dash where there is none."""
-    return "–" if value is None else f"{value:.{digits}f}"
-
-
-def percent(value: float | None) -> str:
-    """Return a share in percent."""
-    return "–" if value is None else f"{100 * value:.1f}"
-
-
-def pixels(group: Run) -> str:
-    """Return the range of pixel sizes of a group."""
-    low, high = group["pixel_mm"]
-    return f"{low:g}" if low == high else f"{low:g}–{high:g}"
-
-
-def title(group: Run) -> str:
-    """Return what a group is of."""
-    joint = "" if group["joint"] == "all" else f", {group['joint']}"
-    return f"{group['source']}, {group['kind']}{joint}, {pixels(group)} mm/px"
 
 
 def summary(groups: Sequence[Run]) -> str:
@@ -130,7 +97,7 @@ def held(run: Run) -> str:
     for item in run["coverage"]:
         if not item["n"]:
             continue
-        off = _is_off(item)
+        off = is_off(item)
         rows.append(
             (
                 item["name"],
@@ -146,18 +113,6 @@ def held(run: Run) -> str:
         )
     head = ("value", "n", "in interval, %", "interval / error", "exact", "pooled", *KINDS, "not there", "0 held, %")
     return table(head, rows)
-
-
-ENOUGH_VALUES = 40
-"""With fewer, a share between 93 and 98 % is a matter of luck."""
-
-
-WIDEST_RATIO = 3.0
-"""Times the median error that a median interval was set to be."""
-
-
-def _is_off(item: Run) -> bool:
-    return item["n"] >= ENOUGH_VALUES and not COVERAGE_RANGE[0] <= item["coverage"] <= COVERAGE_RANGE[1]
 
 
 def speed(run: Run) -> str:
@@ -301,64 +256,6 @@ def inside(run: Run) -> str:
         f"without an etch a line was claimed in {item['blank_claimed']} of {item['blank_welds']} welds."
     )
     return "\n\n".join(parts)
-
-
-def shortfalls(run: Run) -> list[str]:
-    """Return everything in a run that misses what was set, one line each; nothing is left out."""
-    found = []
-    every = [group for group in run["photographs"] if group["joint"] == "all"]
-    for group in (*every, *run["grounds"], *run["laser"]):
-        # The floors hold for one range of pixel sizes; what is silently wrong or not measured is so at any.
-        # What lies on no plain ground is told to be less sure.
-        on_ground = group["kind"] in GROUNDS
-        stated = group["source"] == "laser" or (tuple(group["pixel_mm"]) == STATED_PIXELS_MM and not on_ground)
-        found += [f"{title(group)}: {text}" for text in missed(group if stated else {**group, "quantities": []})]
-    for group in run["laser"]:
-        if _is_off({"n": group["there"], "coverage": group["there_coverage"]}):
-            share = f"{100 * group['there_coverage']:.1f} % of {group['there']}"
-            found.append(f"{title(group)}: intervals held the truth in {share}, 93 to 98 % was set")
-    for item in run["coverage"]:
-        if _is_off(item):
-            share = f"{100 * item['coverage']:.1f} % of {item['n']}"
-            found.append(f"photographs: interval of {item['name']} held the truth in {share}, 93 to 98 % was set")
-    told = [item for item in run["coverage"] if item["n"] >= ENOUGH_VALUES and item["interval_ratio"]]
-    wide = [item for item in told if round(item["interval_ratio"], 1) > WIDEST_RATIO]
-    if wide:
-        middle, exact = (median(item[key] for item in told) for key in ("interval_ratio", "exact_ratio"))
-        found.append(
-            f"photographs: interval / error over {WIDEST_RATIO:g} for {len(wide)} of {len(told)} values, in the middle "
-            f"{middle:.1f} ({exact:.1f} if each interval was exact)"
-        )
-    for name, value, limit in (
-        ("processing after decoding / decoding", run["speed"]["ratio"], RATIO_LIMIT),
-        *(
-            (f"inside of an etched {entry['joint'].replace('_', ' ')} / decoding", entry["ratio"], INSIDE_LIMIT)
-            for entry in run["speed"].get("insides", ())
-        ),
-        ("toeline --help, s", run["speed"]["help_s"], HELP_LIMIT_S),
-        ("toeline measure, whole process, s", run["speed"]["measure_s"], MEASURE_LIMIT_S),
-    ):
-        if value > limit:
-            found.append(f"{name}: {value:.2f}, at most {limit:g} was set")
-    for item in run["naive"]["verdicts"]:
-        if item["behind"]:
-            found.append(f"{item['kind']}: behind {', '.join(item['behind'])} in accuracy")
-        if item["time_ratio"] is not None and item["time_ratio"] > 1:
-            found.append(f"{item['kind']}: {item['time_ratio']:.2f} times the time of {item['fastest_comparable']}")
-    if not run["growth"]["memory_flat"]:
-        found.append("memory grows with the number of frames")
-    for group in run["inside"]["groups"]:
-        if group["wrong_kind"]:
-            found.append(
-                f"inside, {group['name']}: {group['wrong_kind']} of {group['claimed']} lines of the wrong kind"
-            )
-        for item in group["quantities"]:
-            if item["n"] >= LEAST_VALUES and item["within_floor"] < INSIDE_SHARE:
-                share = f"{100 * item['within_floor']:.0f} % of {item['n']}"
-                found.append(f"inside, {group['name']}: {item['name']} within its floor in {share}")
-    if run["inside"]["blank_claimed"]:
-        found.append(f"inside: a line claimed in {run['inside']['blank_claimed']} welds without an etch")
-    return found
 
 
 def about(run: Run) -> str:
