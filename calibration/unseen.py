@@ -29,6 +29,10 @@ LEAST_TILT_STD_RAD = math.radians(0.5)
 FOCAL_LENGTH_PER_LONG_SIDE = 1.0
 """Focal length in units of the picture's longer side; 0.7 for a phone's main camera, 1 to 3 otherwise."""
 
+USUAL_FOCAL_PER_LONG_SIDE, FOCAL_LOG_STD = 1.5, 0.6
+"""The same where it counts how far it may be off: a phone's main camera has 0.75 times the picture's longer side, a
+macro lens up to 4; the standard deviation is that of the logarithm."""
+
 
 def lens_growth_per_px2(width_px: float, height_px: float, *, corrected: bool) -> float:
     """Return how the relative lens part of a length grows with the squared distance from the target.
