@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from calibration.corners import Board, find_board
 from calibration.departure import Departure, departure
 from calibration.distance import distance_of, lens_distance
+from calibration.lens_doubt import LEAST_CORNER_STD_PX
 from calibration.model import Calibration, Lens, length_gradients
 from calibration.plane import PlaneOffset, plane_correction
 from calibration.unseen import lens_growth_per_px2, propagate
@@ -33,7 +34,6 @@ LARGEST_MISPLACED = 0.1
 """Share of a square by which corners are off a plane when they were taken for others; paper does not bend so much."""
 
 LEAST_POINTS = 8
-LEAST_CORNER_STD_PX = 0.02
 BAR_MM = 100.0
 BAR_READING_STD_MM = 0.2
 """Assumption, no source: reading a 100 mm bar with a steel rule (0.5 mm graduation, read to a third)."""
@@ -125,7 +125,7 @@ def calibrate_board(
             "plane offset": correction.relative_std,
         },
         centre_px=(float(centre[0]), float(centre[1])),
-        lens_growth_per_px2=lens_growth_per_px2(width, height, corrected=lens is not None),
+        lens_growth_per_px2=lens_growth_per_px2(width, height, lens),
         lens=lens,
         flags=_flags(off, left_open, lens),
         provenance={

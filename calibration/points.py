@@ -92,7 +92,7 @@ def calibrate_points(
             "plane offset": correction.relative_std,
         },
         centre_px=(float(middle[0]), float(middle[1])),
-        lens_growth_per_px2=lens_growth_per_px2(width, height, corrected=lens is not None),
+        lens_growth_per_px2=lens_growth_per_px2(width, height, lens),
         lens=lens,
         provenance={
             "length_mm": length_mm,

@@ -259,7 +259,7 @@ def _calibration(
             "plane offset": correction.relative_std,
         },
         centre_px=(float(centre[0]), float(centre[1])),
-        lens_growth_per_px2=lens_growth_per_px2(width, height, corrected=lens is not None),
+        lens_growth_per_px2=lens_growth_per_px2(width, height, lens),
         lens=lens,
         provenance={
             "spacing_mm": spacing_mm,
