@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from calibration.corners import Board, find_board
 from calibration.departure import Departure, departure
-from calibration.distance import distance_of, lens_distance
+from calibration.distance import SeenDistance, distance_of, lens_distance
 from calibration.lens_doubt import LEAST_CORNER_STD_PX
 from calibration.model import Calibration, Lens, length_gradients
 from calibration.plane import PlaneOffset, plane_correction
@@ -29,6 +29,9 @@ LARGEST_NOISE_PX = 0.5
 
 LARGEST_BEND_REL_STD, TOLD_BEND_REL_STD = 0.005, 0.0015
 """Relative standard uncertainty that a bent board or lens leaves lengths at the board: above it refused, and told."""
+
+STRETCH_STDS, LEAST_STRETCH = 3.5, 0.002
+"""Squares that are longer one way by so many standard deviations, and by so much, are told."""
 
 LARGEST_MISPLACED = 0.1
 """Share of a square by which corners are off a plane when they were taken for others; paper does not bend so much."""
@@ -105,9 +108,10 @@ def calibrate_board(
             )
         )
     centre = found.points_px.mean(axis=0)
+    seen = distance_of(to_mm, covariance, middle, (width, height), lens)
     correction = plane_correction(
         plane or PlaneOffset(),
-        distance_of(to_mm, covariance, middle, (width, height)),
+        seen,
         lens_distance_mm=None if lens is None else lens_distance(lens, to_mm),
     )
     factor = np.repeat([correction.factor, correction.factor, 1.0], 3)
@@ -127,7 +131,7 @@ def calibrate_board(
         centre_px=(float(centre[0]), float(centre[1])),
         lens_growth_per_px2=lens_growth_per_px2(width, height, lens),
         lens=lens,
-        flags=_flags(off, left_open, lens),
+        flags=_flags(off, left_open, seen, lens),
         provenance={
             "pattern": board.pattern,
             "columns": board.columns,
@@ -140,6 +144,8 @@ def calibrate_board(
             "residual_noise_px": off.noise_px,
             "residual_smooth_px": off.smooth_px,
             "residual_largest_px": float(np.sqrt(np.max(np.sum(residual**2, axis=1)))),
+            "stretch": seen.stretch,
+            "stretch_std": seen.stretch_std,
             "corners_px": [[float(v) for v in p] for p in found.points_px],
             "detail": found.detail,
             "plane_factor": correction.factor,
@@ -159,18 +165,28 @@ def _length_std(to_mm: NDArray[np.float64], covariance: NDArray[np.float64], at:
     return math.sqrt(float(common @ covariance @ common)), math.sqrt(worst2)
 
 
-def _flags(off: Departure, left_open: float, lens: Lens | None) -> tuple[tuple[str, str], ...]:
-    if off.smooth_px == 0.0 or left_open < TOLD_BEND_REL_STD:
-        return ()
-    what = "as on paper that curls" if lens else "as on paper that curls or behind a lens that bends"
-    help_ = "flatten the board" if lens else "flatten the board, or give --lens"
-    return (
-        (
-            "board_not_flat",
-            f"the corners lie {off.smooth_px:.2f} px off a plane, {what}: the uncertainty allows for it, "
-            f"± {200 * left_open:.2g} % at the board; {help_}",
-        ),
-    )
+def _flags(off: Departure, left_open: float, seen: SeenDistance, lens: Lens | None) -> tuple[tuple[str, str], ...]:
+    flags = []
+    if off.smooth_px > 0.0 and left_open >= TOLD_BEND_REL_STD:
+        what = "as on paper that curls" if lens else "as on paper that curls or behind a lens that bends"
+        help_ = "flatten the board" if lens else "flatten the board, or give --lens"
+        flags.append(
+            (
+                "board_not_flat",
+                f"the corners lie {off.smooth_px:.2f} px off a plane, {what}: the uncertainty allows for it, "
+                f"± {200 * left_open:.2g} % at the board; {help_}",
+            )
+        )
+    if seen.stretch > max(STRETCH_STDS * seen.stretch_std, LEAST_STRETCH):
+        flags.append(
+            (
+                "board_stretched",
+                f"the squares are {100 * seen.stretch:.2g} % longer one way than the other and no tilt explains it, as "
+                "of a print that is stretched: lengths are wrong by about half of it, too long one way and too short "
+                "the other; measure squares along both edges of the print, and print another",
+            )
+        )
+    return tuple(flags)
 
 
 def _nearest_px(points_px: Points) -> float:

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.model import Lens
-from calibration.unseen import CORNER_DISTORTION, FOCAL_LOG_STD, USUAL_FOCAL_PER_LONG_SIDE
+from calibration.unseen import CORNER_DISTORTION, CORRECTED_DISTORTION, FOCAL_LOG_STD, USUAL_FOCAL_PER_LONG_SIDE
 from core.geometry import Points
 
 UNKNOWN_DISTANCE_MM, DISTANCE_LOG_STD = 300.0, 0.6
@@ -25,20 +25,35 @@ twice of it."""
 PRINCIPAL_POINT_STD = 0.01
 """Assumption, no source: how far the optical axis meets a picture beside its middle, over its longer side."""
 
+LENS_FOCAL_STD = 0.005
+"""How well a lens file knows the focal length, relative; `calibration.askew.KNOWN_FOCAL_LOG_STD` says the same."""
+
 _LOG_FOCAL = np.linspace(math.log(0.3), math.log(12.0), 240)
 """Focal lengths looked at, over the longer side of the picture: from a wide phone to a long macro lens."""
 
 
 @dataclass(frozen=True, slots=True)
 class SeenDistance:
-    """``distance_mm`` from the lens to the plane, along its normal; ``inverse_rms`` (1/mm) stands for all it may be.
+    """What a plane's view says of where the camera is.
 
-    ``source`` says whether the picture shows it or it is assumed.
+    Attributes
+    ----------
+    distance_mm
+        From the lens to the plane, along its normal.
+    inverse_rms
+        Stands for all that its inverse may be, 1/mm.
+    source
+        Whether the picture shows it or it is assumed.
+    stretch, stretch_std
+        How much longer one way than the other, relative, the squares are that no tilt makes square, and its standard
+        deviation; 0 where the view was not that of a board.
     """
 
     distance_mm: float
     inverse_rms: float
     source: str
+    stretch: float = 0.0
+    stretch_std: float = 0.0
 
 
 def distance_of(
@@ -46,6 +61,7 @@ def distance_of(
     covariance: NDArray[np.float64] | None,
     at_px: Points,
     size_px: tuple[int, int],
+    lens: Lens | None = None,
 ) -> SeenDistance:
     """Return what a plane's view says about the distance of the camera.
 
@@ -59,23 +75,47 @@ def distance_of(
         Width and height of the picture.
     """
     longest = float(max(size_px))
-    middle = np.array([0.5 * (size_px[0] - 1), 0.5 * (size_px[1] - 1)])
-    focal = longest * np.exp(_LOG_FOCAL)
-    normal_distance, apart, apart_std = _seen(px_to_mm, covariance, middle, focal, longest)
+    corner2 = 0.25 * float(size_px[0] ** 2 + size_px[1] ** 2)
+    if lens is None:
+        middle = np.array([0.5 * (size_px[0] - 1), 0.5 * (size_px[1] - 1)])
+        log_focal, middle_std, bend = _LOG_FOCAL, PRINCIPAL_POINT_STD * longest, CORNER_DISTORTION
+        prior = -0.5 * ((log_focal - math.log(USUAL_FOCAL_PER_LONG_SIDE)) / FOCAL_LOG_STD) ** 2
+    else:
+        middle = lens.camera_matrix[:2, 2]
+        known = math.log(0.5 * float(lens.camera_matrix[0, 0] + lens.camera_matrix[1, 1]) / longest)
+        log_focal, middle_std = known + np.linspace(-4.0, 4.0, 17) * LENS_FOCAL_STD, 0.001 * longest
+        prior, bend = (
+            -0.5 * ((log_focal - known) / LENS_FOCAL_STD) ** 2,
+            math.hypot(CORRECTED_DISTORTION, lens.corner_std),
+        )
+    focal = longest * np.exp(log_focal)
+    view = _View(px_to_mm, middle)
+    distance = view.normal_distance(focal)
+    if lens is None:
+        prior = prior - 0.5 * (np.log(distance / UNKNOWN_DISTANCE_MM) / DISTANCE_LOG_STD) ** 2
+    weight, apart, spread = prior, np.zeros((2, len(focal))), np.zeros((len(focal), 2, 2))
     if covariance is not None:
-        aside = max(float(np.hypot(*(at_px - middle))), 0.1 * longest)
-        apart_std = np.hypot(apart_std, _of_a_bend(px_to_mm, middle, focal, aside, float(middle @ middle)))
-    weight = -0.5 * ((_LOG_FOCAL - math.log(USUAL_FOCAL_PER_LONG_SIDE)) / FOCAL_LOG_STD) ** 2
-    weight = weight - 0.5 * (np.log(normal_distance / UNKNOWN_DISTANCE_MM) / DISTANCE_LOG_STD) ** 2
-    assumed = np.exp(weight - weight.max())
-    if covariance is not None:
-        weight = weight - 0.5 * (apart / apart_std) ** 2 - np.log(apart_std)
-    chance = np.exp(weight - weight.max())
+        aside = float(np.hypot(*(at_px - middle)))
+        apart = view.apart(focal)
+        spread = _apart_covariance(px_to_mm, covariance, middle, middle_std, focal)
+        spread[:, 0, 0] += view.feigned(focal, bend, max(aside, 0.1 * longest), corner2) ** 2
+        spread[:, [0, 1], [0, 1]] += (4.0 * bend * aside**2 / corner2) ** 2 + 1e-12
+        fits = np.einsum("if,fij,jf->f", apart, np.linalg.inv(spread), apart)
+        weight = prior - 0.5 * fits - 0.5 * np.log(np.linalg.det(spread))
+    chance, assumed = (np.exp(w - w.max()) for w in (weight, prior))
     chance, assumed = chance / chance.sum(), assumed / assumed.sum()
-    spread, before = (_log_std(share, normal_distance) for share in (chance, assumed))
-    distance = math.exp(float(chance @ np.log(normal_distance)))
-    inverse = math.sqrt(float(chance @ normal_distance**-2.0))
-    return SeenDistance(distance, inverse, "seen in the picture" if spread < 0.5 * before else "assumed")
+    shown = _log_std(chance, distance) < 0.5 * _log_std(assumed, distance)
+    best = int(np.argmax(chance))
+    off = apart[:, best]
+    size = float(np.hypot(*off))
+    way = off / size if size > 0 else np.array([1.0, 0.0])
+    return SeenDistance(
+        math.exp(float(chance @ np.log(distance))),
+        math.sqrt(float(chance @ distance**-2.0)),
+        "seen in the picture" if shown else "assumed",
+        0.5 * size,
+        0.5 * math.sqrt(max(0.0, float(way @ spread[best] @ way))),
+    )
 
 
 def lens_distance(lens: Lens, px_to_mm: NDArray[np.float64]) -> float:
@@ -93,66 +133,74 @@ def _log_std(chance: NDArray[np.float64], distance: NDArray[np.float64]) -> floa
     return math.sqrt(max(0.0, float(chance @ (logs - mean) ** 2)))
 
 
-def _seen(
-    px_to_mm: NDArray[np.float64],
-    covariance: NDArray[np.float64] | None,
-    middle: Points,
-    focal: NDArray[np.float64],
-    longest: float,
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """Return for each focal length the distance along the normal, how far squares would be none, and its std."""
-    step = 1e-5
+class _View:
+    """A plane's view about the foot of the optical axis, the plane's first axis turned along its horizon."""
 
-    def parts(homography: NDArray[np.float64], foot: Points) -> tuple[NDArray[np.float64], float, float]:
-        view = np.linalg.inv(homography)
-        view = np.array([[1.0, 0.0, -foot[0]], [0.0, 1.0, -foot[1]], [0.0, 0.0, 1.0]]) @ view
-        # Turned so that the first axis of the plane runs along its horizon: only the second one converges.
+    def __init__(self, px_to_mm: NDArray[np.float64], middle: Points) -> None:
+        view = np.linalg.inv(px_to_mm)
+        view = np.array([[1.0, 0.0, -middle[0]], [0.0, 1.0, -middle[1]], [0.0, 0.0, 1.0]]) @ (view / view[2, 2])
         turn = math.atan2(view[2, 0], view[2, 1])
         c, s = math.cos(turn), math.sin(turn)
-        view = view @ np.array([[c, s, 0.0], [-s, c, 0.0], [0.0, 0.0, 1.0]])
-        closes = float(view[:2, 0] @ view[:2, 0] - view[:2, 1] @ view[:2, 1])
-        return view, closes, float(view[2, 1] ** 2)
+        self.view = view @ np.array([[c, s, 0.0], [-s, c, 0.0], [0.0, 0.0, 1.0]])
+        self.along2, self.across2 = (float(self.view[:2, i] @ self.view[:2, i]) for i in (0, 1))
+        self.skew = float(self.view[:2, 0] @ self.view[:2, 1])
+        self.converges = float(self.view[2, 1] ** 2)
 
-    view, closes, converges = parts(px_to_mm, middle)
-    # A plane's turn in space makes (closes up) = focal² (converges) in units of the axis along the horizon.
-    apart = (closes - focal**2 * converges) / (closes + float(view[:2, 1] @ view[:2, 1]))
-    first = np.sqrt(float(view[:2, 0] @ view[:2, 0]) / focal**2)
-    second = np.sqrt(float(view[:2, 1] @ view[:2, 1]) / focal**2 + converges)
-    cross = _normal_offset(view, focal)
-    distance = cross / (0.5 * (first + second)) ** 3
-    if covariance is None:
-        return distance, apart, np.ones_like(focal)
-    size = closes + float(view[:2, 1] @ view[:2, 1])
+    def normal_distance(self, focal: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the distance along the plane's normal, mm."""
+        first = np.sqrt(self.along2) / focal
+        second = np.sqrt(self.across2 / focal**2 + self.converges)
+        return np.asarray(abs(float(np.linalg.det(self.view))) / focal**2 / (0.5 * (first + second)) ** 3)
+
+    def apart(self, focal: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return how far squares are from square, (2, F): their sides, and their corners; both vanish at the true one.
+
+        In space the sides are alike when what they close up by is focal² times what they converge by.
+        """
+        sides = (self.along2 - self.across2 - focal**2 * self.converges) / self.along2
+        return np.array([sides, np.full_like(focal, 2.0 * self.skew / self.along2)])
+
+    def feigned(self, focal: NDArray[np.float64], bend: float, aside_px: float, corner2: float) -> NDArray[np.float64]:
+        """Return what an unknown lens adds: beside the middle its scale changes by 6 k r, as if squares converged."""
+        rate = math.sqrt(self.converges / self.along2)
+        of_bend = 3.0 * bend * aside_px / corner2
+        return np.asarray(focal**2 * (2.0 * rate * of_bend + of_bend**2))
+
+
+def _apart_covariance(
+    px_to_mm: NDArray[np.float64],
+    covariance: NDArray[np.float64],
+    middle: Points,
+    middle_std: float,
+    focal: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """Return the (F, 2, 2) covariance of `_View.apart` by the entries and by where the axis meets the picture.
+
+    The horizon's direction stays that of the view itself: seen square it means nothing and would turn with noise.
+    """
+    still = _View(px_to_mm, middle)
     scale = np.maximum(np.sqrt(covariance.diagonal()), 1e-15)
-    gradients = []
+    turned = np.linalg.inv(px_to_mm)
+    angle = math.atan2(turned[2, 0], turned[2, 1])
+    c, s = math.cos(angle), math.sin(angle)
+
+    def apart(homography: NDArray[np.float64], foot: Points) -> NDArray[np.float64]:
+        view = np.linalg.inv(homography)
+        view = np.array([[1.0, 0.0, -foot[0]], [0.0, 1.0, -foot[1]], [0.0, 0.0, 1.0]]) @ (view / view[2, 2])
+        view = view @ np.array([[c, s, 0.0], [-s, c, 0.0], [0.0, 0.0, 1.0]])
+        one, other = view[:2, 0], view[:2, 1]
+        sides = float(one @ one - other @ other) - focal**2 * float(view[2, 1] ** 2 - view[2, 0] ** 2)
+        corners = 2.0 * (float(one @ other) + focal**2 * float(view[2, 0] * view[2, 1]))
+        return np.array([sides, corners]) / still.along2
+
+    gradient = np.zeros((9, 2, len(focal)))
     for entry in range(9):
         change = np.zeros(9)
-        change[entry] = scale[entry] * step
-        up, down = (parts(px_to_mm + sign * change.reshape(3, 3), middle) for sign in (1.0, -1.0))
-        gradients.append(((up[1] - down[1]) - focal**2 * (up[2] - down[2])) / (2 * scale[entry] * step * size))
-    gradient = np.array(gradients)
-    variance = np.einsum("ef,eg,gf->f", gradient, covariance, gradient)
+        change[entry] = 1e-4 * scale[entry]
+        up, down = (apart(px_to_mm + sign * change.reshape(3, 3), middle) for sign in (1.0, -1.0))
+        gradient[entry] = (up - down) / (2e-4 * scale[entry])
+    result = np.einsum("eif,eg,gjf->fij", gradient, covariance, gradient)
     for axis in np.eye(2):
-        moved = [parts(px_to_mm, middle + sign * axis) for sign in (1.0, -1.0)]
-        slope = ((moved[0][1] - moved[1][1]) - focal**2 * (moved[0][2] - moved[1][2])) / (2 * size)
-        variance = variance + (slope * PRINCIPAL_POINT_STD * longest) ** 2
-    return distance, apart, np.sqrt(np.maximum(variance, 1e-16))
-
-
-def _normal_offset(view: NDArray[np.float64], focal: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return |det| of the pose's columns for each focal length: the distance along the normal, before it is scaled."""
-    return np.asarray(abs(float(np.linalg.det(view))) / focal**2)
-
-
-def _of_a_bend(
-    px_to_mm: NDArray[np.float64], middle: Points, focal: NDArray[np.float64], aside_px: float, corner2: float
-) -> NDArray[np.float64]:
-    """Return how far a bent lens feigns converging squares: beside the middle its scale changes by 6 k r."""
-    depth = np.linalg.inv(px_to_mm)[2]
-    view = np.linalg.inv(px_to_mm)
-    per_mm = math.sqrt(
-        abs(float(np.linalg.det(view[:2, :2] / view[2, 2] - np.outer(view[:2, 2], view[2, :2]) / view[2, 2] ** 2)))
-    )
-    rate = float(np.hypot(*(depth[:2] / depth[2]))) / per_mm
-    feigned = 3.0 * CORNER_DISTORTION * aside_px / corner2
-    return np.asarray(focal**2 * (2.0 * rate * feigned + feigned**2))
+        slope = 0.5 * (apart(px_to_mm, middle + axis) - apart(px_to_mm, middle - axis)) * middle_std
+        result += np.einsum("if,jf->fij", slope, slope)
+    return np.asarray(result)

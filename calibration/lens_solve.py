@@ -23,7 +23,7 @@ VIEWS_FOR_K3 = 10
 STRANGER_RATIO, STRANGER_PX = 1.5, 0.15
 """A view is tried without when its corners lie off by so many times what those of the others do, and by so much."""
 
-STRANGER_GAIN = 0.6
+STRANGER_GAIN = 0.7
 """It is left out when the others then lie off by no more than this share of what all did."""
 
 MOST_STRANGERS = 0.25

@@ -66,9 +66,9 @@ def test_what_curled_paper_moves_is_stated(height_mm):
     assert np.sqrt(np.mean(off**2)) > 0.25, "the stated uncertainty is far too large"
 
 
-def found_as(monkeypatch, points):
+def found_as(monkeypatch, points, grid=GRID):
     monkeypatch.setattr(
-        "calibration.board.find_board", lambda gray, board: FoundBoard(points, GRID, np.arange(len(GRID)), {})
+        "calibration.board.find_board", lambda gray, board: FoundBoard(points, grid, np.arange(len(grid)), {})
     )
     return calibrate_board(np.zeros((1500, 2000), np.uint8), Board("chessboard", COLUMNS, ROWS, 10.0))
 
@@ -87,3 +87,10 @@ def test_a_curl_is_told_and_a_strong_one_refused(monkeypatch):
 def test_corners_that_scatter_are_refused(monkeypatch):
     with pytest.raises(CalibrationRefused, match="scatter by"):
         found_as(monkeypatch, seen(0.0, 3, noise_px=0.8)[0])
+
+
+def test_a_stretched_print_is_flagged(monkeypatch):
+    points = seen(0.0, 2, tilt_deg=0.0)[0]
+    assert not found_as(monkeypatch, points).flags
+    (flag,) = found_as(monkeypatch, points, GRID * [1.0, 1.008]).flags
+    assert flag[0] == "board_stretched"

@@ -15,12 +15,13 @@ SIZE = (2000, 1500)
 GRID = np.stack(np.meshgrid(np.arange(9.0), np.arange(6.0)), axis=-1).reshape(-1, 2) * 10.0
 
 
-def corners(tilt_deg, distance_mm, focal_px, noise_px=0.03, seed=0):
+def corners(tilt_deg, distance_mm, focal_px, noise_px=0.03, seed=0, stretch=1.0):
     """Return where corners 10 mm apart are seen, the distance of their plane, and the camera."""
     turn, _ = cv2.Rodrigues(np.radians([tilt_deg * 0.8, tilt_deg * 0.6, 0.0]))
     place = np.array([5.0, -4.0, distance_mm]) - turn @ np.array([40.0, 25.0, 0.0])
     camera = np.array([[focal_px, 0.0, 999.5], [0.0, focal_px, 749.5], [0.0, 0.0, 1.0]])
-    seen = (np.column_stack([GRID, np.zeros(len(GRID))]) @ turn.T + place) @ camera.T
+    printed = np.column_stack([GRID * [stretch, 1.0], np.zeros(len(GRID))])
+    seen = (printed @ turn.T + place) @ camera.T
     noise = np.random.default_rng(seed).normal(0.0, noise_px, (len(GRID), 2))
     return seen[:, :2] / seen[:, 2:] + noise, float(abs(turn[:, 2] @ place)), camera
 
@@ -61,3 +62,25 @@ def test_a_small_field_is_taken_from_nearer_than_a_large_one():
         calibration = calibrate_points((100.0, 700.0), (1900.0, 700.0), length, size_px=SIZE)
         parts.append(calibration.relative_std["plane offset"])
     assert parts[0] > 1.5 * parts[1]
+
+
+def stretch_of(tilt_deg, stretch, seed=0, with_lens=False):
+    """Return what a print that is longer along its rows is told to be, in standard deviations, and by how much."""
+    points, _, camera = corners(tilt_deg, 200.0, 3000.0, seed=seed, stretch=stretch)
+    lens = Lens(camera, np.zeros(5), *SIZE) if with_lens else None
+    view = fit_plane(points, GRID)
+    seen = distance_of(view.px_to_mm, view.covariance, points.mean(axis=0), SIZE, lens)
+    return seen.stretch / seen.stretch_std, seen.stretch
+
+
+@pytest.mark.parametrize(("tilt_deg", "with_lens"), [(0.0, False), (3.0, True), (15.0, True)])
+def test_a_stretched_print_is_told_where_the_tilt_is_known(tilt_deg, with_lens):
+    for seed in range(5):
+        assert stretch_of(tilt_deg, 1.0, seed, with_lens)[0] < 3.0
+        sure, found = stretch_of(tilt_deg, 1.008, seed, with_lens)
+        assert sure > 3.5
+        assert found == pytest.approx(0.008, rel=0.4)
+
+
+def test_a_tilt_of_a_camera_nobody_calibrated_is_no_stretched_print():
+    assert max(stretch_of(tilt, 1.0, seed)[0] for tilt in (8.0, 15.0, 30.0) for seed in range(6)) < 3.0
