@@ -15,7 +15,7 @@ import numpy as np
 
 from calibration.board import BOARD_REL_STD
 from calibration.corners import FoundBoard
-from calibration.laser_plane import LineView, PlaneFit, clear_points, fit_plane, on_board
+from calibration.laser_plane import LineView, PlaneFit, clear_points, fit_plane, on_board, views_of_one_plane
 from calibration.laser_uncertainty import what_boards_leave_unknown
 from calibration.laser_view import homography_of, lay_frame, plane_gradient, sight
 from calibration.lens import LensFit, fit_lens
@@ -108,6 +108,10 @@ def calibrate_laser(
         raise CalibrationRefused(f"no stripe serves for the laser plane{reason}")
     seen = [on_board(points, lens, fit.turns[index], fit.places[index]) for _, index, points in used]
     pixel = float(np.mean([place[2] for place in fit.places])) / float(lens.camera_matrix[0, 0])
+    kept = views_of_one_plane(seen, pixel)
+    for stranger in sorted(set(range(len(used))) - set(kept)):
+        dropped.append((used[stranger][0], "its stripe lies off the plane of the others: another pose, or no line"))
+    used, seen = [used[i] for i in kept], [seen[i] for i in kept]
     plane = fit_plane([points for _, _, points in used], seen, pixel)
     calibration = _calibration(fit, plane, [index for _, index, _ in used], [name for name, _, _ in used])
     return RigCalibration(calibration, fit, plane, tuple(name for name, _, _ in used), tuple(dropped))
