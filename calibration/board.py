@@ -108,7 +108,7 @@ def calibrate_board(
             )
         )
     centre = found.points_px.mean(axis=0)
-    seen = distance_of(to_mm, covariance, middle, (width, height), lens)
+    seen = distance_of(to_mm, covariance, middle, (width, height), lens, plane.focal_35_mm if plane else None)
     correction = plane_correction(
         plane or PlaneOffset(),
         seen,

@@ -28,6 +28,11 @@ PRINCIPAL_POINT_STD = 0.01
 LENS_FOCAL_STD = 0.005
 """How well a lens file knows the focal length, relative; `calibration.askew.KNOWN_FOCAL_LOG_STD` says the same."""
 
+FILM_DIAGONAL_MM, NAMED_FOCAL_STD = math.hypot(36.0, 24.0), 0.15
+"""The size that focal lengths in files refer to (CIPA DCG-001), and an assumption, no source, of how well they are the
+distance of the picture behind the lens: near the lens it is longer, and in a picture that was cropped; both put the
+camera too near, which claims too little and not too much."""
+
 _LOG_FOCAL = np.linspace(math.log(0.3), math.log(12.0), 240)
 """Focal lengths looked at, over the longer side of the picture: from a wide phone to a long macro lens."""
 
@@ -62,6 +67,7 @@ def distance_of(
     at_px: Points,
     size_px: tuple[int, int],
     lens: Lens | None = None,
+    focal_35_mm: float | None = None,
 ) -> SeenDistance:
     """Return what a plane's view says about the distance of the camera.
 
@@ -73,13 +79,21 @@ def distance_of(
         (2,) where the target is seen.
     size_px
         Width and height of the picture.
+    focal_35_mm
+        What its file names, as of a picture 43.3 mm across its corners.
     """
     longest = float(max(size_px))
     corner2 = 0.25 * float(size_px[0] ** 2 + size_px[1] ** 2)
     if lens is None:
         middle = np.array([0.5 * (size_px[0] - 1), 0.5 * (size_px[1] - 1)])
         log_focal, middle_std, bend = _LOG_FOCAL, PRINCIPAL_POINT_STD * longest, CORNER_DISTORTION
-        prior = -0.5 * ((log_focal - math.log(USUAL_FOCAL_PER_LONG_SIDE)) / FOCAL_LOG_STD) ** 2
+        likely, likely_std = math.log(USUAL_FOCAL_PER_LONG_SIDE), FOCAL_LOG_STD
+        if focal_35_mm is not None:
+            likely, likely_std = (
+                math.log(2.0 * math.sqrt(corner2) * focal_35_mm / FILM_DIAGONAL_MM / longest),
+                NAMED_FOCAL_STD,
+            )
+        prior = -0.5 * ((log_focal - likely) / likely_std) ** 2
     else:
         middle = lens.camera_matrix[:2, 2]
         known = math.log(0.5 * float(lens.camera_matrix[0, 0] + lens.camera_matrix[1, 1]) / longest)
@@ -109,10 +123,11 @@ def distance_of(
     off = apart[:, best]
     size = float(np.hypot(*off))
     way = off / size if size > 0 else np.array([1.0, 0.0])
+    without = "assumed" if focal_35_mm is None else "from the focal length in the file"
     return SeenDistance(
         math.exp(float(chance @ np.log(distance))),
         math.sqrt(float(chance @ distance**-2.0)),
-        "seen in the picture" if shown else "assumed",
+        "seen in the picture" if shown else without,
         0.5 * size,
         0.5 * math.sqrt(max(0.0, float(way @ spread[best] @ way))),
     )

@@ -36,11 +36,14 @@ class PlaneOffset:
         From the camera's lens to the plane of the section; None when nobody said.
     offset_std_mm
         Standard uncertainty of the offset; None takes the constants of this module.
+    focal_35_mm
+        Focal length that the picture's file names, as of a picture 43.3 mm across its corners; None when it names none.
     """
 
     offset_mm: float | None = None
     distance_mm: float | None = None
     offset_std_mm: float | None = None
+    focal_35_mm: float | None = None
 
     def __post_init__(self) -> None:
         for name, value in (("plane offset", self.offset_mm), ("its uncertainty", self.offset_std_mm)):

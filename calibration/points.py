@@ -69,7 +69,7 @@ def calibrate_points(
     scale = np.diag([length_mm / span_px, -length_mm / span_px, 1.0])
     correction = plane_correction(
         plane or PlaneOffset(),
-        distance_of(scale, None, centre, (int(width), int(height))),
+        distance_of(scale, None, centre, (int(width), int(height)), focal_35_mm=plane.focal_35_mm if plane else None),
         lens_distance_mm=None if lens is None else lens_distance(lens, scale),
     )
     mm_per_px = length_mm / span_px * correction.factor

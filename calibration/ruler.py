@@ -240,7 +240,7 @@ def _calibration(
     seen_plane = build(parameters)
     correction = plane_correction(
         plane or PlaneOffset(),
-        distance_of(seen_plane, None, fit.centre_px, (width, height)),
+        distance_of(seen_plane, None, fit.centre_px, (width, height), focal_35_mm=plane.focal_35_mm if plane else None),
         lens_distance_mm=None if lens is None else lens_distance(lens, seen_plane),
     )
     factor = np.diag([correction.factor, correction.factor, 1.0])

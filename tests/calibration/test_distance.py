@@ -9,6 +9,7 @@ import pytest
 from calibration.board import fit_plane
 from calibration.distance import distance_of, lens_distance
 from calibration.model import Lens
+from calibration.plane import PlaneOffset
 from calibration.points import calibrate_points
 
 SIZE = (2000, 1500)
@@ -84,3 +85,15 @@ def test_a_stretched_print_is_told_where_the_tilt_is_known(tilt_deg, with_lens):
 
 def test_a_tilt_of_a_camera_nobody_calibrated_is_no_stretched_print():
     assert max(stretch_of(tilt, 1.0, seed)[0] for tilt in (8.0, 15.0, 30.0) for seed in range(6)) < 3.0
+
+
+def test_a_focal_length_in_the_file_tells_the_distance_of_a_board_seen_square():
+    """26 mm of 43.3 mm is 1500 px of the 2500 px across these corners."""
+    points, true, _ = corners(0.0, 100.0, 1500.0)
+    view = fit_plane(points, GRID)
+    seen = distance_of(view.px_to_mm, view.covariance, points.mean(axis=0), SIZE, focal_35_mm=26.0)
+    assert seen.source == "from the focal length in the file"
+    assert seen.distance_mm == pytest.approx(true, rel=0.15)
+    plain = calibrate_points((100.0, 700.0), (1900.0, 700.0), 120.0, size_px=SIZE)
+    named = calibrate_points((100.0, 700.0), (1900.0, 700.0), 120.0, size_px=SIZE, plane=PlaneOffset(focal_35_mm=26.0))
+    assert named.relative_std["plane offset"] > 1.2 * plain.relative_std["plane offset"]
