@@ -15,12 +15,8 @@ from numpy.typing import NDArray
 from calibration.graduation import Graduation
 from calibration.model import Lens
 from calibration.ticks import positions
-from calibration.unseen import LEAST_TILT_STD_RAD, TILT_STD_RAD
+from calibration.unseen import LEAST_TILT_STD_RAD, TILT_STD_RAD, USUAL_FOCAL_PER_LONG_SIDE
 from core.geometry import Points
-
-USUAL_FOCAL_PER_LONG_SIDE, FOCAL_LOG_STD = 1.5, 0.6
-"""Assumption, no source: a phone's main camera has 0.75 times the picture's longer side, a macro lens up to 4;
-the standard deviation is that of the logarithm."""
 
 KNOWN_FOCAL_LOG_STD = 0.005
 """The same with the camera's lens file."""

@@ -7,11 +7,15 @@ of the detected points changes nothing.
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calibration.corners import Board, find_board
+from calibration.departure import Departure, departure
+from calibration.distance import SeenDistance, distance_of, lens_distance
+from calibration.lens_doubt import LEAST_CORNER_STD_PX
 from calibration.model import Calibration, Lens, length_gradients
 from calibration.plane import PlaneOffset, plane_correction
 from calibration.unseen import lens_growth_per_px2, propagate
@@ -20,12 +24,19 @@ from core.geometry import Points
 
 __all__ = ["Board", "calibrate_board", "fit_plane"]
 
-LARGEST_RESIDUAL_PX = 0.3
+LARGEST_NOISE_PX = 0.5
+"""Corners that scatter more, each by itself, were not seen well enough to be believed."""
+
+LARGEST_BEND_REL_STD, TOLD_BEND_REL_STD = 0.005, 0.0015
+"""Relative standard uncertainty that a bent board or lens leaves lengths at the board: above it refused, and told."""
+
+STRETCH_STDS, LEAST_STRETCH = 3.5, 0.002
+"""Squares that are longer one way by so many standard deviations, and by so much, are told."""
+
 LARGEST_MISPLACED = 0.1
 """Share of a square by which corners are off a plane when they were taken for others; paper does not bend so much."""
 
 LEAST_POINTS = 8
-LEAST_CORNER_STD_PX = 0.02
 BAR_MM = 100.0
 BAR_READING_STD_MM = 0.2
 """Assumption, no source: reading a 100 mm bar with a steel rule (0.5 mm graduation, read to a third)."""
@@ -70,16 +81,26 @@ def calibrate_board(
         )
     found = find_board(gray, board)
     ideal = found.points_px if lens is None else lens.undistort(found.points_px)
-    to_mm, covariance, residual = fit_plane(ideal, found.board_mm * print_scale)
+    fitted = fit_plane(ideal, found.board_mm * print_scale)
+    to_mm, covariance, residual = fitted.px_to_mm, fitted.covariance, fitted.residual_px
     rms = float(np.sqrt(np.mean(np.sum(residual**2, axis=1))))
     if rms > LARGEST_MISPLACED * _nearest_px(found.points_px):
         raise CalibrationRefused(
             f"what is seen does not lie as {board.columns} x {board.rows} points of a board do: check --corners, the "
             "inner corners only, columns x rows"
         )
-    if rms > LARGEST_RESIDUAL_PX:
+    off = fitted.departure
+    if off.noise_px > LARGEST_NOISE_PX:
         raise CalibrationRefused(
-            f"the corners lie {rms:.2f} px (rms) off a plane, more than {LARGEST_RESIDUAL_PX:g} px: "
+            f"the corners scatter by {off.noise_px:.2f} px, more than {LARGEST_NOISE_PX:g} px: take the board sharper, "
+            "brighter and without glare"
+        )
+    middle = ideal.mean(axis=0)
+    left_open = _length_std(to_mm, covariance, middle)[1]
+    if left_open > LARGEST_BEND_REL_STD:
+        raise CalibrationRefused(
+            f"the corners lie {rms:.2f} px (rms) off a plane, neighbours alike, which leaves lengths open by "
+            f"± {200 * left_open:.2g} %: "
             + (
                 "the board is not flat or the lens file is of another camera"
                 if lens
@@ -87,28 +108,30 @@ def calibrate_board(
             )
         )
     centre = found.points_px.mean(axis=0)
-    seen = None if lens is None else _distance_mm(lens, to_mm, ideal)
-    correction = plane_correction(plane or PlaneOffset(), seen_distance_mm=seen)
+    seen = distance_of(to_mm, covariance, middle, (width, height), lens, plane.focal_35_mm if plane else None)
+    correction = plane_correction(
+        plane or PlaneOffset(),
+        seen,
+        lens_distance_mm=None if lens is None else lens_distance(lens, to_mm),
+    )
     factor = np.repeat([correction.factor, correction.factor, 1.0], 3)
     to_mm = np.diag([correction.factor, correction.factor, 1.0]) @ to_mm
     covariance = covariance * np.outer(factor, factor)
-    gradients = length_gradients(to_mm, ideal.mean(axis=0), 1.0)
-    common = gradients.mean(axis=0)
-    scale2 = float(common @ covariance @ common)
-    worst2 = float(np.einsum("ni,ij,nj->n", gradients, covariance, gradients).max())
+    scale_std, worst_std = _length_std(to_mm, covariance, middle)
     square_std = board_rel_std if measured_bar_mm is None else BAR_READING_STD_MM / measured_bar_mm
     return Calibration(
         "board",
         to_mm,
         {
-            "scale": math.hypot(math.sqrt(scale2), square_std),
-            "tilt": math.sqrt(max(0.0, worst2 - scale2)),
+            "scale": math.hypot(scale_std, square_std),
+            "tilt": math.sqrt(max(0.0, worst_std**2 - scale_std**2)),
             "lens": 0.0,
             "plane offset": correction.relative_std,
         },
         centre_px=(float(centre[0]), float(centre[1])),
-        lens_growth_per_px2=lens_growth_per_px2(width, height, corrected=lens is not None),
+        lens_growth_per_px2=lens_growth_per_px2(width, height, lens),
         lens=lens,
+        flags=_flags(off, left_open, seen, lens),
         provenance={
             "pattern": board.pattern,
             "columns": board.columns,
@@ -118,7 +141,11 @@ def calibrate_board(
             "points": len(ideal),
             "points_expected": board.columns * board.rows,
             "residual_rms_px": rms,
+            "residual_noise_px": off.noise_px,
+            "residual_smooth_px": off.smooth_px,
             "residual_largest_px": float(np.sqrt(np.max(np.sum(residual**2, axis=1)))),
+            "stretch": seen.stretch,
+            "stretch_std": seen.stretch_std,
             "corners_px": [[float(v) for v in p] for p in found.points_px],
             "detail": found.detail,
             "plane_factor": correction.factor,
@@ -128,6 +155,38 @@ def calibrate_board(
         px_to_mm_covariance=covariance,
         size_px=(width, height),
     )
+
+
+def _length_std(to_mm: NDArray[np.float64], covariance: NDArray[np.float64], at: Points) -> tuple[float, float]:
+    """Return the relative standard uncertainty of lengths at a point: what all share, and that of the worst one."""
+    gradients = length_gradients(to_mm, at, 1.0)
+    common = gradients.mean(axis=0)
+    worst2 = float(np.einsum("ni,ij,nj->n", gradients, covariance, gradients).max())
+    return math.sqrt(float(common @ covariance @ common)), math.sqrt(worst2)
+
+
+def _flags(off: Departure, left_open: float, seen: SeenDistance, lens: Lens | None) -> tuple[tuple[str, str], ...]:
+    flags = []
+    if off.smooth_px > 0.0 and left_open >= TOLD_BEND_REL_STD:
+        what = "as on paper that curls" if lens else "as on paper that curls or behind a lens that bends"
+        help_ = "flatten the board" if lens else "flatten the board, or give --lens"
+        flags.append(
+            (
+                "board_not_flat",
+                f"the corners lie {off.smooth_px:.2f} px off a plane, {what}: the uncertainty allows for it, "
+                f"± {200 * left_open:.2g} % at the board; {help_}",
+            )
+        )
+    if seen.stretch > max(STRETCH_STDS * seen.stretch_std, LEAST_STRETCH):
+        flags.append(
+            (
+                "board_stretched",
+                f"the squares are {100 * seen.stretch:.2g} % longer one way than the other and no tilt explains it, as "
+                "of a print that is stretched: lengths are wrong by about half of it, too long one way and too short "
+                "the other; measure squares along both edges of the print, and print another",
+            )
+        )
+    return tuple(flags)
 
 
 def _nearest_px(points_px: Points) -> float:
@@ -148,19 +207,30 @@ def _print_scale(measured_bar_mm: float | None) -> float:
     return measured_bar_mm / BAR_MM
 
 
-def fit_plane(
-    ideal_px: Points, board_mm: Points
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """Fit the view of a plane to points of a board.
+@dataclass(frozen=True, slots=True, eq=False)
+class FittedPlane:
+    """The view of a plane.
 
-    Returns
-    -------
+    Attributes
+    ----------
     px_to_mm
         (3, 3), frame of the picture at the points' middle, x right, y up, origin there.
     covariance
-        (9, 9) of its entries, from the noise of the points in the picture.
-    residual
-        (N, 2) in px.
+        (9, 9) of its entries, from what the points are off.
+    residual_px
+        (N, 2).
+    departure
+        Of the points, as noise and smoothly.
+    """
+
+    px_to_mm: NDArray[np.float64]
+    covariance: NDArray[np.float64]
+    residual_px: Points
+    departure: Departure
+
+
+def fit_plane(ideal_px: Points, board_mm: Points) -> FittedPlane:
+    """Fit the view of a plane to points of a board.
 
     Notes
     -----
@@ -179,10 +249,10 @@ def fit_plane(
     seen, known = (ideal_px - px_shift) / px_size, (board_mm - mm_shift) / mm_size
     view = _polished(_direct(known, seen), known, seen)
     residual = (seen - _mapped(view, known)) * px_size
-    freedom = max(1, 2 * len(seen) - 8)
-    noise = max(LEAST_CORNER_STD_PX, math.sqrt(float(np.sum(residual**2)) / freedom)) / px_size
     jacobian = _jacobian(view, known)
-    entries = np.linalg.inv(jacobian.T @ jacobian) * noise**2
+    off = departure(residual, known, jacobian)
+    off = replace(off, noise_px=max(LEAST_CORNER_STD_PX, off.noise_px))
+    entries = np.linalg.inv(jacobian.T @ jacobian) * (off.variance_factor(len(seen)) / px_size**2)
     view_parameters = (view / view[2, 2]).ravel()[:8]
     from_px = np.array([[1 / px_size, 0, -px_shift[0] / px_size], [0, 1 / px_size, -px_shift[1] / px_size], [0, 0, 1]])
     upright = np.diag([mm_size, mm_size, 1.0]) @ _upright(np.asarray(np.linalg.inv(view), float))
@@ -193,7 +263,7 @@ def fit_plane(
 
     covariance = propagate(build, view_parameters, np.asarray(entries, float), np.full(8, 1e-6))
     px_to_mm = build(view_parameters)
-    return px_to_mm, covariance, residual
+    return FittedPlane(px_to_mm, covariance, residual, off)
 
 
 def _direct(source: Points, target: Points) -> NDArray[np.float64]:
@@ -244,12 +314,3 @@ def _upright(px_to_board: NDArray[np.float64]) -> NDArray[np.float64]:
     result[:2, :2] = turn
     result[:2, 2] = -turn @ middle
     return result
-
-
-def _distance_mm(lens: Lens, px_to_mm: NDArray[np.float64], ideal_px: Points) -> float:
-    """Return the distance of the board from the lens, along its normal."""
-    pose = np.linalg.inv(lens.camera_matrix) @ np.linalg.inv(px_to_mm)
-    size = 0.5 * (np.linalg.norm(pose[:, 0]) + np.linalg.norm(pose[:, 1]))
-    pose = pose / size
-    normal = np.cross(pose[:, 0], pose[:, 1])
-    return float(abs(normal @ pose[:, 2]) / np.linalg.norm(normal))

@@ -15,10 +15,11 @@ import numpy as np
 
 from calibration.board import BOARD_REL_STD
 from calibration.corners import FoundBoard
-from calibration.laser_plane import LineView, PlaneFit, clear_points, fit_plane, on_board
+from calibration.laser_plane import LineView, PlaneFit, clear_points, fit_plane, on_board, views_of_one_plane
 from calibration.laser_uncertainty import what_boards_leave_unknown
 from calibration.laser_view import homography_of, lay_frame, plane_gradient, sight
-from calibration.lens import LEAST_VIEWS, LensFit, fit_lens
+from calibration.lens import LensFit, fit_lens
+from calibration.lens_solve import LEAST_VIEWS
 from calibration.model import Calibration, length_gradients
 from core.errors import CalibrationRefused
 from core.geometry import Points
@@ -89,13 +90,16 @@ def calibrate_laser(
     fit = fit_lens(boards, names, left_out, shape)
     lens = fit.calibration.lens
     used: list[tuple[str, int, Points]] = []
-    dropped = list(left_out)
+    dropped = list(fit.calibration.left_out)
+    served = fit.calibration.views
     for view in stripes:
-        if view.name not in names:
-            dropped.append((view.name, "its board was not found"))
+        if view.name not in served:
+            dropped.append(
+                (view.name, "its board was not found" if view.name not in names else "its board does not serve")
+            )
             continue
         try:
-            index = list(names).index(view.name)
+            index = served.index(view.name)
             used.append((view.name, index, clear_points(_on_sheet(view, fit, index), lens)))
         except CalibrationRefused as refusal:
             dropped.append((view.name, refusal.message))
@@ -104,6 +108,10 @@ def calibrate_laser(
         raise CalibrationRefused(f"no stripe serves for the laser plane{reason}")
     seen = [on_board(points, lens, fit.turns[index], fit.places[index]) for _, index, points in used]
     pixel = float(np.mean([place[2] for place in fit.places])) / float(lens.camera_matrix[0, 0])
+    kept = views_of_one_plane(seen, pixel)
+    for stranger in sorted(set(range(len(used))) - set(kept)):
+        dropped.append((used[stranger][0], "its stripe lies off the plane of the others: another pose, or no line"))
+    used, seen = [used[i] for i in kept], [seen[i] for i in kept]
     plane = fit_plane([points for _, _, points in used], seen, pixel)
     calibration = _calibration(fit, plane, [index for _, index, _ in used], [name for name, _, _ in used])
     return RigCalibration(calibration, fit, plane, tuple(name for name, _, _ in used), tuple(dropped))

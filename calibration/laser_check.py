@@ -62,8 +62,9 @@ def check_step(
     pixel = float(np.median(np.hypot(*np.diff(points_mm, axis=0).T)))
     px = calibration.to_px(np.array([first.line.point, second.line.point]))
     relative = math.hypot(*calibration.relative_components(px).values())
-    expanded = COVERAGE_FACTOR * math.hypot(relative * step, fits, math.sqrt(2.0) * STRIPE_BIAS_PX * pixel)
-    return CheckEntry(date, "step", height_mm, step, step - height_mm, tolerance_mm, expanded, operator, source)
+    test = COVERAGE_FACTOR * math.hypot(fits, math.sqrt(2.0) * STRIPE_BIAS_PX * pixel)
+    expanded = math.hypot(COVERAGE_FACTOR * relative * step, test)
+    return CheckEntry(date, "step", height_mm, step, step - height_mm, tolerance_mm, expanded, operator, source, test)
 
 
 def _level(points: Points, noise: float) -> LineFit:

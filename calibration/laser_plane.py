@@ -20,17 +20,23 @@ from core.errors import CalibrationRefused
 from core.fitting import robust_line
 from core.geometry import Points
 
-LEAST_STRIPE_POINTS = 24
+LEAST_STRIPE_POINTS, ENOUGH_STRIPE_POINTS = 24, 48
 MOST_STRIPE_POINTS = 150
 """Neighbouring columns say the same of a plane; so many, evenly spread, say it all."""
 
-REACHES = (2.0, 1.3)
-"""Plain surroundings of a point reach over so many standard deviations of the stripe; the wider the better."""
+LIGHT_REACHES, DARK_REACH = (2.0, 1.3), 3.5
+"""Plain surroundings of a point reach over so many standard deviations of the stripe, on a light tone the wider the
+better. A light square throws twenty times the light of a dark one: the stripe's last flank on it outshines the middle
+on the dark one."""
 
 PLAIN_SHARE = 0.15
 LEAST_SPREAD_SHARE = 0.03
 LARGEST_TILT_STD_DEG = 0.3
 LARGEST_RESIDUAL_PX = 2.0
+
+STRANGER_PX, STRANGER_RATIO, MOST_STRANGERS, LEAST_VIEWS_LEFT = 1.0, 5.0, 0.25, 3
+"""A view lies off the plane of the others when its stripe does by so many pixels and so many times what theirs do; of
+that many views at most, and with so many left."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -113,22 +119,29 @@ def _plain(view: LineView, gray: NDArray[np.uint8]) -> Points:
     x, y = np.rint(view.points_px).astype(int).T
     inside = (x >= 0) & (y >= 0) & (x < gray.shape[1]) & (y < gray.shape[0])
     points, x, y = view.points_px[inside], x[inside], y[inside]
+    if not len(points):
+        return np.asarray(points)
     calm = cv2.GaussianBlur(gray, (0, 0), 1.0)
-    best = points[:0]
-    for reach in REACHES:
+    tone = calm[y, x].astype(float)
+    high_tone = float(np.percentile(tone, 95))
+    light = tone > 0.5 * (float(np.percentile(tone, 5)) + high_tone)
+
+    def plain(reach: float) -> NDArray[np.bool_]:
         half = math.ceil(reach * view.width_px) + 2
         kernel = np.ones((2 * half + 1, 2 * half + 1), np.uint8)
-        low = cv2.erode(calm, kernel)[y, x].astype(float)
-        high = cv2.dilate(calm, kernel)[y, x].astype(float)
-        tone = calm[y, x].astype(float)
-        plain = high - low < PLAIN_SHARE * float(np.percentile(tone, 95)) if len(tone) else np.zeros(0, bool)
-        light = plain & (tone > 0.5 * (np.percentile(tone, 5) + np.percentile(tone, 95))) if len(tone) else plain
-        for chosen in (light, plain):
-            if np.count_nonzero(chosen) >= 2 * LEAST_STRIPE_POINTS:
-                return np.asarray(points[chosen])
-            if np.count_nonzero(chosen) > len(best):
-                best = points[chosen]
-    return np.asarray(best)
+        low, high = cv2.erode(calm, kernel)[y, x].astype(float), cv2.dilate(calm, kernel)[y, x].astype(float)
+        return np.asarray(high - low < PLAIN_SHARE * high_tone)
+
+    dark = np.zeros(len(points), bool)
+    chosen = dark
+    for reach in LIGHT_REACHES:
+        chosen = light & plain(reach)
+        if np.count_nonzero(chosen) < ENOUGH_STRIPE_POINTS:
+            dark = dark if dark.any() else ~light & plain(DARK_REACH)
+            chosen = chosen | dark
+        if np.count_nonzero(chosen) >= ENOUGH_STRIPE_POINTS:
+            break
+    return np.asarray(points[chosen])
 
 
 def on_board(
@@ -161,6 +174,35 @@ def distances(points: NDArray[np.float64], plane: NDArray[np.float64]) -> NDArra
     return np.asarray((points @ plane - 1.0) / np.linalg.norm(plane))
 
 
+def _robust_plane(
+    points_mm: Sequence[NDArray[np.float64]], pixel_mm: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Return all points, the share of each in its view, and the plane p · X = 1 through them."""
+    together = np.vstack(points_mm)
+    share = np.concatenate([np.full(len(points), 1.0 / len(points)) for points in points_mm])
+    plane = plane_through(together, share)
+    for _ in range(6):
+        away = distances(together, plane)
+        scale = max(1.4826 * float(np.median(np.abs(away))), 0.02 * pixel_mm)
+        weights = share * np.where(np.abs(away) < 6 * scale, (1 - (away / (6 * scale)) ** 2) ** 2, 0.0)
+        plane = plane_through(together, weights)
+    return together, share, plane
+
+
+def views_of_one_plane(points_mm: Sequence[NDArray[np.float64]], pixel_mm: float) -> list[int]:
+    """Return the places of the views whose stripes lie on one plane; the others show another pose, or no stripe."""
+    kept = list(range(len(points_mm)))
+    while len(kept) > LEAST_VIEWS_LEFT and len(points_mm) - len(kept) < MOST_STRANGERS * len(points_mm):
+        plane = _robust_plane([points_mm[i] for i in kept], pixel_mm)[2]
+        rms = np.array([float(np.sqrt(np.mean(distances(points_mm[i], plane) ** 2))) for i in kept])
+        worst = int(np.argmax(rms))
+        others = float(np.median(np.delete(rms, worst)))
+        if rms[worst] < max(STRANGER_PX * pixel_mm, STRANGER_RATIO * others):
+            break
+        del kept[worst]
+    return kept
+
+
 def fit_plane(points_px: Sequence[Points], points_mm: Sequence[NDArray[np.float64]], pixel_mm: float) -> PlaneFit:
     """Fit the light's plane to the points of several views, each view counting alike.
 
@@ -174,15 +216,7 @@ def fit_plane(points_px: Sequence[Points], points_mm: Sequence[NDArray[np.float6
     CalibrationRefused
         When the views do not span a plane, or their points do not lie in one.
     """
-    together = np.vstack(points_mm)
-    share = np.concatenate([np.full(len(points), 1.0 / len(points)) for points in points_mm])
-    weights = share
-    plane = plane_through(together, weights)
-    for _ in range(6):
-        away = distances(together, plane)
-        scale = max(1.4826 * float(np.median(np.abs(away))), 0.02 * pixel_mm)
-        weights = share * np.where(np.abs(away) < 6 * scale, (1 - (away / (6 * scale)) ** 2) ** 2, 0.0)
-        plane = plane_through(together, weights)
+    together, share, plane = _robust_plane(points_mm, pixel_mm)
     away = distances(together, plane)
     rms = float(np.sqrt(share @ away**2 / share.sum()))
     bounds = np.cumsum([len(points) for points in points_mm])[:-1]

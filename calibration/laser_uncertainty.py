@@ -15,15 +15,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.board import LEAST_CORNER_STD_PX
 from calibration.laser_plane import PlaneFit, on_board, plane_through
 from calibration.laser_view import Frame, homography_of
 from calibration.lens import LensFit
+from calibration.lens_doubt import OF_LENS, normal_matrix
 from calibration.model import Lens
 from core.geometry import Points
-
-OF_LENS = 9
-"""fx, fy, cx, cy, k1, k2, p1, p2, k3; then three of turn and three of place for each board."""
 
 NEAREST_SHARE = 0.2
 """Points of the picture nearer to the centre than this share of its width say nothing of the lens."""
@@ -119,26 +116,7 @@ def _outcome(
 
 def _normal(fit: LensFit) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return the normal matrix of the corners over their variance, and a small step for each parameter (0: fixed)."""
-    lens = fit.calibration.lens
-    size = OF_LENS + 6 * len(fit.boards)
-    normal = np.zeros((size, size))
-    squares, count = 0.0, 0
-    for index, (board, turn, place) in enumerate(zip(fit.boards, fit.turns, fit.places, strict=True)):
-        arm = np.column_stack([board.board_mm, np.zeros(len(board.board_mm))]) @ turn.T
-        nothing = np.zeros(3)
-        seen, jacobian = cv2.projectPoints(arm + place, nothing, nothing, lens.camera_matrix, lens.distortion)
-        by_place = jacobian[:, 3:6].reshape(-1, 2, 3)
-        # A turn about the board's first corner, on top of its own: d(X) = turn x arm.
-        by_turn = np.cross(arm[:, None], by_place)
-        rows = np.zeros((2 * len(arm), size))
-        rows[:, :OF_LENS] = jacobian[:, 6:15]
-        at = OF_LENS + 6 * index
-        rows[:, at : at + 3] = by_turn.reshape(-1, 3)
-        rows[:, at + 3 : at + 6] = by_place.reshape(-1, 3)
-        normal += rows.T @ rows
-        squares += float(np.sum((seen.reshape(-1, 2) - board.points_px) ** 2))
-        count += 2 * len(arm)
-    noise = max(LEAST_CORNER_STD_PX, math.sqrt(squares / max(1, count - size)))
+    normal, noise = normal_matrix(fit.calibration.lens, fit.boards, fit.turns, fit.places)
     steps = 0.01 * noise / np.sqrt(np.maximum(normal.diagonal(), 1e-30))
     if fit.calibration.std["k3"] == 0.0:
         steps[OF_LENS - 1] = 0.0

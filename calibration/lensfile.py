@@ -49,6 +49,7 @@ def lens_to_document(lens: Lens) -> dict[str, object]:
         "distortion": np.ravel(lens.distortion).tolist(),
         "width_px": lens.width_px,
         "height_px": lens.height_px,
+        "corner_std": lens.corner_std,
     }
 
 
@@ -62,7 +63,9 @@ def lens_from_document(door: Door) -> Lens:
     width, height = door.number("width_px", 1, 1e6), door.number("height_px", 1, 1e6)
     if width != int(width) or height != int(height):
         raise door.refuse("'width_px' and 'height_px' are no whole numbers")
-    return Lens(matrix, distortion, int(width), int(height))
+    # Files from before it was kept do not tell it.
+    corner_std = door.number("corner_std", 0.0, 10.0) if "corner_std" in door.document else 0.0
+    return Lens(matrix, distortion, int(width), int(height), corner_std)
 
 
 def write_lens(path: Path, calibrated: LensCalibration) -> None:

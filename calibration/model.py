@@ -18,12 +18,16 @@ _ENDS = np.concatenate([_WAYS, -_WAYS])
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Lens:
-    """Camera matrix (3, 3) and distortion coefficients (k1, k2, p1, p2, k3) of a calibrated camera."""
+    """Camera matrix (3, 3) and distortion coefficients (k1, k2, p1, p2, k3) of a calibrated camera.
+
+    ``corner_std`` is what its views leave open of the radial displacement at the corner, relative to its radius.
+    """
 
     camera_matrix: NDArray[np.float64]
     distortion: NDArray[np.float64]
     width_px: int
     height_px: int
+    corner_std: float = 0.0
 
     def undistort(self, points_px: Points) -> Points:
         """Return where each point would lie without lens distortion, in pixels, (N, 2)."""

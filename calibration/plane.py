@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from calibration.distance import UNKNOWN_DISTANCE_MM, SeenDistance
 from core.errors import UsageError
 
 UNKNOWN_OFFSET_STD_MM = 0.5 / math.sqrt(3.0)
@@ -18,9 +19,6 @@ UNKNOWN_OFFSET_STD_MM = 0.5 / math.sqrt(3.0)
 
 GIVEN_OFFSET_STD_MM = 0.1
 """Assumption, no source: an offset that a person measured with a caliper."""
-
-UNKNOWN_DISTANCE_MM = 300.0
-"""Assumption, no source: usual distance of a phone or a copy-stand camera from a coupon."""
 
 GIVEN_DISTANCE_REL_STD = 0.05
 """Assumption, no source: where the lens really is inside a camera is known to about 5 % of the distance."""
@@ -38,11 +36,14 @@ class PlaneOffset:
         From the camera's lens to the plane of the section; None when nobody said.
     offset_std_mm
         Standard uncertainty of the offset; None takes the constants of this module.
+    focal_35_mm
+        Focal length that the picture's file names, as of a picture 43.3 mm across its corners; None when it names none.
     """
 
     offset_mm: float | None = None
     distance_mm: float | None = None
     offset_std_mm: float | None = None
+    focal_35_mm: float | None = None
 
     def __post_init__(self) -> None:
         for name, value in (("plane offset", self.offset_mm), ("its uncertainty", self.offset_std_mm)):
@@ -74,13 +75,17 @@ class PlaneCorrection:
     distance_source: str
 
 
-def plane_correction(plane: PlaneOffset, *, seen_distance_mm: float | None = None) -> PlaneCorrection:
+def plane_correction(
+    plane: PlaneOffset, seen: SeenDistance | None = None, *, lens_distance_mm: float | None = None
+) -> PlaneCorrection:
     """Return the correction of the scale for a target in front of or behind the section.
 
     Parameters
     ----------
-    seen_distance_mm
-        Distance of the target that a calibrated lens shows, used when nobody gave one.
+    seen
+        What the picture says of the distance, used when nobody gave one; None assumes the usual one.
+    lens_distance_mm
+        Distance of the target that a calibrated lens shows; it goes before what is seen.
 
     Notes
     -----
@@ -89,13 +94,18 @@ def plane_correction(plane: PlaneOffset, *, seen_distance_mm: float | None = Non
     offset = plane.offset_mm or 0.0
     if plane.distance_mm is not None:
         distance, source = plane.distance_mm, "given"
-    elif seen_distance_mm is not None:
-        distance, source = seen_distance_mm - offset, "from the lens"
+    elif lens_distance_mm is not None:
+        distance, source = lens_distance_mm - offset, "from the lens"
+    elif seen is not None:
+        distance, source = seen.distance_mm, seen.source
     else:
         distance, source = UNKNOWN_DISTANCE_MM, "assumed"
+    nearness = 1.0 / (distance + offset)
+    if seen is not None and source == seen.source:
+        nearness = seen.inverse_rms
     if plane.offset_std_mm is not None:
         offset_std = plane.offset_std_mm
     else:
         offset_std = UNKNOWN_OFFSET_STD_MM if plane.offset_mm is None else GIVEN_OFFSET_STD_MM
-    relative = math.hypot(offset_std / (distance + offset), GIVEN_DISTANCE_REL_STD * offset / (distance + offset))
+    relative = math.hypot(offset_std * nearness, GIVEN_DISTANCE_REL_STD * offset / (distance + offset))
     return PlaneCorrection(distance / (distance + offset), relative, distance, source)

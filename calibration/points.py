@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 
+from calibration.distance import distance_of, lens_distance
 from calibration.model import Calibration, Lens
 from calibration.plane import PlaneOffset, plane_correction
 from calibration.unseen import TILT_STD_RAD, focal_length_px, lens_growth_per_px2, line_homography, propagate
@@ -63,9 +64,14 @@ def calibrate_points(
             f"the two points lie only {span_px:.1f} px apart, too little for a scale: mark a longer known length"
         )
     width, height = size_px or tuple(np.maximum(ends.max(axis=0), span_px))
-    correction = plane_correction(plane or PlaneOffset())
     centre = ends.mean(axis=0)
     direction = (ends[1] - ends[0]) / span_px
+    scale = np.diag([length_mm / span_px, -length_mm / span_px, 1.0])
+    correction = plane_correction(
+        plane or PlaneOffset(),
+        distance_of(scale, None, centre, (int(width), int(height)), focal_35_mm=plane.focal_35_mm if plane else None),
+        lens_distance_mm=None if lens is None else lens_distance(lens, scale),
+    )
     mm_per_px = length_mm / span_px * correction.factor
     tilt = TILT_STD_RAD / focal_length_px(width, height)
     unseen = np.diag([tilt**2, tilt**2, TILT_STD_RAD**4 / 2])
@@ -86,7 +92,7 @@ def calibrate_points(
             "plane offset": correction.relative_std,
         },
         centre_px=(float(middle[0]), float(middle[1])),
-        lens_growth_per_px2=lens_growth_per_px2(width, height, corrected=lens is not None),
+        lens_growth_per_px2=lens_growth_per_px2(width, height, lens),
         lens=lens,
         provenance={
             "length_mm": length_mm,

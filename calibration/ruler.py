@@ -14,7 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.askew import FOCAL_LOG_STD, KNOWN_FOCAL_LOG_STD, assumed_camera, perspective_across, rule_homography
+from calibration.askew import KNOWN_FOCAL_LOG_STD, assumed_camera, perspective_across, rule_homography
+from calibration.distance import distance_of, lens_distance
 from calibration.graduation import Graduation
 from calibration.model import Calibration, Lens
 from calibration.plane import PlaneOffset, plane_correction
@@ -23,6 +24,7 @@ from calibration.rows import follow, is_followed
 from calibration.stripes import BOLD_GREY_STD, LEAST_GREY_STD, Stripes, find_stripes, grouped, pyramid
 from calibration.ticks import looked_closer
 from calibration.unseen import (
+    FOCAL_LOG_STD,
     TILT_STD_RAD,
     focal_length_px,
     lens_growth_per_px2,
@@ -217,7 +219,6 @@ def _calibration(
             f"the ticks lie {fit.residual_px:.2f} px (rms) off an even spacing of {graduation.period_px:.1f} px: what "
             "was found may be print or no rule; give the part of the picture with the rule"
         )
-    correction = plane_correction(plane or PlaneOffset())
     camera = assumed_camera(width, height) if lens is None else lens.camera_matrix
     tick, across, across_std = perspective_across(
         graduation, points_px, fit.centre_px, fit.direction, fit.along_per_px, focal, lens
@@ -236,6 +237,12 @@ def _calibration(
         return rule_homography(fit.centre_px, fit.direction, tick, seen, p[0], p[1], p[2], p[4])
 
     parameters = np.array([fit.mm_per_px, fit.along_per_px, across, 0.0, 0.0])
+    seen_plane = build(parameters)
+    correction = plane_correction(
+        plane or PlaneOffset(),
+        distance_of(seen_plane, None, fit.centre_px, (width, height), focal_35_mm=plane.focal_35_mm if plane else None),
+        lens_distance_mm=None if lens is None else lens_distance(lens, seen_plane),
+    )
     factor = np.diag([correction.factor, correction.factor, 1.0])
     entries = np.repeat(np.diag(factor), 3)
     spread = propagate(build, parameters, covariance, np.array([1e-6 * fit.mm_per_px, 1e-8, 1e-8, 1e-4, 1e-6]))
@@ -244,7 +251,7 @@ def _calibration(
     centre = points_px.mean(axis=0)
     return Calibration(
         "ruler",
-        factor @ build(parameters),
+        factor @ seen_plane,
         {
             "scale": math.hypot(scale_std, rule_rel_std),
             "tilt": math.hypot(second_order, tilt**2 * focal_std),
@@ -252,7 +259,7 @@ def _calibration(
             "plane offset": correction.relative_std,
         },
         centre_px=(float(centre[0]), float(centre[1])),
-        lens_growth_per_px2=lens_growth_per_px2(width, height, corrected=lens is not None),
+        lens_growth_per_px2=lens_growth_per_px2(width, height, lens),
         lens=lens,
         provenance={
             "spacing_mm": spacing_mm,

@@ -11,6 +11,7 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.model import Lens
 from core.geometry import Points
 
 CORNER_DISTORTION = 0.005
@@ -18,7 +19,7 @@ CORNER_DISTORTION = 0.005
 lenses lie between 0.3 % and 1 %."""
 
 CORRECTED_DISTORTION = 0.0005
-"""The same, after a correction with the camera's lens file."""
+"""The same, after a correction with the camera's lens file, beside what its views leave open."""
 
 TILT_STD_RAD = math.radians(2.0)
 """Tilt of a camera against the plane, set by eye, about either axis."""
@@ -29,15 +30,20 @@ LEAST_TILT_STD_RAD = math.radians(0.5)
 FOCAL_LENGTH_PER_LONG_SIDE = 1.0
 """Focal length in units of the picture's longer side; 0.7 for a phone's main camera, 1 to 3 otherwise."""
 
+USUAL_FOCAL_PER_LONG_SIDE, FOCAL_LOG_STD = 1.5, 0.6
+"""The same where it counts how far it may be off: a phone's main camera has 0.75 times the picture's longer side, a
+macro lens up to 4; the standard deviation is that of the logarithm."""
 
-def lens_growth_per_px2(width_px: float, height_px: float, *, corrected: bool) -> float:
+
+def lens_growth_per_px2(width_px: float, height_px: float, lens: Lens | None) -> float:
     """Return how the relative lens part of a length grows with the squared distance from the target.
 
     A displacement r·(1 + k r²) changes lengths across the radius by k r², along it by 3 k r²; the mean
     of both is taken: 2 k, with k from the displacement at the corner.
     """
     corner2 = 0.25 * (width_px**2 + height_px**2)
-    return 2.0 * (CORRECTED_DISTORTION if corrected else CORNER_DISTORTION) / corner2
+    left = CORNER_DISTORTION if lens is None else math.hypot(CORRECTED_DISTORTION, lens.corner_std)
+    return 2.0 * left / corner2
 
 
 def focal_length_px(width_px: float, height_px: float) -> float:

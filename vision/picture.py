@@ -39,6 +39,8 @@ class Picture:
         Where it came from, the hash of the file's bytes, and "jpeg", "png", "tiff", "bmp" or "heic".
     curve
         The tone curve that the file states, "unknown" when it says nothing.
+    focal_35_mm
+        The focal length that a camera wrote into the file, as of a picture 43.3 mm across its corners.
     """
 
     gray8: NDArray[np.uint8]
@@ -46,6 +48,7 @@ class Picture:
     sha256: str
     kind: str
     curve: ToneCurve = "unknown"
+    focal_35_mm: int | None = None
 
     @property
     def width_px(self) -> int:
@@ -66,7 +69,8 @@ def read_picture(path: str | Path) -> Picture:
     """
     data = read_bytes(path)
     head, pixels = _decode(data, str(path), colour=False)
-    return Picture(_turn(pixels, head.orientation), str(path), hashlib.sha256(data).hexdigest(), head.kind, head.curve)
+    turned, digest = _turn(pixels, head.orientation), hashlib.sha256(data).hexdigest()
+    return Picture(turned, str(path), digest, head.kind, head.curve, head.focal_35_mm)
 
 
 def read_colour(path: str | Path) -> NDArray[np.uint8]:
@@ -216,6 +220,7 @@ def _decode_heic(data: bytes, name: str, colour: bool) -> tuple[Header, NDArray[
         _check_size(width, height, name)
         # The library has turned the picture already, as HEIF says; its Exif orientation is only a copy.
         pixels = np.asarray(heif)
+        exif = bytes(heif.info.get("exif") or b"").removeprefix(b"Exif\0\0")
     except UnreadableFile:
         raise
     except (OSError, ValueError, RuntimeError, SyntaxError, EOFError):
@@ -223,7 +228,8 @@ def _decode_heic(data: bytes, name: str, colour: bool) -> tuple[Header, NDArray[
     if pixels.ndim == 3:
         pixels = pixels[..., [2, 1, 0, 3][: pixels.shape[2]]]
     # Phones write it, and all of them on a curve like that of sRGB (common practice, no source).
-    return _eight_bits(Header("heic", width, height, curve="srgb"), pixels, colour)
+    focal = header.exif_focal_35_mm(exif) if exif else None
+    return _eight_bits(Header("heic", width, height, curve="srgb", focal_35_mm=focal), pixels, colour)
 
 
 def _to_eight_bits(pixels: NDArray[Any], colour: bool) -> NDArray[np.uint8]:

@@ -17,7 +17,7 @@ from vision.tone import ToneCurve
 
 START_OF_FRAME = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}
 ORIENTATION_TAG = 0x0112
-EXIF_TAG, COLOUR_SPACE_TAG = 0x8769, 0xA001
+EXIF_TAG, COLOUR_SPACE_TAG, FOCAL_35_TAG = 0x8769, 0xA001, 0xA405
 SRGB_PROFILES = (b"sRGB", b"Display P3", b"s\0R\0G\0B", b"D\0i\0s\0p\0l\0a\0y\0 \0P\x003")
 """Names in colour profiles (ICC.1) whose tones lie on the sRGB curve, in both ways of writing text."""
 HEIC_SEQUENCE_BRANDS = frozenset({b"msf1", b"hevc", b"hevx"})
@@ -28,7 +28,8 @@ HEIC_BRANDS = HEIC_SEQUENCE_BRANDS | {b"heic", b"heix", b"heim", b"heis", b"mif1
 class Header:
     """Kind, declared size (as stored, before it is turned) and Exif orientation 1 to 8 of a picture file.
 
-    ``curve`` is the tone curve that the file itself states: "srgb", "linear" or "unknown".
+    ``curve`` is the tone curve that the file itself states: "srgb", "linear" or "unknown". ``focal_35_mm`` is the focal
+    length that it names, as of a picture 43.3 mm across its corners, None when it names none.
     """
 
     kind: str
@@ -36,6 +37,7 @@ class Header:
     height_px: int
     orientation: int = 1
     curve: ToneCurve = "unknown"
+    focal_35_mm: int | None = None
 
 
 def sniff(data: bytes) -> str | None:
@@ -61,6 +63,7 @@ def jpeg_header(data: bytes, name: str) -> Header:
     """Read the markers of a JPEG up to its first scan, and make sure that it has an end."""
     size: tuple[int, int, int] | None = None
     orientation = 1
+    focal = None
     curve: ToneCurve = "unknown"
     for marker, body, end in _jpeg_segments(data, name):
         if marker in START_OF_FRAME and len(body) >= 6:
@@ -69,6 +72,7 @@ def jpeg_header(data: bytes, name: str) -> Header:
         elif marker == 0xE1 and body[:6] == b"Exif\0\0":
             orientation = exif_orientation(body[6:])
             curve = "srgb" if exif_says_srgb(body[6:]) else curve
+            focal = exif_focal_35_mm(body[6:])
         elif marker == 0xE2 and body[:12] == b"ICC_PROFILE\0" and profile_says_srgb(body):
             curve = "srgb"
         elif marker == 0xDA:
@@ -79,7 +83,7 @@ def jpeg_header(data: bytes, name: str) -> Header:
                 raise truncated(name)
             if size[2] == 4:
                 raise cmyk(name)
-            return Header("jpeg", size[0], size[1], orientation, curve)
+            return Header("jpeg", size[0], size[1], orientation, curve, focal)
     raise truncated(name)
 
 
@@ -164,6 +168,13 @@ def exif_says_srgb(tiff: bytes) -> bool:
     """Say whether an Exif block names sRGB as its colour space (Exif 2.32, 4.6.5, ColorSpace 1)."""
     start = _exif_entry(tiff, None, EXIF_TAG)
     return start is not None and _exif_entry(tiff, start, COLOUR_SPACE_TAG) == 1
+
+
+def exif_focal_35_mm(tiff: bytes) -> int | None:
+    """Return the focal length that an Exif block names (Exif 2.32, 4.6.5, FocalLengthIn35mmFilm; 0 is unknown)."""
+    start = _exif_entry(tiff, None, EXIF_TAG)
+    value = None if start is None else _exif_entry(tiff, start, FOCAL_35_TAG)
+    return value if value is not None and 5 <= value <= 2000 else None
 
 
 def _exif_entry(tiff: bytes, start: int | None, wanted: int) -> int | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Annotated
 
 import typer
@@ -47,6 +48,7 @@ def board(
     bar_mm = None if measured_bar is None else parse_length_mm(measured_bar, name="--measured-bar")
     plane = common.plane_offset(plane_offset, camera_distance)
     picture = read_picture(image)
+    plane = replace(plane, focal_35_mm=picture.focal_35_mm)
     calibration = calibrate_board(
         picture.gray8, described, lens=common.lens_of(lens), plane=plane, measured_bar_mm=bar_mm
     )

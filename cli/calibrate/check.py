@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -86,10 +87,22 @@ def check(
                             source=image.name)  # fmt: skip
     append_check(calibration, entry)
     print(f"{entry.artefact}: {entry.measured_mm:.4f} mm measured where {entry.known_mm:g} mm is known")
-    print(f"  bias {entry.bias_mm:+.4f} mm, tolerance {entry.tolerance_mm:g} mm, "
-          f"uncertainty ± {entry.expanded_uncertainty_mm:.4f} mm (k = 2)")  # fmt: skip
+    known_to = f"± {entry.test_uncertainty_mm:.4f} mm (k = 2: the artefact, how it lay, its ends)"
+    print(f"  bias {entry.bias_mm:+.4f} mm {known_to}, tolerance {entry.tolerance_mm:g} mm")
+    print(f"  the calibration itself states ± {entry.expanded_uncertainty_mm:.4f} mm (k = 2) for this length")
     print(f"The line was added to {calibration}")
     if entry.passed:
+        if abs(entry.bias_mm) > math.hypot(entry.expanded_uncertainty_mm, entry.test_uncertainty_mm):
+            print("  ! the bias is larger than what the calibration states: its results claim too much")
+        if entry.expanded_uncertainty_mm > entry.tolerance_mm:
+            print("  ! the calibration states more than the tolerance: this length is right, others may be off by more")
         return 0
+    if entry.outcome == "undecided":
+        text = (
+            f"{calibration}: the check decides nothing: the bias is known to ± {entry.test_uncertainty_mm:.4f} mm, and "
+            "with that it may lie beyond the tolerance; take a better known artefact, laid level with the plane, or a "
+            "tolerance that such a check can show."
+        )
+        return complain(text, CalibrationRefused.exit_status)
     text = f"{calibration}: the check is not passed, the bias is larger than the tolerance: calibrate again."
     return complain(text, CalibrationRefused.exit_status)

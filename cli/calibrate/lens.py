@@ -9,6 +9,9 @@ import typer
 
 from cli.calibrate.common import Corners, Dictionary, MarkerRatio, Pattern, Square
 
+TOLD_CORNER_STD = 0.002
+"""As little as nothing is gained over a lens that nobody calibrated (`calibration.unseen.CORNER_DISTORTION`)."""
+
 
 def lens(
     images: Annotated[list[Path], typer.Argument(metavar="IMAGE...", help="Views of the board, tilted and turned.")],
@@ -33,5 +36,8 @@ def lens(
     print(f"Wrote {out}")
     print(f"  focal length {found.lens.camera_matrix[0, 0]:.1f} x {found.lens.camera_matrix[1, 1]:.1f} px")
     print(f"  reprojection error {found.rms_px:.3f} px over {len(found.views)} of {len(images)} pictures")
+    print(f"  left open at the corners of the picture: ± {200 * found.lens.corner_std:.2g} % (k = 2)")
     for name, reason in found.left_out:
         print(f"  left out: {name}: {reason}")
+    if found.lens.corner_std > TOLD_CORNER_STD:
+        print("  ! the views say little of the corners of the picture: bring the board there, tilted, in a few more")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Annotated
 
 import typer
@@ -31,6 +32,7 @@ def points(
     first, second = parse_point(start, "--from"), parse_point(end, "--to")
     plane = common.plane_offset(plane_offset, camera_distance)
     picture = read_picture(image)
+    plane = replace(plane, focal_35_mm=picture.focal_35_mm)
     size = (picture.width_px, picture.height_px)
     calibration = calibrate_points(
         first, second, length_mm, size_px=size, plane=plane, lens=common.lens_of(lens)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Annotated
 
 import typer
@@ -30,6 +31,7 @@ def ruler(
     region_px = None if region is None else parse_region(region)
     plane = common.plane_offset(plane_offset, camera_distance)
     picture = read_picture(image)
+    plane = replace(plane, focal_35_mm=picture.focal_35_mm)
     calibration = calibrate_ruler(
         picture.gray8, spacing_mm, region_px=region_px, plane=plane, lens=common.lens_of(lens)
     )

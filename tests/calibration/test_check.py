@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -65,3 +66,25 @@ def test_checks_are_appended_and_nothing_is_lost(tmp_path):
     with pytest.raises(UnreadableFile):
         append_check(path, check_points(made, (0.0, 0.0), (1000.0, 0.0), 20.0, 0.5, date=DATE))
     assert path.read_bytes() == before
+
+
+def test_a_bias_within_the_tolerance_that_is_not_known_well_enough_shows_nothing():
+    """0.3 px at both ends of 1000 px of 0.02 mm: the bias is known to 0.017 mm, and 0.012 mm cannot be shown."""
+    pixel = from_pixel_size(0.02)
+    entry = check_points(pixel, (0.0, 0.0), (1000.0, 0.0), 19.995, 0.012, date=DATE)
+    assert entry.test_uncertainty_mm == pytest.approx(2 * np.sqrt(2) * 0.3 * 0.02)
+    assert (entry.outcome, entry.passed) == ("undecided", False)
+    wider = check_points(pixel, (0.0, 0.0), (1000.0, 0.0), 19.995, 0.025, date=DATE)
+    assert (wider.outcome, wider.passed) == ("passed", True)
+    beyond = check_points(pixel, (0.0, 0.0), (1000.0, 0.0), 19.9, 0.09, date=DATE)
+    assert (beyond.outcome, beyond.passed) == ("not passed", False)
+
+
+def test_what_the_calibration_does_not_know_is_no_doubt_of_the_test():
+    """A scale known to 1 % may be right here; how the artefact was laid is in doubt as the target was."""
+    rough = from_pixel_size(0.02, relative_std=0.01)
+    entry = check_points(rough, (0.0, 0.0), (1000.0, 0.0), 19.99, 0.05, date=DATE)
+    assert entry.passed
+    assert entry.expanded_uncertainty_mm > 0.4
+    laid = replace(rough, relative_std={"scale": 0.0, "plane offset": 0.001})
+    assert check_points(laid, (0.0, 0.0), (1000.0, 0.0), 19.99, 0.045, date=DATE).outcome == "undecided"

@@ -174,6 +174,36 @@ def test_a_stripe_of_another_pose_is_refused_or_told(taken):
         calibrate_laser(taken.found, taken.served, swapped, taken.shape)
 
 
+def test_a_stripe_of_another_pose_among_many_is_left_out_and_told(taken, calibrated):
+    views = taken.views()
+    wrong = replace(views[0], points_px=views[3].points_px, std_px=views[3].std_px)
+    found = calibrate_laser(taken.found, taken.served, [wrong, *views[1:]], taken.shape)
+    assert found.stripe_names == tuple(view.name for view in views[1:])
+    assert (NAMES[0], "its stripe lies off the plane of the others: another pose, or no line") in found.left_out
+    assert not calibrated.left_out
+    assert np.sqrt(np.mean(np.sum(field_error(RIG, found.calibration) ** 2, axis=1))) < 0.02
+
+
+def test_points_on_a_dark_square_keep_further_from_its_rim():
+    """Squares of 120 px: a stripe of 16 px (standard deviation) is clear 21 to 32 px from a light square's rim, and 56
+    px from a dark one's."""
+    gray = np.where((np.indices((240, 960)) // 120).sum(axis=0) % 2 == 0, 230, 20).astype(np.uint8)
+    columns = np.arange(960.0)
+    line = np.column_stack([columns, np.full(960, 60.0)])
+    lens = Lens(np.array([[2000.0, 0, 480], [0, 2000.0, 120], [0, 0, 1]]), np.zeros(5), 960, 240)
+
+    def clear(width_px):
+        kept = clear_points(LineView("a", line, np.full(960, 0.1), width_px, gray), lens)[:, 0]
+        return kept[kept > 60]
+
+    plenty = clear(6.0)
+    assert (np.abs(plenty % 240 - 60) < 60 - 12).all(), "light points are enough, dark ones are left"
+    thick = clear(16.0)
+    dark = thick[np.abs(thick % 240 - 180) < 60]
+    assert not len(dark), "56 px from the rim there is no place on a dark square of 120 px"
+    assert len(thick) > 48
+
+
 def test_a_laser_along_the_line_of_sight_is_refused():
     rig = replace(RIG, lift_deg=86.0)
     with pytest.raises(CalibrationRefused, match=r"along the laser plane|one line in space|serves"):

@@ -69,7 +69,7 @@ def test_what_is_unknown_of_the_plane_is_stated():
     assert (
         plane_correction(PlaneOffset(10.0, 300.0)).relative_std > plane_correction(PlaneOffset(1.0, 300.0)).relative_std
     )
-    assert plane_correction(PlaneOffset(), seen_distance_mm=150.0).relative_std == pytest.approx(0.5 / np.sqrt(3) / 150)
+    assert plane_correction(PlaneOffset(), lens_distance_mm=150.0).relative_std == pytest.approx(0.5 / np.sqrt(3) / 150)
     for wrong in ((1.0, None), (float("nan"), 300.0), (200.0, 300.0), (0.0, -5.0), (0.0, 300.0, -1.0)):
         with pytest.raises(UsageError):
             PlaneOffset(*wrong)

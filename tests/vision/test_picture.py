@@ -117,6 +117,22 @@ def apply_orientation(picture: np.ndarray, orientation: int) -> np.ndarray:
     return np.asarray(ImageOps.exif_transpose(image))
 
 
+@pytest.mark.parametrize("kind", ["jpeg", "heic"])
+@pytest.mark.parametrize(("written", "read"), [(26, 26), (0, None), (None, None)])
+def test_the_focal_length_that_a_camera_wrote_is_kept(tmp_path, kind, written, read):
+    exif = Image.Exif()
+    exif[0x0110] = "a camera"
+    if written is not None:
+        exif.get_ifd(0x8769)[0xA405] = written
+    path = tmp_path / f"picture.{kind}"
+    picture = np.full((64, 80, 3), 90, np.uint8)
+    if kind == "heic":
+        pillow_heif.from_pillow(Image.fromarray(picture)).save(path, exif=exif.tobytes())
+    else:
+        path.write_bytes(encode(picture, "JPEG", exif=exif.tobytes()))
+    assert read_picture(path).focal_35_mm == read
+
+
 def test_sixteen_bits_keep_the_detail_of_a_dark_exposure(tmp_path: Path) -> None:
     """Steps of 8 in 65536 would all become one grey value if the low byte were cut off."""
     ramp = np.tile(np.arange(200, dtype=np.uint16) * 8 + 1000, (64, 1))
