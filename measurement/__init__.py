@@ -66,10 +66,10 @@ def toe_values(surface: WeldSurface, noise: Noise) -> dict[str, Measured]:
         transition: Transition | str = "an undercut lies beside the toe, plate and face do not meet in one arc"
         if not groove.present:
             transition = fit_transition(toe, noise)
-        arc = None
-        if not isinstance(transition, str) and transition.likely:
-            arc = (transition.corner, transition.end)
-        angle = toe_angle(toe, noise, arc=arc)
+        arc, share = None, 0.0
+        if not isinstance(transition, str) and transition.likely > 0:
+            arc, share = (transition.corner, transition.end), transition.likely
+        angle = toe_angle(toe, noise, arc=arc, arc_share=share)
         values[f"undercut_{side}"] = groove.depth
         values[f"undercut_width_{side}"] = groove.width
         values[f"toe_angle_{side}"] = angle

@@ -9,15 +9,15 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from core.fitting import LineFit
 from core.geometry import Points, arc_length, distance
-from core.quantity import Measured, NotMeasurable, Quantity
+from core.quantity import Component, Measured, NotMeasurable, Quantity
 from measurement.peak import highest
+from measurement.tangent import averaged, heights_of, rise_of, tangent_of
 from measurement.uncertainty import OPERATOR, Noise, quantity
 from vision.overhang import nose_deg
 from vision.section import WeldSurface
@@ -29,19 +29,16 @@ CURVATURE_SPANS = (1.0, 1.5, 2.25, 3.4, 5.0)
 """Multiples of the tangent's span over which the face's curvature is tried."""
 
 
-FARTHEST = 2.4
-"""Points farther apart than so many correlation lengths have nothing in common (less than 1e-7)."""
-
 BEYOND_ARC = 1.4
 """Times the scatter of a tangent that starts where an arc ends, for where that is."""
-
-LONGER, OF_NOISE = 1.8, 4.0
-"""A surface strays as one piece over so many times the length that is seen about fitted lines, which take up the
-slowest part of it; neighbouring points that share their noise alone do not (judged on rendered pictures)."""
 
 UNSURE_MM = 0.15
 """Where a toe is known no better along its plate (standard uncertainty), its tangent may be that of the face farther
 on: the bend of the face at the toe tells nothing of a corner behind it."""
+
+MOST_TURN_DEG = 15.0
+"""A face that turns by so much more within four standard uncertainties of such a toe than within two, which its
+interval holds, has its corner there and not at the toe."""
 
 WEDGE_DOUBT = 0.25
 """Share of what a toe angle lacks to 90 degrees that is doubt (judged on rendered pictures).
@@ -97,19 +94,41 @@ def _toe(face: Points, plate: Points, at: Points, fit: LineFit, out: Points, std
     return Toe((face[1:] - origin) @ axes, (plate - origin) @ axes, std, fit, float(fit.line.along(at)))
 
 
-def toe_angle(toe: Toe, noise: Noise, *, arc: tuple[Points, Points] | None = None) -> Measured:
+def toe_angle(toe: Toe, noise: Noise, *, arc: tuple[Points, Points] | None = None, arc_share: float = 1.0) -> Measured:
     """Return the angle through the air between the plate and the tangent to the face at the toe.
-
-    A straight line is fitted over up to 1 mm of the face and turned back to the toe by the face's curvature,
-    which comes from the longest stretch that agrees with the shorter ones. What blur rounds is left out, and the
-    arc of a toe of resolved radius: the toe is where the face beyond it, without the arc, meets the plate.
 
     Parameters
     ----------
     arc
         Where plate and face would meet without the rounded transition, and where that ends, (2,) each.
+    arc_share
+        How likely there is an arc, 0 to 1: in between, the angle lies as much of the way from that of a face that
+        begins at the toe to that of one beyond the arc, and which of them it is adds to its doubt.
     """
-    face, noise = _thinned(toe.face, noise)
+    if arc is None or arc_share >= 1.0:
+        return _angle(toe, noise, arc)
+    sharp = _angle(toe, noise, None)
+    beyond = _angle(toe, noise, arc) if arc_share > 0.0 else sharp
+    if not isinstance(sharp, Quantity) or not isinstance(beyond, Quantity):
+        return sharp
+    apart = abs(beyond.value - sharp.value)
+    parts = {component.source: 0.0 for found in (sharp, beyond) for component in found.budget}
+    for weight, found in ((1.0 - arc_share, sharp), (arc_share, beyond)):
+        for component in found.budget:
+            parts[component.source] += weight * component.standard_uncertainty
+    parts["edge"] = math.hypot(parts.get("edge", 0.0), math.sqrt(arc_share * (1.0 - arc_share)) * apart)
+    value = sharp.value + arc_share * (beyond.value - sharp.value)
+    return Quantity(value, "deg", tuple(Component(source, std) for source, std in parts.items()), beyond.note)
+
+
+def _angle(toe: Toe, noise: Noise, arc: tuple[Points, Points] | None) -> Measured:
+    """Return the angle by a tangent that begins at the toe, or where an arc ends.
+
+    A straight line is fitted over up to 1 mm of the face and turned back to the toe by the face's curvature,
+    which comes from the longest stretch that agrees with the shorter ones. What blur rounds is left out, and the
+    arc of a toe of resolved radius: the toe is where the face beyond it, without the arc, meets the plate.
+    """
+    face, noise, size = _thinned(toe.face, noise)
     travel = arc_length(np.vstack([np.zeros(2), face]))[1:]
     rounded = 0.0
     if arc is not None and len(face) > 0:
@@ -128,14 +147,15 @@ def toe_angle(toe: Toe, noise: Noise, *, arc: tuple[Points, Points] | None = Non
         return NotMeasurable(
             f"fewer than 5 points on the first {span:g} mm of the face; take the picture closer", "deg"
         )
-    tangent = _tangent(face[base:], near)
+    tangent = tangent_of(face[base:], near)
+    plate = None if noise.of_line else heights_of(toe.plate, size)
     found: list[tuple[float, float, float, float]] = []
     for multiple in CURVATURE_SPANS:
         reach = first + multiple * span
         if multiple > 1 and reach > 0.5 * length:
             break
         bent = int(np.searchsorted(travel, reach, side="right")) - base
-        trial = _rise(tangent, bent, noise)
+        trial = rise_of(tangent, bent, noise, plate)
         if any(abs(trial[0] - shorter[0]) > 2.5 * shorter[1] for shorter in found):
             break
         found.append((*trial, reach))
@@ -145,6 +165,14 @@ def toe_angle(toe: Toe, noise: Noise, *, arc: tuple[Points, Points] | None = Non
     moved = abs(bend) * toe.std
     if toe.std > UNSURE_MM:
         moved = max(moved, _turn_farther_on(face, travel, start, span, toe.std))
+        within = min(4.0 * toe.std, 0.5 * length - span)
+        turn = _turn(face, travel, (start, start + within), span) if within > 0 else 0.0
+        if turn - 2.0 * moved > math.radians(MOST_TURN_DEG):
+            return NotMeasurable(
+                f"the toe is known only within {2 * toe.std:.1f} mm along the plate, and the face turns by "
+                f"{math.degrees(turn):.0f} degrees beside it; mark the toe where it is seen",
+                "deg",
+            )
     parts = {
         "edge": math.degrees(std),
         "plate fit": math.degrees(toe.fit.angle_std_rad),
@@ -180,104 +208,22 @@ def _turn(face: Points, travel: NDArray[np.float64], starts: tuple[float, float]
     return min(turn, math.pi - turn)
 
 
-def _thinned(face: Points, noise: Noise) -> tuple[Points, Noise]:
-    """Average points to be no denser than three noise widths, else steps of noise add up to a false length."""
+def _thinned(face: Points, noise: Noise) -> tuple[Points, Noise, int]:
+    """Average points to be no denser than three noise widths, else steps of noise add up to a false length.
+
+    How many were averaged to one is returned, too.
+    """
     if len(face) < 3:
-        return face, noise
+        return face, noise, 1
     spacing = distance(face[-1], face[0]) / (len(face) - 1)
     size = max(1, min(round(3 * noise.point_std_mm / max(spacing, 1e-9)), len(face) // 40))
-    count = len(face) // size
-    averaged = np.asarray(face[: count * size].reshape(count, size, 2).mean(axis=1))
+    fewer_points = averaged(face, size)
     fewer = replace(
         noise,
         point_std_mm=noise.of_mean(1 / size),
         correlation_points=max(1.0, noise.correlation_points / size),
     )
-    return averaged, fewer
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Tangent:
-    """The face from where its tangent begins, (N,) each in a frame turned with it, and the weights of a line's slope.
-
-    The slope of a line through the first points is ``weights`` times their heights; ``bent`` is what a curve x² gives.
-    """
-
-    turn: float
-    x: NDArray[np.float64]
-    y: NDArray[np.float64]
-    weights: NDArray[np.float64]
-    bent: float
-
-
-def _tangent(face: Points, near: int) -> _Tangent:
-    tip_x, tip_y = face[near - 3 : near].mean(axis=0).tolist()
-    turn = math.atan2(tip_y, tip_x)
-    axes = np.array([[math.cos(turn), math.sin(turn)], [-math.sin(turn), math.cos(turn)]])
-    x, y = axes @ face.T
-    weights = _fit_weights(x[:near], 1)
-    return _Tangent(turn, x, y, weights, float(weights @ (x[:near] * x[:near])))
-
-
-def _rise(tangent: _Tangent, bent: int, noise: Noise) -> tuple[float, float, float]:
-    """Return the rise of the tangent at the toe, its standard uncertainty, and the face's curvature.
-
-    The first ``bent`` points tell its bend.
-    Both fits are linear in the heights, so that their covariance is exact: the slope at the toe is w·height.
-    """
-    x, y = tangent.x[:bent], tangent.y[:bent]
-    w = _fit_weights(x, 2)
-    bend = float(w @ y)
-    w *= -tangent.bent
-    w[: len(tangent.weights)] += tangent.weights
-    correlation = max(noise.correlation_points, LONGER * (noise.correlation_points - OF_NOISE))
-    std = noise.point_std_mm * math.sqrt(_correlated_square(w, correlation))
-    return tangent.turn + math.atan(float(w @ y)), std, 2 * bend
-
-
-def _fit_weights(x: NDArray[np.float64], degree: int) -> NDArray[np.float64]:
-    """Return the weights by which heights at ``x`` give the highest coefficient of a least-squares polynomial.
-
-    Degree 1 or 2. The highest power less what the lower ones take up of it, scaled to answer itself with 1.
-    """
-    first = x - float(np.add.reduce(x)) / len(x)
-    power = first
-    if degree == 2:
-        square = first * first
-        power = (
-            square
-            - float(np.add.reduce(square)) / len(x)
-            - first * (float(square @ first) / max(float(first @ first), 1e-30))
-        )
-    return np.asarray(power / max(float(power @ power), 1e-30))
-
-
-def _correlated_square(weights: NDArray[np.float64], correlation_points: float) -> float:
-    """Return the variance of a weighted sum of points of unit variance that follow each other smoothly.
-
-    A surface that wanders slowly shifts a short stretch as a whole and hardly turns it: taking its points for
-    a few independent blocks would make far too much of a slope's uncertainty. The correlation is Gaussian with
-    the stated integral, and a twentieth of the variance is left to noise from point to point.
-    """
-    used = np.flatnonzero(weights)
-    if len(used) == 0:
-        return 0.0
-    w = weights[used[0] : used[-1] + 1]
-    if len(w) > 600:
-        # Sum neighbouring weights: the correlation is far longer than that.
-        size = math.ceil(len(w) / 600)
-        w = np.add.reduceat(w, np.arange(0, len(w), size))
-        correlation_points = max(1.0, correlation_points / size)
-    reach = min(len(w) - 1, math.ceil(FARTHEST * correlation_points))
-    spread = np.convolve(w, _alike(reach, correlation_points))[reach : reach + len(w)]
-    return float(0.95 * (w @ spread) + 0.05 * 2.0 * (w @ w))
-
-
-@lru_cache(maxsize=8)
-def _alike(reach: int, correlation_points: float) -> NDArray[np.float64]:
-    """Return how much points so many steps apart have in common, from ``reach`` before to ``reach`` behind."""
-    steps = np.arange(-reach, reach + 1)
-    return np.asarray(np.exp(-0.5 * (steps * math.sqrt(2 * math.pi) / correlation_points) ** 2))
+    return fewer_points, fewer, size
 
 
 def overlap(toe: Toe, angle: Measured, noise: Noise) -> Measured:

@@ -24,8 +24,9 @@ LEAST_FACE_MM = 0.9
 """Face that must lie beyond the arc and within reach."""
 
 LEAST_POINTS = 5
-LIKELY = 2.0
-"""Standard uncertainties of a radius from which on its arc is left out of the tangent to the face."""
+UNLIKELY, LIKELY = 1.0, 2.0
+"""Standard uncertainties of a radius up to which there may as well be none, and from which on its arc is left out
+of the tangent to the face (in between the angle beyond it is the better one about as often: rendered pictures)."""
 
 _MOST_POINTS = 200
 _LEAST_RADIUS_MM = 0.01
@@ -69,13 +70,15 @@ class Transition:
     resolved: bool
 
     @property
-    def likely(self) -> bool:
-        """Whether anything speaks for an arc.
+    def likely(self) -> float:
+        """How much speaks for an arc, from 0 to 1.
 
         A few points round a toe whose radius they hardly tell, or do not tell from a sharp corner, turn a tangent that
         runs through them by as many degrees: they are left out of it as well.
         """
-        return self.radius_mm >= LIKELY * self.radius_std_mm
+        if self.radius_mm >= LIKELY * self.radius_std_mm:
+            return 1.0
+        return max(0.0, (self.radius_mm / self.radius_std_mm - UNLIKELY) / (LIKELY - UNLIKELY))
 
 
 def fit_transition(toe: Toe, noise: Noise) -> Transition | str:

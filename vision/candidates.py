@@ -39,6 +39,8 @@ GOOD_ENOUGH = 4.5
 LEAST_AGREED, AGREED, ONE_AREA = 3.0, 3, 0.02
 """A lower score ends it where so many splits gave the same outline, of an area that differs by less than this share,
 and nothing but background lies beside it."""
+MOST_OF_A_MOUNT = 0.7
+"""Most of a mount that its section takes up: a strip across a round one of its own width has 0.64 (a square in it)."""
 FAR_FROM_GAP, FAR_SHARE = 3.0, 0.15
 """How much farther than the gap a fillet's root lies from another piece, over its longer leg, and over the size of its
 own piece, from which that is a tee beside which another section lies. Its plates are longer than its legs."""
@@ -66,10 +68,20 @@ def candidates_of(
     calibration: Calibration,
     joint: JointChoice,
     splits: Iterable[tuple[str, NDArray[np.uint8]]] | None = None,
+    evened: ReducedPicture | None = None,
 ) -> list[Candidate]:
-    """Return recognised structures of the coarse outlines, best first; of splits by grey level where none are given."""
+    """Return recognised structures of the coarse outlines, best first.
+
+    Parameters
+    ----------
+    splits
+        Of the picture, looked at until one shows a joint well: an iterator of them gives those that come later when it
+        is asked again. By grey level where none are given.
+    evened
+        The picture with its light evened, where that is known.
+    """
     found: list[Candidate] = []
-    evened = replace(reduced, gray=flatten_light(reduced.gray))
+    evened = with_light_evened(reduced) if evened is None else evened
     for count, (name, mask) in enumerate(proposals(reduced, evened.gray) if splits is None else splits):
         outlines = silhouettes(mask, reduced, name)
         shapes = [coarse_shape(outline, reduced, calibration) for outline in outlines]
@@ -103,6 +115,35 @@ def candidates_of(
     # Beside a shadow lies no background, and such outlines score low: they are tried when all else is refused.
     of_one_tone = [c for c in best_first[MOST_TRIED:] if c.outlines[0].proposal.startswith(OF_ONE_TONE)]
     return best_first[:MOST_TRIED] + of_one_tone[:MOST_TRIED]
+
+
+def with_light_evened(reduced: ReducedPicture) -> ReducedPicture:
+    """Return a picture with slowly varying light divided out."""
+    return replace(reduced, gray=flatten_light(reduced.gray))
+
+
+def within_those(candidates: Sequence[Candidate], tried: Sequence[Candidate]) -> list[Candidate]:
+    """Return those of some candidates that lie inside one that was tried, as a section does in its mount.
+
+    Beside a mount lies nothing but the bench; what has more beside it is no piece that stands for itself.
+    """
+    mounts = [other for other in tried if other.stray_share < STRAY_SHARE]
+    return [each for each in candidates if any(_lies_in(each, mount) for mount in mounts)]
+
+
+def _lies_in(one: Candidate, around: Candidate) -> bool:
+    """Tell whether all outlines of a candidate lie in one outline of another, which is larger by more than a rim."""
+    return any(
+        sum(inner.area_px for inner in one.outlines) < MOST_OF_A_MOUNT * outer.area_px
+        and all(_is_inside(inner, outer) for inner in one.outlines)
+        for outer in around.outlines
+    )
+
+
+def _is_inside(inner: Silhouette, outer: Silhouette) -> bool:
+    polygon = outer.points_px.astype(np.float32)
+    points = inner.points_px[:: max(1, len(inner.points_px) // 48)]
+    return all(cv2.pointPolygonTest(polygon, (float(x), float(y)), False) >= 0 for x, y in points)
 
 
 def _is_ground(structure: Structure, outline: Silhouette, reduced: ReducedPicture) -> bool:

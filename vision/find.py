@@ -14,7 +14,15 @@ from calibration.model import Calibration
 from core.errors import NothingMeasurable
 from core.geometry import Points
 from vision import applied_marks
-from vision.candidates import Candidate, candidates_of, coarse_shape, is_another, is_ground_of
+from vision.candidates import (
+    Candidate,
+    candidates_of,
+    coarse_shape,
+    is_another,
+    is_ground_of,
+    with_light_evened,
+    within_those,
+)
 from vision.cut_out import redrawn
 from vision.followed import Faces, across_lost, follow_outlines, without_side_bands
 from vision.found import FoundWelds, all_flagged, flagged, together
@@ -105,8 +113,15 @@ def find_welds(
         curve=curve,
         coarseness=coarseness,
     )
-    candidates = candidates_of(reduced, shift, joint)
+    evened = with_light_evened(reduced)
+    splits = proposals(reduced, evened.gray)
+    candidates = candidates_of(reduced, shift, joint, splits, evened)
     found, lost = search(window, reduced, ruling, candidates)
+    tried = candidates
+    # A mount on a bench looks like two plates, too: it ends the look for splits, and its section is in a later one.
+    while found is None and (more := candidates_of(reduced, shift, joint, splits, evened)):
+        found, also_lost = search(window, reduced, ruling, within_those(more, tried))
+        lost, tried = lost or also_lost, tried + more
     # Only where a rim was seen: scratches and saw marks have sharp edges, too.
     if lost if found is None else found.unsharp > MOST_UNSHARP:
         within = candidates_of(reduced, shift, joint, sharp_splits(reduced.gray))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -22,6 +24,13 @@ STRAY_POINTS, STRAY_SHARE = 3, 1.5
 MOST_BETWEEN = 0.5
 """What takes up so much of the way between the straight stretches of both plates is the face, and no pit beside it."""
 
+WAVE_THRESHOLDS, LEAST_WAVE_MM = 2.0, 0.3
+"""A plate that lies off its line by up to so many thresholds, over at least this length, before it turns sharply into a
+steep face wanders, and the face begins at the turn."""
+
+TURN_WITHIN_MM, TURNED_DEG, TURNED_TIMES = 0.4, 20.0, 4.0
+"""Such a turn: over this length the face rises at so many degrees, and so many times as steeply as before."""
+
 WIDEST_UNDERCUT_MM = 5.0
 """A hollow wider than this beside a rising face is the face itself (plates offset, face hollow), not undercut."""
 
@@ -40,7 +49,7 @@ def departure(
     if face_sign > 0:
         apex = int(np.argmax(offset))
         below = np.flatnonzero(offset[:apex] <= threshold)
-        return 1, (int(below[-1]) if len(below) else None)
+        return 1, (_past_wave(path[:apex], offset[:apex], int(below[-1]), threshold) if len(below) else None)
     # A shallow cap may lie on either side: take the first departure that is not a pit or a spatter bead,
     # that is, after which the surface does not go on along the plate.
     length = arc_length(path)
@@ -91,6 +100,21 @@ def departure(
                 return 1, max(0, crossing - 1)
             return -1, max(0, index - 1)
     return 0, None
+
+
+def _past_wave(path: Points, offset: Points, leave: int, threshold: float) -> int:
+    """Return the last index before a steep face, past a low wave of the plate in front of it; else ``leave``."""
+    low = np.flatnonzero(offset[leave:] <= WAVE_THRESHOLDS * threshold)
+    turn = leave + int(low[-1])
+    way = distance(path[turn], path[leave])
+    if way < LEAST_WAVE_MM:
+        return leave
+    beyond = np.flatnonzero(np.hypot(*(path[turn:] - path[turn]).T) >= TURN_WITHIN_MM)
+    if len(beyond) == 0:
+        return leave
+    rise = (offset[turn + int(beyond[0])] - offset[turn]) / TURN_WITHIN_MM
+    before = (offset[turn] - offset[leave]) / way
+    return turn if rise > max(math.sin(math.radians(TURNED_DEG)), TURNED_TIMES * before) else leave
 
 
 def _starts(side: NDArray[np.int8]) -> list[int]:

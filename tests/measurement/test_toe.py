@@ -10,9 +10,12 @@ import numpy as np
 import pytest
 from scipy.special import ndtr, ndtri
 
+from core.fitting import LineFit
+from core.geometry import Line
 from core.quantity import NotMeasurable, Quantity
 from measurement import measure
-from measurement.toe import Toe, _rise, _tangent, overlap
+from measurement.tangent import rise_of, tangent_of
+from measurement.toe import Toe, overlap, toe_angle
 from measurement.toe_radius import _jacobian, _seen
 from measurement.uncertainty import Noise
 from measurement.undercut import _roots
@@ -446,7 +449,62 @@ def test_a_tangent_on_a_surface_that_strays_slowly_is_off_by_what_is_stated(bent
     heights = np.linalg.cholesky(common) @ np.random.default_rng(5).normal(0, wander, (len(x), 400))
     noise = Noise(wander, 1.1 / step, 0.0, 0.0, step, {})
     faces = [np.column_stack([x, height]) for height in heights.T]
-    found = [_rise(_tangent(face, round(1.0 / step)), len(x), noise) for face in faces]
+    found = [rise_of(tangent_of(face, round(1.0 / step)), len(x), noise) for face in faces]
     off = np.array([rise for rise, _, _ in found])
     stated = float(np.median([std for _, std, _ in found]))
     assert 0.7 < np.sqrt(np.mean(off**2)) / stated < 1.3
+
+
+def test_a_surface_that_strays_faster_than_its_points_say_is_seen_on_the_plate():
+    """One piece of the surface is half as long as its points make known: a tangent strays by half as much again."""
+    step, piece, wander, near = 0.03, 1.2, 0.005, 33
+    long = np.arange(900) * step
+    common = np.exp(-np.pi * ((long[:, None] - long) / piece) ** 2) + 1e-9 * np.eye(len(long))
+    heights = np.linalg.cholesky(common) @ np.random.default_rng(6).normal(0, wander, (len(long), 200))
+    noise = Noise(wander, 1.4 / step, 0.0, 0.0, step, {})
+    off, stated, by_points = [], [], []
+    for height in heights.T:
+        tangent = tangent_of(np.column_stack([long[:70], height[:70]]), near)
+        off.append(rise_of(tangent, 70, noise)[0])
+        by_points.append(rise_of(tangent, 70, noise)[1])
+        stated.append(rise_of(tangent, 70, noise, height[100:])[1])
+    strays = np.sqrt(np.mean(np.square(off)))
+    assert strays / np.median(by_points) > 1.4
+    assert 0.75 < strays / np.median(stated) < 1.25
+
+
+def toe_of(face, std):
+    """A toe at 0 on a plate of 10 mm, whose face is given."""
+    plate = np.column_stack([-np.arange(0.0, 10.0, 0.03), np.zeros(334)])
+    return Toe(face, plate, std, line_fit(), 0.0)
+
+
+def line_fit():
+    return LineFit(Line(0.0, 0.0, 1.0, 0.0), 0.002, 0.001, 1e-4, np.ones(334, bool))
+
+
+def test_no_angle_is_told_at_a_toe_that_may_as_well_lie_beyond_a_corner():
+    """The face lies along the plate for 2 mm, then turns to 60 degrees."""
+    along = np.arange(0.03, 9.0, 0.03)
+    face = np.column_stack([np.minimum(along, 2.0), np.zeros(len(along))])
+    face += np.maximum(along - 2.0, 0.0)[:, None] * [math.cos(math.radians(60)), math.sin(math.radians(60))]
+    noise = Noise(0.003, 3.0, 0.0, 0.02, 0.03, {})
+    found = toe_angle(toe_of(face, 0.6), noise)
+    assert isinstance(found, NotMeasurable)
+    assert "mark the toe" in found.reason
+    assert toe_angle(toe_of(face, 0.02), noise).value == pytest.approx(180.0, abs=0.5)
+
+
+def test_where_an_arc_is_as_likely_as_none_the_angle_lies_between():
+    """Behind a gentle beginning of 0.5 mm the face rises at 40 degrees."""
+    along = np.arange(0.03, 9.0, 0.03)
+    rise = np.radians(np.where(along < 0.5, 80.0 * along, 40.0))
+    face = np.cumsum(0.03 * np.column_stack([np.cos(rise), np.sin(rise)]), axis=0)
+    end = face[np.searchsorted(along, 0.5)]
+    arc = end - [end[1] / math.tan(math.radians(40)), end[1]], end
+    noise, toe = Noise(0.003, 3.0, 0.0, 0.02, 0.03, {}), toe_of(face, 0.02)
+    sharp, half, beyond = (toe_angle(toe, noise, arc=arc, arc_share=share) for share in (0.0, 0.5, 1.0))
+    assert sharp.value > beyond.value + 2.0
+    assert beyond.value == pytest.approx(140.0, abs=1.0)
+    assert half.value == pytest.approx((sharp.value + beyond.value) / 2)
+    assert half.expanded_uncertainty > abs(sharp.value - beyond.value)

@@ -37,3 +37,28 @@ def test_many_points_beyond_the_threshold_are_seen() -> None:
     assert sign == -1
     assert leave is not None
     assert points[leave, 0] == pytest.approx(5.0, abs=0.1)
+
+
+def waved(wave_mm: float, rise_deg: float) -> tuple[np.ndarray, np.ndarray]:
+    """Return a plate that lies above its line from 5.5 to 7.5 mm, then a face that rises from there; and heights."""
+    along = np.arange(0, 12, STEP_MM)
+    height = wave_mm * np.sin(np.pi / 2 * np.clip((along - 5.5) / 1.0, 0, 1))
+    height += np.maximum(along - 7.5, 0.0) * np.tan(np.radians(rise_deg))
+    return np.column_stack([along, height]), height
+
+
+def test_a_steep_face_begins_beyond_a_low_wave_beside_it() -> None:
+    points, height = waved(1.5 * THRESHOLD_MM, 60)
+    sign, leave = departure(points, height, THRESHOLD_MM, 1, (100, len(points) - 1))
+    assert sign == 1
+    assert leave is not None
+    assert points[leave, 0] == pytest.approx(7.5, abs=0.05)
+
+
+@pytest.mark.parametrize(("wave", "rise_deg"), [(1.5, 12), (3.0, 60)])
+def test_a_gentle_or_high_beginning_is_of_the_face(wave: float, rise_deg: float) -> None:
+    points, height = waved(wave * THRESHOLD_MM, rise_deg)
+    sign, leave = departure(points, height, THRESHOLD_MM, 1, (100, len(points) - 1))
+    assert sign == 1
+    assert leave is not None
+    assert points[leave, 0] < 6.5
