@@ -126,6 +126,12 @@ def _outcomes(console: Any, content: dict[str, Any], units: str) -> None:
             silent.setdefault(row["not_assessed_because"], []).append(f"{row['criterion']} ({row['quantity']})")
     for reason, names in silent.items():
         console.print(f"  - not assessed: {', '.join(names)}: {reason}", style="dim")
+    for row in rows:
+        for kind in ("undecided", "not_assessed"):
+            reason = row.get(f"{kind}_because")
+            if row[kind] and reason and reason not in silent:
+                told = f"{row['criterion']} ({row['quantity']}): {kind.replace('_', ' ')} in {row[kind]} sections"
+                console.print(f"  - {told}, the first one: {reason}", style="dim")
     judged = [row for row in rows if row["not_assessed"] < sum(row[name] for name in KINDS)]
     for text in dict.fromkeys(f"{row['criterion']}: {row['condition']}" for row in judged if row.get("condition")):
         console.print(f"  {text}")

@@ -116,6 +116,8 @@ def _outcomes(content: Mapping[str, Any], units: UnitSystem) -> tuple[tuple[Row,
                          f"longest run {length['longest_run_mm']:g} mm")  # fmt: skip
         if item.get("condition") and item["not_assessed"] < total:
             notes.append(f"{name}: {item['condition']}")
+        if item["undecided"] and item.get("undecided_because"):
+            notes.append(f"{WORDS['undecided']}: {name}, {item['undecided']} of {total}: {item['undecided_because']}")
         if item["not_assessed"]:
             notes.append(f"{WORDS['not_assessed']}: {name}, {item['not_assessed']} of {total}: "
                          f"{item['not_assessed_because']}")  # fmt: skip

@@ -13,13 +13,13 @@ from inspection.seam_summary import (
     Columns,
     Threshold,
     gaps,
-    longest_in_window,
     over,
     parse_threshold,
     quantities,
     undercut_in_window,
     worst,
 )
+from inspection.seam_windows import longest_in_window
 
 
 def row(position, undercut=None, throat=5.0, error=None):
