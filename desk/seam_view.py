@@ -174,7 +174,9 @@ def _strip(
     parts = [f"{path}: {len(columns)} sections over {length}, {int(seen.sum())} measured"]
     if not content["complete"]:
         parts.append("NOT COMPLETE: the scan was stopped")
-    signs = ["filled: over a threshold"] if content["over"] else []
+    filled = ["over a threshold"] if content["over"] else []
+    filled += ["a limit is not met"] if "outcomes" in content else []
+    signs = [f"filled: {' or '.join(filled)}"] if filled else []
     signs += ["hatched: nothing measured"] if content["gaps"] else []
     signs += ["ringed: worst of each value"]
     if content["worst"] is not None:
@@ -190,6 +192,10 @@ def _over(columns: Columns, content: dict[str, Any]) -> NDArray[np.bool_]:
     where = np.zeros(len(columns), bool)
     for item in content["over"]:
         where |= columns.over(Threshold(item["quantity"], item["limit"]))
+    places, half = columns.places(), columns.pitch_mm / 2
+    for item in content.get("outcomes", ()):
+        for first, last in item.get("does_not_meet_at_mm", ()):
+            where |= (places > first - half) & (places < last + half)
     return where
 
 

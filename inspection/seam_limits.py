@@ -17,7 +17,7 @@ from criteria import Extent, Given, Limit, Outcome, assess
 from criteria.quantities import names_of
 from inspection.document import Entry
 from inspection.outcomes import Judgement, measured_value, outcome_entry
-from inspection.seam_summary import Columns, length_entry, weld_length, worst_entry
+from inspection.seam_summary import Columns, length_entry, stretches, weld_length, worst_entry
 from inspection.seam_windows import Mask, Values, longest_about
 
 VERDICTS = ("meets", "does_not_meet", "undecided", "not_assessed")
@@ -212,4 +212,5 @@ def _entry(tally: _Tally, columns: Columns, condition: str | None) -> Entry:
         "undecided_because": tally.because.get("undecided"),
         "not_assessed_because": tally.because.get("not_assessed"),
         "does_not_meet_length": length_entry(columns, failed),
+        "does_not_meet_at_mm": stretches(columns, failed),
     }

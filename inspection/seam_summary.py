@@ -72,7 +72,7 @@ class Columns:
         self.positions.append(entry["position_mm"])
         weld = entry["weld"]
         if weld is None:
-            self.errors[number] = entry["error"]["message"]
+            self.errors[number] = _reason(entry)
             self.codes.add(entry["error"]["code"])
         else:
             self.joints[weld["joint"]] = self.joints.get(weld["joint"], 0) + 1
@@ -114,6 +114,13 @@ class Columns:
             return values > min(limits), min(limits)
         expanded = np.array(self.expanded.get(name, [0.0] * len(self)))
         return values > np.nan_to_num(expanded), None
+
+
+def _reason(entry: Entry) -> str:
+    """Return why a section has no weld, without the name of its file: alike reasons make one gap."""
+    message = str(entry["error"]["message"])
+    _, named, reason = message.partition(f"{entry['source']}: ") if entry.get("source") else (message, "", "")
+    return reason if named else message
 
 
 def parse_threshold(text: str) -> Threshold:
@@ -166,7 +173,7 @@ def quantities(columns: Columns) -> Entry:
         else:
             entry |= dict.fromkeys(("median", "minimum", "maximum", "at_minimum_mm", "at_maximum_mm"))
         entry |= {"measured": int(seen.sum()), "not_measurable": int(absent.sum())}
-        entry["not_measurable_at_mm"] = [[_rounded(places[a]), _rounded(places[b - 1])] for a, b in runs(absent)]
+        entry["not_measurable_at_mm"] = stretches(columns, absent)
         found[name] = entry
     return found
 
@@ -200,6 +207,12 @@ def length_entry(columns: Columns, where: Mask) -> Entry:
         "longest_run_from_mm": None if longest is None else _rounded(places[longest[0]]),
         "longest_run_to_mm": None if longest is None else _rounded(places[longest[1] - 1]),
     }
+
+
+def stretches(columns: Columns, where: Mask) -> list[list[float]]:
+    """Return the places of the first and the last section of each run of marked ones, mm."""
+    places = columns.places()
+    return [[_rounded(places[first]), _rounded(places[last - 1])] for first, last in runs(where)]
 
 
 def gaps(columns: Columns) -> list[Entry]:

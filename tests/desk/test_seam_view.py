@@ -113,3 +113,12 @@ def test_an_offset_to_the_other_side_stands_out_as_well() -> None:
     content = {"over": [over(columns, threshold)], "joints": columns.joints}
     assert _over(columns, content).tolist() == [True] * 6 + [False] * 14
     assert {limit for limit, _ in _panels(columns, content)[0].limits} == {0.7, -0.7}
+
+
+def test_where_a_limit_is_not_met_the_seam_is_filled() -> None:
+    columns = Columns(1.0)
+    for number in range(20):
+        items = {"undercut_left": {"value": 0.6, "unit": "mm", "expanded_uncertainty": 0.01}}
+        columns.add({"position_mm": float(number), "weld": {"joint": "tee", "measurements": items}, "error": None})
+    content = {"over": [], "outcomes": [{"does_not_meet_at_mm": [[3.0, 5.0], [19.0, 19.0]]}]}
+    assert np.flatnonzero(_over(columns, content)).tolist() == [3, 4, 5, 19]

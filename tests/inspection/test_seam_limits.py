@@ -81,6 +81,7 @@ def test_a_short_imperfection_far_from_a_long_one_is_short() -> None:
     each, line = outcomes(rows_of([(20, 60, CERTAIN), (250, 256, CERTAIN)], 300))
     assert (each[30]["outcome"], each[252]["outcome"], each[100]["outcome"]) == ("does_not_meet", "meets", "meets")
     assert line["does_not_meet_length"]["length_mm"] == 40.0
+    assert line["does_not_meet_at_mm"] == [[20.0, 59.0]]
     assert line["verified"] == "from memory"  # the rule for lengths is, though that for depths is not
 
 

@@ -82,6 +82,15 @@ def test_gaps_join_neighbours_of_one_reason() -> None:
     assert told == [(0.5, 1.0, 1.0, "dark"), (1.5, 1.5, 0.5, "other"), (2.5, 2.5, 0.5, "dark")]
 
 
+def test_files_that_cannot_be_read_make_one_gap() -> None:
+    rows = [
+        row(0.5 * number, error=f"/data/f{number}.png: the picture is truncated") | {"source": f"f{number}.png"}
+        for number in range(3)
+    ]
+    (gap,) = gaps(columns_of([*rows, row(1.5, 0.1)]))
+    assert (gap["length_mm"], gap["reason"]) == (1.5, "the picture is truncated")
+
+
 @pytest.mark.parametrize("window", [1.0, 7.3, 300.0])
 def test_sliding_window_against_trying_them_all(window: float) -> None:
     rng = np.random.default_rng(3)
