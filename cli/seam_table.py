@@ -7,6 +7,7 @@ from typing import Any
 
 from cli.table import PROPOSAL
 from core.units import MM_PER_INCH
+from desk.report_seam import unlike_places
 from desk.value_text import value_cells, worded
 
 _SYMBOLS = {"mm": "mm", "deg": "°", "mm2": "mm²", "percent": "%"}
@@ -75,6 +76,13 @@ def _quantities(console: Any, content: dict[str, Any], units: str) -> None:
         console.print(table)
     if absent:
         console.print(f"  Nowhere measurable: {'; '.join(absent)}")
+    unlike = unlike_places(content)
+    for place, names in list(unlike.items())[:MOST_GAPS]:
+        console.print(
+            f"  ! at {_place(place, units)} unlike the sections on both sides, look at it: {', '.join(names)}"
+        )
+    if len(unlike) > MOST_GAPS:
+        console.print(f"  ! and at {len(unlike) - MOST_GAPS} more places: see the seam file")
 
 
 def _thresholds(console: Any, content: dict[str, Any], units: str) -> None:
@@ -153,7 +161,9 @@ def _places(console: Any, content: dict[str, Any], units: str) -> None:
     if worst is not None:
         number, doubt, symbol, _ = value_cells(worst, units)
         value = f"{number}{'' if doubt == '-' else f' ± {doubt}'} {symbol}"
-        console.print(f"Worst at {_place(worst['position_mm'], units)}: {worst['quantity']} {value}, {worst['why']}")
+        unlike = "; unlike the sections on both sides of it" if worst.get("unlike_neighbours") else ""
+        place = _place(worst["position_mm"], units)
+        console.print(f"Worst at {place}: {worst['quantity']} {value}, {worst['why']}{unlike}")
 
 
 def length_text(value_mm: float, units: str) -> str:

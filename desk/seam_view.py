@@ -13,6 +13,7 @@ from core.units import MM_PER_INCH
 from criteria.judge import OFFSETS
 from desk.plot_paper import ACCENT, FAINT, INK, as_file, drawing, sheet, short
 from inspection.seam_summary import Columns, Threshold, runs
+from inspection.seam_unlike import unlike_neighbours
 from measurement.names import LABELS
 
 if TYPE_CHECKING:
@@ -179,6 +180,8 @@ def _strip(
     signs = [f"filled: {' or '.join(filled)}"] if filled else []
     signs += ["hatched: nothing measured"] if content["gaps"] else []
     signs += ["ringed: worst of each value"]
+    if any(unlike_neighbours(columns, name) for name in columns.values):
+        signs += ["diamond: unlike the sections on both sides"]
     if content["worst"] is not None:
         signs.append(
             f"upright line: worst section, at {content['worst']['position_mm'] * along.factor:.4g} {along.symbol}"
@@ -220,6 +223,11 @@ def _draw(
             markerfacecolor=INK if number == 0 else "white", label=None if single else side, zorder=3,
         )  # fmt: skip
         _mark_over(axes, name, columns, content, places, values)
+        unlike = unlike_neighbours(columns, name)
+        axes.plot(
+            places[unlike], values[unlike], linestyle="none", marker="D", markersize=7, markerfacecolor="none",
+            color=INK, zorder=5,
+        )  # fmt: skip
     _mark_extreme(axes, panel, columns, places, scale)
     _limit_lines(axes, panel, columns, scale)
     worst = content["worst"]

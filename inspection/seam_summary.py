@@ -17,6 +17,7 @@ from core.errors import UsageError
 from core.units import parse_length_mm
 from criteria.judge import OFFSETS
 from inspection.document import Entry
+from inspection.seam_unlike import unlike_neighbours
 from inspection.seam_windows import DECIMALS, Mask, Values, longest_in_window
 from measurement.names import LABELS
 
@@ -174,6 +175,7 @@ def quantities(columns: Columns) -> Entry:
             entry |= dict.fromkeys(("median", "minimum", "maximum", "at_minimum_mm", "at_maximum_mm"))
         entry |= {"measured": int(seen.sum()), "not_measurable": int(absent.sum())}
         entry["not_measurable_at_mm"] = stretches(columns, absent)
+        entry["unlike_neighbours_at_mm"] = [_rounded(places[number]) for number in unlike_neighbours(columns, name)]
         found[name] = entry
     return found
 
@@ -318,6 +320,7 @@ def worst_entry(columns: Columns, number: int, name: str, why: str) -> Entry:
         "expanded_uncertainty": _rounded(expanded) if math.isfinite(expanded) else None,
         "unit": columns.units[name],
         "why": why,
+        "unlike_neighbours": number in unlike_neighbours(columns, name),
     }
 
 
