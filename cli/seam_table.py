@@ -7,6 +7,7 @@ from typing import Any
 
 from cli.table import PROPOSAL
 from core.units import MM_PER_INCH
+from desk.report_seam import unlike_places
 from desk.value_text import value_cells, worded
 
 _SYMBOLS = {"mm": "mm", "deg": "°", "mm2": "mm²", "percent": "%"}
@@ -75,6 +76,13 @@ def _quantities(console: Any, content: dict[str, Any], units: str) -> None:
         console.print(table)
     if absent:
         console.print(f"  Nowhere measurable: {'; '.join(absent)}")
+    unlike = unlike_places(content)
+    for place, names in list(unlike.items())[:MOST_GAPS]:
+        console.print(
+            f"  ! at {_place(place, units)} unlike the sections on both sides, look at it: {', '.join(names)}"
+        )
+    if len(unlike) > MOST_GAPS:
+        console.print(f"  ! and at {len(unlike) - MOST_GAPS} more places: see the seam file")
 
 
 def _thresholds(console: Any, content: dict[str, Any], units: str) -> None:
@@ -126,6 +134,12 @@ def _outcomes(console: Any, content: dict[str, Any], units: str) -> None:
             silent.setdefault(row["not_assessed_because"], []).append(f"{row['criterion']} ({row['quantity']})")
     for reason, names in silent.items():
         console.print(f"  - not assessed: {', '.join(names)}: {reason}", style="dim")
+    for row in rows:
+        for kind in ("undecided", "not_assessed"):
+            reason = row.get(f"{kind}_because")
+            if row[kind] and reason and reason not in silent:
+                told = f"{row['criterion']} ({row['quantity']}): {kind.replace('_', ' ')} in {row[kind]} sections"
+                console.print(f"  - {told}, the first one: {reason}", style="dim")
     judged = [row for row in rows if row["not_assessed"] < sum(row[name] for name in KINDS)]
     for text in dict.fromkeys(f"{row['criterion']}: {row['condition']}" for row in judged if row.get("condition")):
         console.print(f"  {text}")
@@ -147,7 +161,9 @@ def _places(console: Any, content: dict[str, Any], units: str) -> None:
     if worst is not None:
         number, doubt, symbol, _ = value_cells(worst, units)
         value = f"{number}{'' if doubt == '-' else f' ± {doubt}'} {symbol}"
-        console.print(f"Worst at {_place(worst['position_mm'], units)}: {worst['quantity']} {value}, {worst['why']}")
+        unlike = "; unlike the sections on both sides of it" if worst.get("unlike_neighbours") else ""
+        place = _place(worst["position_mm"], units)
+        console.print(f"Worst at {place}: {worst['quantity']} {value}, {worst['why']}{unlike}")
 
 
 def length_text(value_mm: float, units: str) -> str:

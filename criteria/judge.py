@@ -16,6 +16,7 @@ from measurement.names import SIGNED
 OFFSETS = ("misalignment", "root_misalignment")
 """Of these an upper limit means the size, to either side."""
 
+LENGTH_DECIMALS = 6
 SHARED_SOURCES = ("scale", "plane offset")
 """Parts of a budget that move every length of a picture by the same share."""
 
@@ -72,7 +73,10 @@ def judge(
     if first.verdict == "undecided" and own.name not in given.extents:
         text = f"{first.message}; within the limit for a short length, which was not assessed"
         return replace(first, message=text, missing=("length",))
-    return _by_length(limit, case, second, own.name, given)
+    judged = _by_length(limit, case, second, own.name, given)
+    if first.verdict == "undecided" and judged.verdict == "does_not_meet":
+        return replace(judged, verdict="undecided", message=f"{first.message}; {judged.message}")
+    return judged
 
 
 def _against(
@@ -150,13 +154,27 @@ def _by_length(limit: Limit, case: Case, judged: Judged, name: str, given: Given
             message = "deviation within the limit for a short length; length not assessed"
         return replace(judged, verdict=None, message=f"{message} ({judged.message})", missing=("length",))
     factor = length_factor(limit)
-    total = extent.total_mm * factor
-    allowed = case.extent.number({"l": extent.weld_length_mm * factor})
-    within = "" if case.window is None else f" in any {case.window:g} {limit.own_unit}"
-    text = f"{total:.4g} {limit.own_unit} long{within}, {allowed:.4g} {limit.own_unit} allowed"
-    return replace(
-        judged, verdict="meets" if total <= allowed else "does_not_meet", message=text, probability=None, by_length=True
+    most_mm = extent.total_mm if extent.at_most_mm is None else extent.at_most_mm
+    total, most = (_eased(length * factor) for length in (extent.total_mm, most_mm))
+    least_allowed, allowed = (
+        _eased(case.extent.number({"l": length * factor}))
+        for length in (extent.weld_length_mm, extent.at_most_weld_mm or extent.weld_length_mm)
     )
+    unit = limit.own_unit
+    within = "" if case.window is None else f" in any {case.window:g} {unit}"
+    if total > allowed:
+        verdict: Decision = "does_not_meet"
+    else:
+        verdict = "meets" if most <= least_allowed else "undecided"
+    text = f"{total:.4g} {unit} long{within}, {allowed if total > allowed else least_allowed:.4g} {unit} allowed"
+    if most > total and verdict != "does_not_meet":
+        text = f"{text}; up to {most:.4g} {unit} with what is undecided or not known"
+    return replace(judged, verdict=verdict, message=text, probability=None, by_length=True)
+
+
+def _eased(length: float) -> float:
+    """Return a length free of the last bits that a sum of many cells leaves."""
+    return round(length, LENGTH_DECIMALS)
 
 
 def own_value(name: str, quantity: Quantity, limit: Limit) -> Value:

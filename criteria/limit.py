@@ -36,13 +36,20 @@ class Extent:
     Attributes
     ----------
     total_mm
-        Summed length of the imperfection in the worst stretch of the length that the rule names.
+        Summed length of the imperfection, as far as it is certain, in the worst stretch of the length that the rule
+        names.
     weld_length_mm
         Length of the whole weld.
+    at_most_mm
+        What the sum would be with all that is undecided or not known; None where all is certain.
+    at_most_weld_mm
+        What the weld's length would be with what is not known at its ends; None where it is certain.
     """
 
     total_mm: float
     weld_length_mm: float
+    at_most_mm: float | None = None
+    at_most_weld_mm: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -117,6 +117,8 @@ def _outcomes(content: Mapping[str, Any], units: UnitSystem) -> tuple[tuple[Row,
                          f"longest run {length['longest_run_mm']:g} mm")  # fmt: skip
         if item.get("condition") and item["not_assessed"] < total:
             notes.append(f"{name}: {item['condition']}")
+        if item["undecided"] and item.get("undecided_because"):
+            notes.append(f"{WORDS['undecided']}: {name}, {item['undecided']} of {total}: {item['undecided_because']}")
         if item["not_assessed"]:
             notes.append(f"{WORDS['not_assessed']}: {name}, {item['not_assessed']} of {total}: "
                          f"{item['not_assessed_because']}")  # fmt: skip
@@ -155,9 +157,22 @@ def _told(content: Mapping[str, Any]) -> list[str]:
         lines.append(
             f"worst at {worst['position_mm']:g} mm: {_plain(worst['quantity'])} {worst['value']:.2f} {worst['unit']}"
         )
+    lines += [
+        f"at {place:g} mm unlike the sections on both sides: {', '.join(names)}"
+        for place, names in unlike_places(content).items()
+    ]
     for gap in content.get("gaps") or ():
         lines.append(f"nothing measured from {gap['from_mm']:g} to {gap['to_mm']:g} mm: {gap['reason']}")
     return lines
+
+
+def unlike_places(content: Mapping[str, Any]) -> dict[float, list[str]]:
+    """Return the places, mm, at which a section is unlike those on both sides of it, with the values in which it is."""
+    found: dict[float, list[str]] = {}
+    for name, item in content["summary"].items():
+        for place in item.get("unlike_neighbours_at_mm", ()):
+            found.setdefault(place, []).append(_plain(name))
+    return dict(sorted(found.items()))
 
 
 def _plain(name: str) -> str:

@@ -10,8 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from core.units import MM_PER_INCH
+from criteria.judge import OFFSETS
 from desk.plot_paper import ACCENT, FAINT, INK, as_file, drawing, sheet, short
-from inspection.seam_summary import Columns, runs
+from inspection.seam_summary import Columns, Threshold, runs
+from inspection.seam_unlike import unlike_neighbours
 from measurement.names import LABELS
 
 if TYPE_CHECKING:
@@ -102,7 +104,8 @@ def _panels(columns: Columns, content: dict[str, Any]) -> list[_Panel]:
     limits: dict[str, list[tuple[float, str]]] = {}
     weights: dict[str, int] = {}
     for item in content["over"]:
-        limits.setdefault(_group(item["quantity"]), []).append((item["limit"], "threshold"))
+        for limit in _either_side(item["quantity"], item["limit"]):
+            limits.setdefault(_group(item["quantity"]), []).append((limit, "threshold"))
         weights[_group(item["quantity"])] = 0
     for item in content.get("outcomes", ()):
         group = _group(item["quantity"])
@@ -112,7 +115,8 @@ def _panels(columns: Columns, content: dict[str, Any]) -> list[_Panel]:
             if value is not None:
                 memory = " (from memory)" if item.get("verified") == "from memory" else ""
                 label = f"{short(item['criterion'], 34)}{memory}"
-                limits.setdefault(_group(item["quantity"]), []).append((value, label))
+                for limit in _either_side(item["quantity"], value) if end == "upper" else (value,):
+                    limits.setdefault(_group(item["quantity"]), []).append((limit, label))
     joints = content["joints"]
     main = max(joints, key=lambda joint: joints[joint], default="tee")
     first = sorted(limits, key=lambda group: weights[group])
@@ -124,6 +128,11 @@ def _panels(columns: Columns, content: dict[str, Any]) -> list[_Panel]:
         if names:
             found.append(_Panel(group, tuple(names), tuple(dict.fromkeys(limits.get(group, ())))))
     return found
+
+
+def _either_side(name: str, limit: float) -> tuple[float, ...]:
+    """Return where an upper limit is drawn: that of an offset holds to either side."""
+    return (limit, -limit) if name in OFFSETS and limit else (limit,)
 
 
 def _weight(item: dict[str, Any]) -> int:
@@ -166,9 +175,13 @@ def _strip(
     parts = [f"{path}: {len(columns)} sections over {length}, {int(seen.sum())} measured"]
     if not content["complete"]:
         parts.append("NOT COMPLETE: the scan was stopped")
-    signs = ["filled: over a threshold"] if content["over"] else []
+    filled = ["over a threshold"] if content["over"] else []
+    filled += ["a limit is not met"] if "outcomes" in content else []
+    signs = [f"filled: {' or '.join(filled)}"] if filled else []
     signs += ["hatched: nothing measured"] if content["gaps"] else []
     signs += ["ringed: worst of each value"]
+    if any(unlike_neighbours(columns, name) for name in columns.values):
+        signs += ["diamond: unlike the sections on both sides"]
     if content["worst"] is not None:
         signs.append(
             f"upright line: worst section, at {content['worst']['position_mm'] * along.factor:.4g} {along.symbol}"
@@ -181,7 +194,11 @@ def _strip(
 def _over(columns: Columns, content: dict[str, Any]) -> NDArray[np.bool_]:
     where = np.zeros(len(columns), bool)
     for item in content["over"]:
-        where |= columns.of(item["quantity"]) > item["limit"]
+        where |= columns.over(Threshold(item["quantity"], item["limit"]))
+    places, half = columns.places(), columns.pitch_mm / 2
+    for item in content.get("outcomes", ()):
+        for first, last in item.get("does_not_meet_at_mm", ()):
+            where |= (places > first - half) & (places < last + half)
     return where
 
 
@@ -205,7 +222,12 @@ def _draw(
             places, values, color=INK, linewidth=1.0, linestyle=("-", "--", ":")[number], marker=marker, markersize=3.2,
             markerfacecolor=INK if number == 0 else "white", label=None if single else side, zorder=3,
         )  # fmt: skip
-        _mark_over(axes, name, content, places, values, scale)
+        _mark_over(axes, name, columns, content, places, values)
+        unlike = unlike_neighbours(columns, name)
+        axes.plot(
+            places[unlike], values[unlike], linestyle="none", marker="D", markersize=7, markerfacecolor="none",
+            color=INK, zorder=5,
+        )  # fmt: skip
     _mark_extreme(axes, panel, columns, places, scale)
     _limit_lines(axes, panel, columns, scale)
     worst = content["worst"]
@@ -229,25 +251,26 @@ def _least_span(axes: Axes, span: float) -> None:
 def _mark_over(
     axes: Axes,
     name: str,
+    columns: Columns,
     content: dict[str, Any],
     places: NDArray[np.float64],
     values: NDArray[np.float64],
-    scale: _Scale,
 ) -> None:
-    limits = [item["limit"] * scale.factor for item in content["over"] if item["quantity"] == name]
+    limits = [item["limit"] for item in content["over"] if item["quantity"] == name]
     if limits:
-        above = values > min(limits)
+        above = columns.over(Threshold(name, min(limits)))
         axes.plot(places[above], values[above], linestyle="none", marker="o", markersize=4.2, color=ACCENT, zorder=4)
 
 
 def _mark_extreme(axes: Axes, panel: _Panel, columns: Columns, places: NDArray[np.float64], scale: _Scale) -> None:
     """Ring the worst value of a panel and write it beside."""
     sign = -1.0 if panel.group in LEAST_COUNTS else 1.0
-    name = max(panel.names, key=lambda name: float(np.nanmax(sign * columns.of(name))))
+    name = max(panel.names, key=lambda name: float(np.nanmax(sign * columns.sizes(name))))
     values = columns.of(name)
     if np.nanmax(values) == np.nanmin(values):
         return
-    at = int(np.nanargmax(sign * values))
+    at = int(np.nanargmax(sign * columns.sizes(name)))
+    sign = -1.0 if values[at] < 0 else sign
     share = (places[at] - places[0]) / max(places[-1] - places[0], 1e-9)
     sideways = "left" if share < 0.03 else "right" if share > 0.97 else "center"
     here = (places[at], values[at] * scale.factor)

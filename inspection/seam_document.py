@@ -12,6 +12,7 @@ from pathlib import Path
 
 from calibration.model import Calibration
 from core.errors import UnreadableFile
+from criteria import Given
 from inspection.document import Entry, as_name, document
 from inspection.outcomes import PROPOSAL, Judgement
 from inspection.seam_limits import judged_rows, seam_judgement, seam_outcomes
@@ -66,10 +67,10 @@ def seam(
     judged, failing = rows, None
     content: Entry = {}
     if by is not None:
-        judgement = seam_judgement(by, settings.thickness_mm, rows(), columns)
+        judgement = seam_judgement(by, settings.thickness_mm, rows(), columns, complete=complete)
         outcomes, failing = seam_outcomes(rows(), judgement, columns)
         judged = lambda: judged_rows(rows(), judgement)  # noqa: E731
-        content = {"outcomes": outcomes, "assessment": _assessment(by)}
+        content = {"outcomes": outcomes, "assessment": _assessment(by, judgement.given)}
     measured = len(columns) - len(columns.errors)
     head = document([])
     return Seam(
@@ -102,7 +103,7 @@ def seam(
     )
 
 
-def _assessment(by: Judgement) -> Entry:
+def _assessment(by: Judgement, given: Given) -> Entry:
     return {
         "criteria": list(by.criteria),
         "required": list(by.requirements),
@@ -110,8 +111,8 @@ def _assessment(by: Judgement) -> Entry:
         "units": by.system,
         "given": {
             item.name: value
-            for item in fields(by.given)
-            if item.name != "extents" and (value := getattr(by.given, item.name)) is not None
+            for item in fields(given)
+            if item.name != "extents" and (value := getattr(given, item.name)) is not None
         },
         "note": PROPOSAL,
     }

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from core.errors import NothingMeasurable, ToelineError, UnreadableFile, UsageError
 from inspection.document import as_name
+from inspection.seam_numbers import told_of_numbers
 from inspection.settings import Settings
 from vision.frames import PICTURES, frame_files, frame_kind, iterate_frames, natural_key
 from vision.profile import Profile
@@ -195,7 +196,8 @@ def _frames(path: Path, kind: Kind, pitch_mm: float) -> Source:
                     yield Piece(place, piece.name, path=piece.path, pixels=piece.pixels, error=piece.error)
                 number += 1
 
-    return Source(path, kind, pitch_mm, sum(_pages(file) or 1 for file in files), _fingerprint(files), named)
+    count, notes = sum(_pages(file) or 1 for file in files), told_of_numbers([file.name for file in files])
+    return Source(path, kind, pitch_mm, count, _fingerprint(files), named, notes)
 
 
 def _of_file(file: Path) -> Iterator[Piece]:
@@ -229,7 +231,8 @@ def _profiles(folder: Path, pitch_mm: float) -> Source:
         for number in range(first, len(files)):
             yield Piece(number * pitch_mm, files[number].name, path=files[number].absolute())
 
-    return Source(folder, "profiles", pitch_mm, len(files), _fingerprint(files), pieces)
+    notes = told_of_numbers([file.name for file in files])
+    return Source(folder, "profiles", pitch_mm, len(files), _fingerprint(files), pieces, notes)
 
 
 def _cloud(path: Path, settings: Settings, pitch_mm: float, along: Direction | None, air: Direction | None) -> Source:

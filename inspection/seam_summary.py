@@ -12,18 +12,17 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
 from core.errors import UsageError
 from core.units import parse_length_mm
+from criteria.judge import OFFSETS
 from inspection.document import Entry
+from inspection.seam_unlike import unlike_neighbours
+from inspection.seam_windows import DECIMALS, Mask, Values, longest_in_window
 from measurement.names import LABELS
 
-Values = NDArray[np.float64]
-Mask = NDArray[np.bool_]
 WINDOW_MM = 300.0
 UNDERCUT = ("undercut_left", "undercut_right")
-DECIMALS = 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +73,7 @@ class Columns:
         self.positions.append(entry["position_mm"])
         weld = entry["weld"]
         if weld is None:
-            self.errors[number] = entry["error"]["message"]
+            self.errors[number] = _reason(entry)
             self.codes.add(entry["error"]["code"])
         else:
             self.joints[weld["joint"]] = self.joints.get(weld["joint"], 0) + 1
@@ -99,6 +98,15 @@ class Columns:
         """Return the positions, (N,) mm."""
         return np.array(self.positions)
 
+    def sizes(self, name: str) -> Values:
+        """Return the values of a quantity, (N,); of an offset, which may be to either side, its size."""
+        values = self.of(name)
+        return np.abs(values) if name in OFFSETS else values
+
+    def over(self, threshold: Threshold) -> Mask:
+        """Return in which sections a value lies over a threshold, (N,)."""
+        return self.sizes(threshold.quantity) > threshold.limit
+
     def undercut(self, name: str, thresholds: Sequence[Threshold]) -> tuple[Mask, float | None]:
         """Return where there is undercut: over its threshold, or without one clear of its uncertainty."""
         limits = [threshold.limit for threshold in thresholds if threshold.quantity == name]
@@ -107,6 +115,13 @@ class Columns:
             return values > min(limits), min(limits)
         expanded = np.array(self.expanded.get(name, [0.0] * len(self)))
         return values > np.nan_to_num(expanded), None
+
+
+def _reason(entry: Entry) -> str:
+    """Return why a section has no weld, without the name of its file: alike reasons make one gap."""
+    message = str(entry["error"]["message"])
+    _, named, reason = message.partition(f"{entry['source']}: ") if entry.get("source") else (message, "", "")
+    return reason if named else message
 
 
 def parse_threshold(text: str) -> Threshold:
@@ -159,7 +174,8 @@ def quantities(columns: Columns) -> Entry:
         else:
             entry |= dict.fromkeys(("median", "minimum", "maximum", "at_minimum_mm", "at_maximum_mm"))
         entry |= {"measured": int(seen.sum()), "not_measurable": int(absent.sum())}
-        entry["not_measurable_at_mm"] = [[_rounded(places[a]), _rounded(places[b - 1])] for a, b in runs(absent)]
+        entry["not_measurable_at_mm"] = stretches(columns, absent)
+        entry["unlike_neighbours_at_mm"] = [_rounded(places[number]) for number in unlike_neighbours(columns, name)]
         found[name] = entry
     return found
 
@@ -167,7 +183,7 @@ def quantities(columns: Columns) -> Entry:
 def over(columns: Columns, threshold: Threshold) -> Entry:
     """Return share, length and longest run over a threshold; sections that are not known count as not over."""
     values = columns.of(threshold.quantity)
-    above = values > threshold.limit
+    above = columns.over(threshold)
     known = LABELS[threshold.quantity]
     entry: Entry = {"quantity": threshold.quantity, "limit": threshold.limit, "unit": known.unit}
     measured = int(np.isfinite(values).sum())
@@ -193,6 +209,12 @@ def length_entry(columns: Columns, where: Mask) -> Entry:
         "longest_run_from_mm": None if longest is None else _rounded(places[longest[0]]),
         "longest_run_to_mm": None if longest is None else _rounded(places[longest[1] - 1]),
     }
+
+
+def stretches(columns: Columns, where: Mask) -> list[list[float]]:
+    """Return the places of the first and the last section of each run of marked ones, mm."""
+    places = columns.places()
+    return [[_rounded(places[first]), _rounded(places[last - 1])] for first, last in runs(where)]
 
 
 def gaps(columns: Columns) -> list[Entry]:
@@ -229,25 +251,9 @@ def undercut_in_window(columns: Columns, thresholds: Sequence[Threshold]) -> lis
             "quantity": name, "window_mm": WINDOW_MM, "over_mm": limit, "length_mm": _rounded(length),
             "at_most_mm": _rounded(most), "not_measurable": int(unknown.sum()),
             "from_mm": None if start is None else _rounded(start),
-            "to_mm": None if start is None else _rounded(min(start + WINDOW_MM, columns.length_mm - columns.pitch_mm)),
+            "to_mm": None if start is None else _rounded(min(start + WINDOW_MM, columns.length_mm) - columns.pitch_mm),
         })  # fmt: skip
     return found
-
-
-def longest_in_window(places: Values, where: Mask, pitch_mm: float, window_mm: float) -> tuple[float, float | None]:
-    """Return the largest summed length of marked cells in any window, and where that window begins.
-
-    The sum changes linearly while the window moves, and is largest where it begins or ends with a marked cell.
-    """
-    if not where.any():
-        return 0.0, None
-    starts = places[where] - pitch_mm / 2
-    edges = np.concatenate([places - pitch_mm / 2, places[-1:] + pitch_mm / 2])
-    summed = np.concatenate([[0.0], np.cumsum(where * pitch_mm)])
-    begins = np.concatenate([starts, starts + pitch_mm - window_mm])
-    sums = np.interp(begins + window_mm, edges, summed) - np.interp(begins, edges, summed)
-    best = int(np.argmax(np.round(sums, DECIMALS)))
-    return float(sums[best]), float(max(begins[best] + pitch_mm / 2, places[0]))
 
 
 def runs(where: Mask) -> Iterator[tuple[int, int]]:
@@ -264,6 +270,12 @@ def welded(columns: Columns) -> Mask:
     return found
 
 
+def weld_length(columns: Columns) -> float:
+    """Return the length from the first to the last section with a weld, mm."""
+    numbers = np.flatnonzero(welded(columns))
+    return float(numbers[-1] - numbers[0] + 1) * columns.pitch_mm if len(numbers) else 0.0
+
+
 def worst(columns: Columns, thresholds: Sequence[Threshold]) -> Entry | None:
     """Return the worst section and why it is that one.
 
@@ -272,7 +284,7 @@ def worst(columns: Columns, thresholds: Sequence[Threshold]) -> Entry | None:
     """
     best: tuple[float, int, str, str] | None = None
     for threshold in thresholds:
-        share = columns.of(threshold.quantity) / threshold.limit if threshold.limit else columns.of(threshold.quantity)
+        share = columns.sizes(threshold.quantity) / (threshold.limit or 1.0)
         if np.isfinite(share).any():
             at = int(np.nanargmax(share))
             if best is None or share[at] > best[0]:
@@ -308,6 +320,7 @@ def worst_entry(columns: Columns, number: int, name: str, why: str) -> Entry:
         "expanded_uncertainty": _rounded(expanded) if math.isfinite(expanded) else None,
         "unit": columns.units[name],
         "why": why,
+        "unlike_neighbours": number in unlike_neighbours(columns, name),
     }
 
 

@@ -19,9 +19,10 @@ from vision.cloud_change import is_change
 from vision.cloud_directions import Vector, unit_vector, up_of
 from vision.cloud_neighbours import Neighbours, neighbours_of, usual_change
 from vision.cloud_profile import profile_of_slab
-from vision.cloud_seam import direction_around, seam_direction, surface_normals
+from vision.cloud_seam import surface_normals
 from vision.cloud_slab import LONGEST_MM, slab_length
 from vision.cloud_straight import centreline_of, straightened
+from vision.cloud_sweep import Sweep, direction_around, seam_direction
 from vision.profile import Profile
 from vision.section import Flag
 from vision.structure import JointChoice
@@ -42,6 +43,9 @@ WHOLE, MORE_SHOWN = 0.95, 0.05
 
 MIDDLE = 0.4
 """Of a seam around a pipe so much is nearly straight: looked at along its middle the rest is smeared."""
+
+STRAIGHT_RAD = 0.07
+"""The air is looked for where a curved seam has turned no farther from its direction (4 degrees)."""
 
 WIDER = 1.5
 SEED = 5
@@ -180,9 +184,10 @@ def sections(
         )
     rng = np.random.default_rng(SEED)
     surface = surface_normals(points, rng)
-    along = seam_direction(surface.normals) if seam is None else unit_vector(seam, "--along")
+    sweep = seam_direction(surface) if seam is None else Sweep(unit_vector(seam, "--along"), 0.0)
+    along = sweep.along
     seam_how = "found: the direction that the surfaces are swept along" if seam is None else "as given"
-    found = up_of(points, along, air, joint, rng)
+    found = up_of(points, along, air, joint, rng, min(1.0, STRAIGHT_RAD / max(sweep.turn_rad, 1e-9)))
     if seam is None and (isinstance(found, NothingMeasurable) or found.shown < WHOLE):
         around = direction_around(surface.normals, along)
         other = up_of(points, around, air, joint, rng, MIDDLE)

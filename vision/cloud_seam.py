@@ -1,9 +1,4 @@
-"""Where a seam leads in a point cloud: its direction from the surface normals, its line from sections laid over
-each other.
-
-A seam is a surface swept along a line: no normal of it has a part along that line. The direction is the one that most
-normals are square to; a bead that crosses the seam, or points in the air, are the few that are not.
-"""
+"""What a point cloud says of its seam: normals of its surface, and its line from sections laid over each other."""
 
 from __future__ import annotations
 
@@ -14,12 +9,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from core.errors import NothingMeasurable
 from core.geometry import Points
 
 Vector = NDArray[np.float64]
 
-SAMPLE, TREE, DIRECTIONS = 4_000, 300_000, 2_000
+SAMPLE, TREE = 4_000, 300_000
 NEIGHBOURS, MOST_NEIGHBOURS = 20, 640
 REACH_MM = 1.5
 """A neighbourhood reaches so far, whatever the scatter seems: that of a row's points may be alike."""
@@ -28,13 +22,6 @@ MOST_BENT = 0.25
 BROAD = 0.5
 """Neighbourhoods narrower than this share of their length show no normal; those of evenly spread points have 0.8."""
 
-ALONG = 0.12
-"""Normals with more than this share along a direction speak against it (7 degrees: scatter and a gentle curve)."""
-
-STANDS_OUT = 0.02
-"""Least share of normals that must speak against every direction farther off than ``OTHER_DEG``."""
-
-OTHER_DEG = 25.0
 STARTS = (0.5, 0.25, 0.75)
 """Shares of the seam at which pieces are taken that the others are laid over."""
 
@@ -45,8 +32,9 @@ LEAST_OVERLAP = 0.6
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Surface:
-    """What the neighbours of sampled points say: unit normals (N, 3), scatter and spacing of points in mm."""
+    """What the neighbours of sampled points (N, 3) say: unit normals (N, 3), scatter and spacing of points in mm."""
 
+    points: NDArray[np.float64]
     normals: NDArray[np.float64]
     noise_mm: float
     spacing_mm: float
@@ -76,7 +64,7 @@ def surface_normals(points: NDArray[np.float64], rng: np.random.Generator) -> Su
     # A bead that is narrow against the neighbourhood bends it: that is no reason to take its points for stray ones.
     good = (thickness < np.maximum(3.0 * noise, MOST_BENT * size)) & (size < 3.0 * np.median(size))
     spacing = float(np.median(tree.query(chosen[:2000], 2)[0][:, 1])) * math.sqrt(len(some) / len(points))
-    return Surface(normals[good], noise, spacing)
+    return Surface(chosen[good], normals[good], noise, spacing)
 
 
 def _neighbourhoods(
@@ -88,55 +76,6 @@ def _neighbourhoods(
     values, vectors = np.linalg.eigh(np.einsum("nki,nkj->nij", local, local) / count)
     thickness, breadth, length = np.sqrt(np.maximum(values, 0.0)).T
     return vectors[:, :, 0], thickness, length, breadth
-
-
-def seam_direction(normals: NDArray[np.float64]) -> Vector:
-    """Return the direction that most normals (N, 3) are square to, a unit vector.
-
-    Raises
-    ------
-    NothingMeasurable
-        When no direction stands out: a flat plate is the same along all of its directions.
-    """
-    candidates = _half_sphere(DIRECTIONS)
-    against = np.minimum((normals @ candidates.T / ALONG) ** 2, 1.0).mean(axis=0)
-    best = candidates[int(np.argmin(against))]
-    for _ in range(12):
-        weights = 1.0 / (1.0 + (normals @ best / (0.5 * ALONG)) ** 2) ** 2
-        best = np.linalg.eigh((normals * weights[:, None]).T @ normals)[1][:, 0]
-    own = float(np.minimum((normals @ best / ALONG) ** 2, 1.0).mean())
-    others = np.abs(candidates @ best) < math.cos(math.radians(OTHER_DEG))
-    if float(against[others].min()) - own < STANDS_OUT:
-        raise NothingMeasurable(
-            "the cloud looks alike along several directions, so the seam's is not clear: give it with --along, "
-            'like "1,0,0"'
-        )
-    return _sign_fixed(best)
-
-
-def direction_around(normals: NDArray[np.float64], axis: Vector) -> Vector:
-    """Return the direction about an axis in which a surface leads at its middle, a unit vector.
-
-    The plates of a weld around a pipe are swept along the pipe's axis as well, and over more of the surface than the
-    seam is: normals (N, 3) of both point to the middle of what is seen.
-    """
-    middle = np.linalg.eigh(normals.T @ normals)[1][:, -1]
-    around = np.cross(axis, middle)
-    return _sign_fixed(around / np.linalg.norm(around))
-
-
-def _half_sphere(count: int) -> NDArray[np.float64]:
-    """Return evenly spread directions of a half sphere (a Fibonacci lattice)."""
-    index = np.arange(count) + 0.5
-    z = index / count
-    angle = math.pi * (1 + math.sqrt(5)) * index
-    flat = np.sqrt(1 - z**2)
-    return np.column_stack([flat * np.cos(angle), flat * np.sin(angle), z])
-
-
-def _sign_fixed(direction: Vector) -> Vector:
-    """Let the largest part of a direction be positive, so that the same seam is walked the same way."""
-    return np.asarray(direction * np.sign(direction[np.argmax(np.abs(direction))]))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

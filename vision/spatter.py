@@ -32,6 +32,9 @@ FOOT_DEG = 35.0
 FOOT_MM = 0.2
 """The surface turns by so much, over so far on both sides, at the foot of a bump."""
 
+BESIDE_SURFACE_MM, FEWEST_BESIDE = 1.5, 6
+"""The surfaces beside a bump are seen over so much, in so many points at least."""
+
 BESIDE_MM, ON_FACE_MM = 0.5, 0.05
 MOST_OF_WELD = 0.45
 """A bump wider than this share of a weld may be the weld."""
@@ -119,7 +122,27 @@ def _bump(points: Points, start: int, stop: int, noise: float) -> Bump | None:
         LEAST_HEIGHT_MM, OVER_NOISE * scatter
     ):
         return None
+    roof = _roof(points, start, stop, along, away @ along)
+    if roof is not None and median(height - roof) < max(LEAST_HEIGHT_MM, OVER_NOISE * scatter):
+        return None
     return Bump(start, stop, width, most)
+
+
+def _roof(points: Points, start: int, stop: int, along: Points, place: Points) -> Points | None:
+    """Return how high over its feet the surfaces beside a bump meet, at places between them; None where it is not seen.
+
+    A corner of the surface itself, between feet that are none but scatter, does not stand above them.
+    """
+    heights: list[Points] = []
+    for side in (points[:start][::-1], points[stop + 1 :]):
+        foot = points[start if len(heights) == 0 else stop]
+        away = side[: np.searchsorted(np.hypot(*(side - foot).T), BESIDE_SURFACE_MM)] - points[start]
+        if len(away) < FEWEST_BESIDE:
+            return None
+        x, y = away @ along, along[0] * away[:, 1] - along[1] * away[:, 0]
+        slope = float(np.cov(x, y, bias=True)[0, 1] / max(float(x.var()), 1e-9))
+        heights.append(y.mean() + slope * (place - x.mean()))
+    return np.asarray(np.maximum(np.minimum(heights[0], heights[1]), 0.0))
 
 
 def without(profile: Profile, left_out: list[Bump]) -> Profile:

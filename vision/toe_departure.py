@@ -63,6 +63,11 @@ def departure(
         if side[first] and last - first <= STRAY_POINTS and np.abs(offset[first:last]).max() < STRAY_SHARE * threshold:
             side[first:last] = 0
     starts = _starts(side)
+    # Nor do a few that scatter up to it part a hollow.
+    for before, first, last in zip(starts, starts[1:], starts[2:], strict=False):
+        if side[first] == 0 and last - first <= STRAY_POINTS and side[before] == side[last] < 0:
+            side[first:last] = side[before]
+    starts = _starts(side)
     sides = [*side[starts].tolist(), 0, 0]
     stops = [*starts[1:], len(path), len(path)]
     for at, index in enumerate(starts):

@@ -4,7 +4,7 @@ import cv2
 import numpy as np
 import pytest
 
-from desk.seam_view import _panels, at_one_height, for_screen, seam_view
+from desk.seam_view import _over, _panels, at_one_height, for_screen, seam_view
 from inspection.seam_summary import Columns, Threshold, gaps, over, quantities, worst
 
 ACCENT = (0, 60, 200)
@@ -102,3 +102,23 @@ def test_frames_for_the_screen(shape, kind) -> None:
     shown = for_screen(frame)
     assert (shown.shape, shown.dtype) == ((8, 9, 3), np.uint8)
     assert shown[3, 4].tolist() == ([255, 0, 0] if len(shape) == 3 else [255, 255, 255])
+
+
+def test_an_offset_to_the_other_side_stands_out_as_well() -> None:
+    columns = Columns(1.0)
+    for number in range(20):
+        items = {"misalignment": {"value": -0.8 if number < 6 else 0.6, "unit": "mm", "expanded_uncertainty": 0.01}}
+        columns.add({"position_mm": float(number), "weld": {"joint": "butt", "measurements": items}, "error": None})
+    threshold = Threshold("misalignment", 0.7)
+    content = {"over": [over(columns, threshold)], "joints": columns.joints}
+    assert _over(columns, content).tolist() == [True] * 6 + [False] * 14
+    assert {limit for limit, _ in _panels(columns, content)[0].limits} == {0.7, -0.7}
+
+
+def test_where_a_limit_is_not_met_the_seam_is_filled() -> None:
+    columns = Columns(1.0)
+    for number in range(20):
+        items = {"undercut_left": {"value": 0.6, "unit": "mm", "expanded_uncertainty": 0.01}}
+        columns.add({"position_mm": float(number), "weld": {"joint": "tee", "measurements": items}, "error": None})
+    content = {"over": [], "outcomes": [{"does_not_meet_at_mm": [[3.0, 5.0], [19.0, 19.0]]}]}
+    assert np.flatnonzero(_over(columns, content)).tolist() == [3, 4, 5, 19]

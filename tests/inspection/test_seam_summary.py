@@ -13,13 +13,13 @@ from inspection.seam_summary import (
     Columns,
     Threshold,
     gaps,
-    longest_in_window,
     over,
     parse_threshold,
     quantities,
     undercut_in_window,
     worst,
 )
+from inspection.seam_windows import longest_in_window
 
 
 def row(position, undercut=None, throat=5.0, error=None):
@@ -80,6 +80,15 @@ def test_gaps_join_neighbours_of_one_reason() -> None:
     found = gaps(columns_of(rows))
     told = [(gap["from_mm"], gap["to_mm"], gap["length_mm"], gap["reason"]) for gap in found]
     assert told == [(0.5, 1.0, 1.0, "dark"), (1.5, 1.5, 0.5, "other"), (2.5, 2.5, 0.5, "dark")]
+
+
+def test_files_that_cannot_be_read_make_one_gap() -> None:
+    rows = [
+        row(0.5 * number, error=f"/data/f{number}.png: the picture is truncated") | {"source": f"f{number}.png"}
+        for number in range(3)
+    ]
+    (gap,) = gaps(columns_of([*rows, row(1.5, 0.1)]))
+    assert (gap["length_mm"], gap["reason"]) == (1.5, "the picture is truncated")
 
 
 @pytest.mark.parametrize("window", [1.0, 7.3, 300.0])

@@ -16,8 +16,9 @@ from core.quantity import Quantity
 from measurement import measure
 from vision.cloud import PARTLY, Cloud, Sections, sections
 from vision.cloud_air import air_of, look
-from vision.cloud_seam import seam_direction, surface_normals
+from vision.cloud_seam import surface_normals
 from vision.cloud_slab import slab_length
+from vision.cloud_sweep import seam_direction
 from vision.find_profile import find_welds_in_profile
 
 FAR = {"end_left": PlateEnd(30), "end_right": PlateEnd(30)}
@@ -154,7 +155,7 @@ def test_rows_askew_to_the_seam_leave_no_half_sections_at_its_ends() -> None:
 def test_scatter_alike_along_rows_does_not_turn_the_seam() -> None:
     points, seam, _ = in_rows(drawing("low cap"), 3, apart_mm=0.7, alike_mm=4.0, length_mm=50.0)
     surface = surface_normals(points, np.random.default_rng(1))
-    assert abs(seam_direction(surface.normals) @ seam) > np.cos(np.radians(0.5))
+    assert abs(seam_direction(surface).along @ seam) > np.cos(np.radians(0.5))
 
 
 def test_a_bench_below_and_beyond_the_plates_is_no_part_of_the_seam() -> None:

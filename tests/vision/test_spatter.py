@@ -81,6 +81,29 @@ def test_points_that_scatter_are_no_drops(std: float) -> None:
         assert bumps_of(profile_from_points(noisy(butt(), seed, std))) == []
 
 
+def prepared_edge() -> Points:
+    """Return a profile of a level plate and its bevel of 30 degrees."""
+    at = np.arange(-15.0, 10.0, STEP)
+    down = np.array([0.5, -np.sqrt(0.75)])
+    return np.where(at[:, None] < 0, at[:, None] * [1.0, 0.0], at[:, None] * down)
+
+
+@pytest.mark.parametrize("std", [0.03, 0.06, 0.09])
+def test_the_corner_of_a_prepared_edge_is_no_drop_however_its_points_scatter(std: float) -> None:
+    for seed in range(30):
+        points = prepared_edge() + np.random.default_rng(seed).normal(0, std, (len(prepared_edge()), 2))
+        assert bumps_of(profile_from_points(points)) == []
+
+
+def test_a_drop_on_the_corner_of_a_prepared_edge_is_seen() -> None:
+    points = prepared_edge()
+    angle = np.radians(np.linspace(180.0, -60.0, 40))
+    drop = 0.8 * np.column_stack([np.cos(angle), np.sin(angle)])
+    inside = np.flatnonzero(np.hypot(*points.T) < 0.8)
+    seen = noisy(np.vstack([points[: inside[0]], drop, points[inside[-1] + 1 :]]), 7)
+    assert len(bumps_of(profile_from_points(seen))) == 1
+
+
 def test_a_small_weld_is_none() -> None:
     """A cap as narrow as a drop is the weld where there is no other."""
     points = noisy(butt(2.0, 0.9), 4, 0.004)

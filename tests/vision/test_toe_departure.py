@@ -62,3 +62,16 @@ def test_a_gentle_or_high_beginning_is_of_the_face(wave: float, rise_deg: float)
     assert sign == 1
     assert leave is not None
     assert points[leave, 0] < 6.5
+
+
+@pytest.mark.parametrize("stray", [(), (-0.38, -0.38)])
+def test_a_point_that_scatters_up_to_the_line_does_not_part_an_undercut(stray: tuple[float, ...]) -> None:
+    """Undercut of 0.8 mm and 3 mm wide, then one point on the line and two below it again, then the cap."""
+    groove = -0.8 * np.sin(np.pi * np.arange(1, 29) / 32)
+    cap = 1.8 * np.sin(np.pi * np.arange(1, 180) / 180)
+    rim = np.array([-0.21, *stray] if stray else [])
+    height = np.concatenate([np.zeros(160), groove, rim, cap, np.zeros(120)])
+    path = np.column_stack([0.1 * np.arange(len(height)), height])
+    sign, leave = departure(path, height, 0.24, 0, (100, len(height) - 110))
+    assert sign == 1
+    assert leave == pytest.approx(160 + len(groove) + len(rim), abs=8)
