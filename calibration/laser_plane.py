@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -29,14 +29,17 @@ LIGHT_REACHES, DARK_REACH = (2.0, 1.3), 3.5
 better. A light square throws twenty times the light of a dark one: the stripe's last flank on it outshines the middle
 on the dark one."""
 
+COURSE_WIDTHS = 1.5
+"""How far a point may lie from the course of the whole stripe, in standard deviations of its width."""
+
 PLAIN_SHARE = 0.15
 LEAST_SPREAD_SHARE = 0.03
 LARGEST_TILT_STD_DEG = 0.3
 LARGEST_RESIDUAL_PX = 2.0
 
 STRANGER_PX, STRANGER_RATIO, MOST_STRANGERS, LEAST_VIEWS_LEFT = 1.0, 5.0, 0.25, 3
-"""A view lies off the plane of the others when its stripe does by so many pixels and so many times what theirs do; of
-that many views at most, and with so many left."""
+"""A view lies off the plane that the others have without it when its stripe does by so many pixels and so many times
+what theirs do; a share of the views at most, and with so many left."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -95,8 +98,11 @@ def clear_points(view: LineView, lens: Lens) -> Points:
         With too few of them.
     """
     points = view.points_px
-    if view.gray is not None:
-        points = _plain(view, view.gray)
+    if view.gray is not None and len(points) >= LEAST_STRIPE_POINTS:
+        # The rim of the paper, lit by a thick stripe, is straight and plain too, but leads another way.
+        course = robust_line(lens.undistort(points), max(1.0, view.width_px))
+        along = np.abs(course.line.offset(lens.undistort(points))) < COURSE_WIDTHS * view.width_px + 2.0
+        points = _plain(replace(view, points_px=points[along], std_px=view.std_px[along]), view.gray)
     if len(points) < LEAST_STRIPE_POINTS:
         raise CalibrationRefused(
             f"the stripe on {view.name} is clear of the borders between squares at only {len(points)} points: take "
@@ -194,13 +200,20 @@ def views_of_one_plane(points_mm: Sequence[NDArray[np.float64]], pixel_mm: float
     kept = list(range(len(points_mm)))
     while len(kept) > LEAST_VIEWS_LEFT and len(points_mm) - len(kept) < MOST_STRANGERS * len(points_mm):
         plane = _robust_plane([points_mm[i] for i in kept], pixel_mm)[2]
-        rms = np.array([float(np.sqrt(np.mean(distances(points_mm[i], plane) ** 2))) for i in kept])
-        worst = int(np.argmax(rms))
-        others = float(np.median(np.delete(rms, worst)))
-        if rms[worst] < max(STRANGER_PX * pixel_mm, STRANGER_RATIO * others):
+        worst = max(kept, key=lambda i: _rms(points_mm[i], plane))
+        if _rms(points_mm[worst], plane) < 0.5 * STRANGER_PX * pixel_mm:
             break
-        del kept[worst]
+        rest = [i for i in kept if i != worst]
+        plane = _robust_plane([points_mm[i] for i in rest], pixel_mm)[2]
+        others = float(np.median([_rms(points_mm[i], plane) for i in rest]))
+        if _rms(points_mm[worst], plane) < max(STRANGER_PX * pixel_mm, STRANGER_RATIO * others):
+            break
+        kept = rest
     return kept
+
+
+def _rms(points_mm: NDArray[np.float64], plane: NDArray[np.float64]) -> float:
+    return float(np.sqrt(np.mean(distances(points_mm, plane) ** 2)))
 
 
 def fit_plane(points_px: Sequence[Points], points_mm: Sequence[NDArray[np.float64]], pixel_mm: float) -> PlaneFit:

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from calibration.laser_plane import PlaneFit, on_board, plane_through
 from calibration.laser_view import Frame, homography_of
 from calibration.lens import LensFit
-from calibration.lens_doubt import OF_LENS, normal_matrix
+from calibration.lens_doubt import OF_LENS, further_term_std, inverse_of, normal_matrix
 from calibration.model import Lens
 from core.geometry import Points
 
@@ -47,10 +47,9 @@ def what_boards_leave_unknown(fit: LensFit, plane: PlaneFit, indices: Sequence[i
     y = np.linspace(0.06, 0.94, 4) * lens.height_px
     grid = np.asarray(np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2), float)
     normal, steps = _normal(fit)
-    free = np.flatnonzero(steps > 0)
-    inverse = np.asarray(np.linalg.inv(normal[np.ix_(free, free)]), float)
+    inverse = inverse_of(normal)
     columns = []
-    for index in free.tolist():
+    for index in range(len(normal)):
         change = np.zeros(len(normal))
         change[index] = steps[index]
         up, down = (_outcome(fit, plane, indices, frame, grid, sign * change) for sign in (1.0, -1.0))
@@ -115,9 +114,13 @@ def _outcome(
 
 
 def _normal(fit: LensFit) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return the normal matrix of the corners over their variance, and a small step for each parameter (0: fixed)."""
+    """Return the normal matrix of the corners over their variance, and a small step for each parameter."""
     normal, noise = normal_matrix(fit.calibration.lens, fit.boards, fit.turns, fit.places)
     steps = 0.01 * noise / np.sqrt(np.maximum(normal.diagonal(), 1e-30))
+    known = normal / noise**2
     if fit.calibration.std["k3"] == 0.0:
-        steps[OF_LENS - 1] = 0.0
-    return normal / noise**2, steps
+        # It was not fitted, and is there all the same.
+        further = further_term_std(fit.calibration.lens)
+        known[OF_LENS - 1, OF_LENS - 1] += 1.0 / further**2
+        steps[OF_LENS - 1] = min(steps[OF_LENS - 1], 0.01 * further)
+    return known, steps

@@ -59,24 +59,31 @@ def normal_matrix(
     return normal, max(LEAST_CORNER_STD_PX, math.sqrt(squares / max(1, count - size)))
 
 
+def inverse_of(normal: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the inverse of a normal matrix of parameters from 1e-6 to 1e4 in size, each in units of its own."""
+    size = np.sqrt(np.maximum(normal.diagonal(), 1e-300))
+    return np.asarray(np.linalg.inv(normal / np.outer(size, size)) / np.outer(size, size))
+
+
 def lens_covariance(
     lens: Lens, normal: NDArray[np.float64], scatter_px: float, *, fitted_k3: bool
 ) -> NDArray[np.float64]:
     """Return the (9, 9) covariance of the lens; where k3 was not fitted, with what its absence does to the others."""
     free = [i for i in range(len(normal)) if fitted_k3 or i != OF_LENS - 1]
-    inverse = np.linalg.inv(normal[np.ix_(free, free)])
+    inverse = inverse_of(normal[np.ix_(free, free)])
     result = np.zeros((OF_LENS, OF_LENS))
     of_lens = OF_LENS if fitted_k3 else OF_LENS - 1
     result[:of_lens, :of_lens] = inverse[:of_lens, :of_lens] * scatter_px**2
     if not fitted_k3:
         moved = np.append(-(inverse @ normal[free, OF_LENS - 1])[:of_lens], 1.0)
-        result += np.outer(moved, moved) * (FURTHER_TERM_STD / _corner_radius(lens) ** 6) ** 2
+        result += np.outer(moved, moved) * further_term_std(lens) ** 2
     return np.asarray(0.5 * (result + result.T))
 
 
-def _corner_radius(lens: Lens) -> float:
-    focal = 0.5 * float(lens.camera_matrix[0, 0] + lens.camera_matrix[1, 1])
-    return 0.5 * math.hypot(lens.width_px, lens.height_px) / focal
+def further_term_std(lens: Lens) -> float:
+    """Return the standard deviation of a k3 that was not fitted."""
+    corner = math.hypot(lens.width_px, lens.height_px) / float(lens.camera_matrix[0, 0] + lens.camera_matrix[1, 1])
+    return FURTHER_TERM_STD / corner**6
 
 
 def corner_distortion_std(lens: Lens, covariance: NDArray[np.float64]) -> float:

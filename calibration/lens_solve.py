@@ -15,10 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.corners import FoundBoard
-from calibration.lens_doubt import FURTHER_TERM_STD
+from calibration.lens_doubt import further_term_std, lens_covariance, normal_matrix
+from calibration.model import Lens
 
 LEAST_VIEWS = 3
-VIEWS_FOR_K3 = 10
+VIEWS_FOR_K3 = 5
 
 STRANGER_RATIO, STRANGER_PX = 1.5, 0.15
 """A view is tried without when its corners lie off by so many times what those of the others do, and by so much."""
@@ -47,9 +48,11 @@ def solve(found: Sequence[FoundBoard], size_px: tuple[int, int]) -> Solved:
     """Fit the camera to boards in pictures of ``size_px`` (width, height)."""
     if len(found) >= VIEWS_FOR_K3:
         solved = _solve(found, size_px, True)
-        corner = math.hypot(*size_px) / float(solved.matrix[0, 0] + solved.matrix[1, 1])
+        lens = Lens(solved.matrix, solved.distortion, *size_px)
+        # The library's own deviations are far too small where a term is hardly determined.
+        covariance = lens_covariance(lens, *normal_matrix(lens, found, solved.turns, solved.places), fitted_k3=True)
         # Views that leave the corners of the picture open would let this term bend them any way.
-        if solved.std[8] * corner**6 <= FURTHER_TERM_STD:
+        if math.sqrt(max(0.0, float(covariance[8, 8]))) <= further_term_std(lens):
             return solved
     return _solve(found, size_px, False)
 

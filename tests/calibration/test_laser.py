@@ -18,7 +18,7 @@ from benchmarks.render.laser_board import (
     stripe_on_board,
 )
 from calibration.check import CheckEntry
-from calibration.corners import Board
+from calibration.corners import Board, FoundBoard
 from calibration.file import Origin, read_calibration, write_calibration
 from calibration.laser import calibrate_laser
 from calibration.laser_check import check_step
@@ -182,6 +182,23 @@ def test_a_stripe_of_another_pose_among_many_is_left_out_and_told(taken, calibra
     assert (NAMES[0], "its stripe lies off the plane of the others: another pose, or no line") in found.left_out
     assert not calibrated.left_out
     assert np.sqrt(np.mean(np.sum(field_error(RIG, found.calibration) ** 2, axis=1))) < 0.02
+
+
+def test_what_a_further_term_of_the_lens_may_do_is_part_of_the_uncertainty(taken, monkeypatch):
+    """Corners in the middle of the picture do not know it: lengths at its rim are open by what it may be there."""
+    inner = []
+    for board in taken.found:
+        middle = np.hypot(*(board.points_px - np.array([512.0, 272.0])).T) < 230
+        inner.append(FoundBoard(board.points_px[middle], board.board_mm[middle], board.ids[middle]))
+    ends = np.array([[30.0, 30.0], [200.0, 120.0]])
+
+    def lens_part(corner_share):
+        monkeypatch.setattr("calibration.laser_uncertainty.further_term_std", lambda lens: corner_share / 0.29**6)
+        found = calibrate_laser(inner, taken.served, taken.views(), taken.shape)
+        assert found.lens_fit.calibration.std["k3"] == 0.0
+        return found.calibration.relative_components(ends)["lens"]
+
+    assert lens_part(0.05) > 1.3 * lens_part(1e-7)
 
 
 def test_points_on_a_dark_square_keep_further_from_its_rim():

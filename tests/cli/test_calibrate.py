@@ -57,6 +57,17 @@ def test_board_and_check(tmp_path: Path, capsys: pytest.CaptureFixture) -> None:
     assert [line["passed"] for line in checks] == [True, False]
 
 
+def test_a_tolerance_that_the_check_cannot_show_decides_nothing(tmp_path: Path, capsys: pytest.CaptureFixture) -> None:
+    out = tmp_path / "cal.json"
+    board = ("--pattern", "chessboard", "--corners", "8x3", "--square", "3 mm")
+    assert calibrate("board", SAMPLES / "butt.jpg", *board, "--out", out) == 0
+    assert calibrate("check", SAMPLES / "butt.jpg", "--calibration", out, "--tolerance", "0.03 mm", *board) == 4
+    assert "decides nothing" in capsys.readouterr().err
+    (line,) = json.loads(out.read_text())["checks"]
+    assert (line["outcome"], line["passed"]) == ("undecided", False)
+    assert abs(line["bias_mm"]) < 0.03 < line["test_uncertainty_mm"]
+
+
 def test_plane_offset_makes_the_scale_smaller(tmp_path: Path) -> None:
     """A section 2 mm nearer than the rule at 200 mm is magnified: 200 / 202 of the length."""
     plain, offset = tmp_path / "a.json", tmp_path / "b.json"
