@@ -134,12 +134,15 @@ def _outcomes(console: Any, content: dict[str, Any], units: str) -> None:
             silent.setdefault(row["not_assessed_because"], []).append(f"{row['criterion']} ({row['quantity']})")
     for reason, names in silent.items():
         console.print(f"  - not assessed: {', '.join(names)}: {reason}", style="dim")
+    partly: dict[tuple[str, int, str], list[str]] = {}
     for row in rows:
         for kind in ("undecided", "not_assessed"):
             reason = row.get(f"{kind}_because")
             if row[kind] and reason and reason not in silent:
-                told = f"{row['criterion']} ({row['quantity']}): {kind.replace('_', ' ')} in {row[kind]} sections"
-                console.print(f"  - {told}, the first one: {reason}", style="dim")
+                partly.setdefault((kind, row[kind], reason), []).append(f"{row['criterion']} ({row['quantity']})")
+    for (kind, count, reason), names in partly.items():
+        sections = "1 section" if count == 1 else f"{count} sections, the first one"
+        console.print(f"  - {kind.replace('_', ' ')} in {sections}: {', '.join(names)}: {reason}", style="dim")
     judged = [row for row in rows if row["not_assessed"] < sum(row[name] for name in KINDS)]
     for text in dict.fromkeys(f"{row['criterion']}: {row['condition']}" for row in judged if row.get("condition")):
         console.print(f"  {text}")

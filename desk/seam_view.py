@@ -14,7 +14,7 @@ from criteria.judge import OFFSETS
 from desk.plot_paper import ACCENT, FAINT, INK, as_file, drawing, sheet, short
 from inspection.seam_summary import Columns, Threshold, runs
 from inspection.seam_unlike import unlike_neighbours
-from measurement.names import LABELS
+from measurement.names import LABELS, SIGNED
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -35,22 +35,27 @@ LEAST_COUNTS = (
     "toe_angle",
     "toe_radius",
 )
-"""Of these the least value along a seam is marked, of all others the greatest."""
+"""Of these the least value along a seam is marked where no limit tells otherwise, of all others the greatest."""
 
 PALE = "#eef0f2"
 DECIMALS = {"in": 3, "°": 1}
 MOST_PANELS = 7
 MOST_MARKERS = 150
+SIGNS_A_LINE = 4
 _UNITS = {"mm": "mm", "deg": "°", "mm2": "mm²"}
 
 
 @dataclass(frozen=True, slots=True)
 class _Panel:
-    """Values that share one pair of axes: both sides of one quantity, with the limits that hold for them."""
+    """Values that share one pair of axes: both sides of one quantity, with the limits that hold for them.
+
+    ``least`` tells that the least of them is the worst.
+    """
 
     group: str
     names: tuple[str, ...]
     limits: tuple[tuple[float, str], ...]
+    least: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +79,7 @@ def seam_view(columns: Columns, content: dict[str, Any], *, units: str = "metric
     along = _scale("mm", units)
     places = columns.places() * along.factor
     with drawing():
-        figure = sheet(11.0, 1.5 + 1.55 * max(len(panels), 1))
+        figure = sheet(11.0, 1.65 + 1.55 * max(len(panels), 1))
         rows = figure.subplots(
             1 + len(panels), 1, sharex=True, squeeze=False, height_ratios=(0.22, *(1.0 for _ in panels))
         )[:, 0]
@@ -102,10 +107,12 @@ def for_screen(pixels: NDArray[Any]) -> NDArray[np.uint8]:
 def _panels(columns: Columns, content: dict[str, Any]) -> list[_Panel]:
     """Choose what is drawn: what has a limit first, the weightiest before, then what is usual for the joint."""
     limits: dict[str, list[tuple[float, str]]] = {}
+    ends: dict[str, set[str]] = {}
     weights: dict[str, int] = {}
     for item in content["over"]:
         for limit in _either_side(item["quantity"], item["limit"]):
             limits.setdefault(_group(item["quantity"]), []).append((limit, "threshold"))
+        ends.setdefault(_group(item["quantity"]), set()).add("upper")
         weights[_group(item["quantity"])] = 0
     for item in content.get("outcomes", ()):
         group = _group(item["quantity"])
@@ -113,6 +120,7 @@ def _panels(columns: Columns, content: dict[str, Any]) -> list[_Panel]:
         for end in ("upper", "lower"):
             value = item[end]
             if value is not None:
+                ends.setdefault(group, set()).add(end)
                 memory = " (from memory)" if item.get("verified") == "from memory" else ""
                 label = f"{short(item['criterion'], 34)}{memory}"
                 for limit in _either_side(item["quantity"], value) if end == "upper" else (value,):
@@ -126,7 +134,9 @@ def _panels(columns: Columns, content: dict[str, Any]) -> list[_Panel]:
         names = [name for name in (group, f"{group}_left", f"{group}_right") if name in columns.values]
         names = [name for name in names if np.isfinite(columns.of(name)).any()]
         if names:
-            found.append(_Panel(group, tuple(names), tuple(dict.fromkeys(limits.get(group, ())))))
+            # What it is limited by tells which is the worse, else what it usually is limited by.
+            least = ends[group] == {"lower"} if len(ends.get(group, ())) == 1 else group in LEAST_COUNTS
+            found.append(_Panel(group, tuple(names), tuple(dict.fromkeys(limits.get(group, ()))), least))
     return found
 
 
@@ -179,7 +189,7 @@ def _strip(
     filled += ["a limit is not met"] if "outcomes" in content else []
     signs = [f"filled: {' or '.join(filled)}"] if filled else []
     signs += ["hatched: nothing measured"] if content["gaps"] else []
-    signs += ["ringed: worst of each value"]
+    signs += ["grey: expanded uncertainty", "ringed: worst of each value"]
     if any(unlike_neighbours(columns, name) for name in columns.values):
         signs += ["diamond: unlike the sections on both sides"]
     if content["worst"] is not None:
@@ -188,7 +198,8 @@ def _strip(
         )
     if left:
         signs.append(f"not drawn: {', '.join(group.replace('_', ' ') for group in left)}")
-    axes.set_title("\n".join("; ".join(line) for line in (parts, signs)), loc="left")
+    lines = (parts, signs[:SIGNS_A_LINE], signs[SIGNS_A_LINE:])
+    axes.set_title("\n".join("; ".join(line) for line in lines if line), loc="left")
 
 
 def _over(columns: Columns, content: dict[str, Any]) -> NDArray[np.bool_]:
@@ -216,6 +227,7 @@ def _draw(
     single = len(panel.names) == 1
     for number, name in enumerate(panel.names):
         values = columns.of(name) * scale.factor
+        _band(axes, columns, name, places, scale)
         side = name.rpartition("_")[2]
         marker = None if len(columns) > MOST_MARKERS else ("o", "s", "^")[number]
         axes.plot(
@@ -238,6 +250,19 @@ def _draw(
     _least_span(axes, {"mm": 0.3, "deg": 3.0}.get(LABELS[panel.names[0]].unit, 1.0) * scale.factor)
     if not single:
         axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.05), frameon=False, fontsize=8)
+
+
+def _band(axes: Axes, columns: Columns, name: str, places: NDArray[np.float64], scale: _Scale) -> None:
+    """Draw the expanded uncertainty about values; a large one is cut off and presses them not flat."""
+    values = columns.of(name)
+    low, high = float(np.nanmin(values)), float(np.nanmax(values))
+    reach = max(0.5 * (high - low), 0.05 * abs(high), 0.1)
+    expanded = np.nan_to_num(np.array(columns.expanded[name]))
+    least = low - reach if name in SIGNED else max(low - reach, 0.0)
+    lower, upper = np.maximum(values - expanded, least), np.minimum(values + expanded, high + reach)
+    axes.fill_between(
+        places, lower * scale.factor, upper * scale.factor, facecolor=FAINT, edgecolor="none", alpha=0.3, zorder=2
+    )
 
 
 def _least_span(axes: Axes, span: float) -> None:
@@ -264,7 +289,7 @@ def _mark_over(
 
 def _mark_extreme(axes: Axes, panel: _Panel, columns: Columns, places: NDArray[np.float64], scale: _Scale) -> None:
     """Ring the worst value of a panel and write it beside."""
-    sign = -1.0 if panel.group in LEAST_COUNTS else 1.0
+    sign = -1.0 if panel.least else 1.0
     name = max(panel.names, key=lambda name: float(np.nanmax(sign * columns.sizes(name))))
     values = columns.of(name)
     if np.nanmax(values) == np.nanmin(values):

@@ -269,7 +269,7 @@ def weld_entry(
     from measurement import LABELS, SIGNED
 
     shared = () if calibration is None else tuple(Flag(code, message) for code, message in calibration.flags)
-    more_flags = (*shared, *_thickness_doubt(values, settings))
+    more_flags = (*shared, *_thickness_doubt(values, settings), *_hump_doubt(values))
     return {
         "id": number,
         "joint": weld.section.joint,
@@ -302,6 +302,14 @@ def section_points(section: Section) -> dict[str, Points]:
             points[f"outer_corner_{side}"] = edge.outer_corner
             points[f"root_edge_{side}"] = edge.land_bottom
     return points
+
+
+def _hump_doubt(values: Mapping[str, Measured]) -> list[Flag]:
+    """Return a flag for an undercut in which something stands."""
+    from measurement.undercut import HUMP
+
+    sides = [side for side in ("left", "right") if getattr(values.get(f"undercut_{side}"), "note", None) == HUMP]
+    return [Flag("hump_in_undercut", f"on the {side} {HUMP}") for side in sides]
 
 
 def _thickness_doubt(values: Mapping[str, Measured], settings: Settings) -> list[Flag]:

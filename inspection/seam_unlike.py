@@ -2,7 +2,7 @@
 
 A single section that was read wrong hides in a median and stands out as the least or the greatest value, which is what
 a person looks at first. What has a place of its own along a seam, as an undercut or spatter, may be as short as that,
-and is left alone.
+and is left alone; a section without the undercut of both its neighbours is told.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from inspection.seam_summary import Columns
 
 OF_THE_FORM = frozenset(name.name for name in (*FILLET, *BUTT, *GROOVE) if name.unit in ("mm", "deg"))
+INTERRUPTED = ("undercut_left", "undercut_right")
 LEAST = {"mm": 0.1, "deg": 1.0}
 """A smaller difference matters to nobody."""
 
@@ -29,11 +30,12 @@ deviation): a weld whose form wavers from section to section has no section that
 def unlike_neighbours(columns: Columns, name: str) -> list[int]:
     """Return the numbers of sections of which a value lies beyond those of both neighbours by more than their
     expanded uncertainties together, and by more than is usual along the seam."""
-    if name not in columns.values or name not in OF_THE_FORM or len(columns) < 3:
+    if name not in columns.values or not (name in OF_THE_FORM or name in INTERRUPTED) or len(columns) < 3:
         return []
     values, expanded = columns.of(name), np.nan_to_num(np.array(columns.expanded[name]))
     before, here, after = values[:-2], values[1:-1], values[2:]
-    beyond = np.maximum(here - np.maximum(before, after), np.minimum(before, after) - here)
+    below, above = np.minimum(before, after) - here, here - np.maximum(before, after)
+    beyond = below if name in INTERRUPTED else np.maximum(below, above)
     doubt = expanded[1:-1] + np.maximum(expanded[:-2], expanded[2:])
     least = max(LEAST[columns.units[name]], OF_USUAL * _usual(here - (before + after) / 2))
     return [int(number) + 1 for number in np.flatnonzero(beyond > np.maximum(doubt, least))]

@@ -14,7 +14,8 @@ from measurement.peak import Peak, blur_part, standing_out
 from measurement.plate import TOE_REACH_MM
 from measurement.sparse_groove import WIDTHS_MM, Groove, is_coarse, sparse_groove
 from measurement.toe import Toe
-from measurement.uncertainty import Noise, quantity
+from measurement.uncertainty import MISSING, Noise, quantity
+from measurement.undercut_hump import hidden_by_hump
 
 LONGEST_MM = 6.0
 """No undercut reaches farther from the toe than this."""
@@ -37,6 +38,12 @@ ALONG_LINE = 2.2
 """Optics that blur a line along as much as across round it by so many times what thick light does: the floor of a
 groove is then seen higher by as much as it is curved, a little more in a notch. How much of a line's width is which, a
 frame does not tell (judged on frames drawn either way)."""
+
+
+HIDDEN_SHARE = 0.75
+"""Share of what may be hidden beneath a hump that is its standard uncertainty: the interval (k = 2) holds all of it."""
+
+HUMP = "something stands in the undercut, like spatter: it is deeper beneath that, look at it"
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +99,12 @@ def undercut(toe: Toe, noise: Noise) -> Undercut:
         "plate fit": toe.fit.std_at(toe.along_plate + peak.along),
         "blur": max(blur_part(peak, noise, ALONG_LINE if noise.of_line else 1.0), doubt * filled),
     }
-    return Undercut(quantity(peak.height + filled, "mm", parts, noise), width)
+    extent = width.value if isinstance(width, Quantity) else LONGEST_MM
+    beneath = hidden_by_hump(along, depth, extent, noise.point_std_mm)
+    if beneath > 0:
+        parts[MISSING] = HIDDEN_SHARE * beneath
+    told = HUMP if beneath > 0 else None
+    return Undercut(quantity(peak.height + filled, "mm", parts, noise, note=told), width)
 
 
 def _of_few_points(groove: Groove, toe: Toe, noise: Noise) -> Undercut:

@@ -69,6 +69,9 @@ SHARED_NOISE = 2.0
 SINGULAR = 1e-12 * np.eye(3)
 """Keeps a parabola through points that do not tell it from being none at all."""
 
+FEWEST, SPARSE_SPANS = 5, 1.6
+"""Points of a face that tell its toe; where they lie farther apart than usual, over so many times the usual stretch."""
+
 LONGEST_HIDDEN = 1.0
 """No more of a face is hidden than this share of the stretch that tells its bend."""
 
@@ -130,7 +133,11 @@ def _model_toe(
         start = int(np.searchsorted(length, length[leave] + max(clear, passed)))
         stop = int(np.searchsorted(length, length[min(start, len(path) - 1)] + span))
         window = path[start : min(stop, len(path)) + 1]
-        if len(window) < 5:
+        if len(window) < FEWEST and len(path) - start >= FEWEST:
+            # On a steep face points lie farther apart than elsewhere.
+            wider = path[start : start + FEWEST]
+            window = wider if float(step_lengths(wider).sum()) < SPARSE_SPANS * span else window
+        if len(window) < FEWEST:
             return None
         met = _meet(window, towards, near=float(towards.along(path[leave])), alike=alike)
         if met is None:

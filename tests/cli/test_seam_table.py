@@ -33,3 +33,15 @@ def test_a_condition_of_a_row_is_told_once_where_it_was_judged() -> None:
         _outcomes(console, content, "metric")
     assert captured.get().count("code alignment: for equal walls") == 1
     assert "unjudged" not in captured.get()
+
+
+def test_why_some_sections_are_open_is_told_once_for_all_rows() -> None:
+    console = Console(width=200)
+    row = {"criterion": "code undercut", "verified": "secondary", "meets": 3, "does_not_meet": 0, "undecided": 2,
+           "undecided_because": "up to 30 mm", "not_assessed": 1, "not_assessed_because": "not measurable"}  # fmt: skip
+    rows = [row | {"quantity": f"undercut_{side}"} for side in ("left", "right")]
+    with console.capture() as captured:
+        _outcomes(console, {"outcomes": rows, "assessment": {"rule": "simple", "note": "A proposal."}}, "metric")
+    both = "code undercut (undercut_left), code undercut (undercut_right)"
+    assert f"undecided in 2 sections, the first one: {both}: up to 30 mm" in captured.get()
+    assert f"not assessed in 1 section: {both}: not measurable" in captured.get()

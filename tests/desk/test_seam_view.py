@@ -122,3 +122,14 @@ def test_where_a_limit_is_not_met_the_seam_is_filled() -> None:
         columns.add({"position_mm": float(number), "weld": {"joint": "tee", "measurements": items}, "error": None})
     content = {"over": [], "outcomes": [{"does_not_meet_at_mm": [[3.0, 5.0], [19.0, 19.0]]}]}
     assert np.flatnonzero(_over(columns, content)).tolist() == [3, 4, 5, 19]
+
+
+@pytest.mark.parametrize(("upper", "lower", "least"), [(2.0, None, False), (None, 0.5, True), (2.0, 0.5, True)])
+def test_what_a_value_is_limited_by_tells_which_is_the_worst(upper, lower, least: bool) -> None:
+    columns = Columns(1.0)
+    for number in range(3):
+        items = {"reinforcement": {"value": 1.0 + number, "unit": "mm", "expanded_uncertainty": 0.01}}
+        columns.add({"position_mm": float(number), "weld": {"joint": "butt", "measurements": items}, "error": None})
+    limit = {"criterion": "code crown", "quantity": "reinforcement", "upper": upper, "lower": lower}
+    (panel,) = _panels(columns, {"over": [], "joints": columns.joints, "outcomes": [limit]})
+    assert panel.least is least

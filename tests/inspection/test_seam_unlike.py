@@ -52,6 +52,12 @@ def test_a_short_undercut_is_no_doubt() -> None:
     assert unlike_neighbours(seam(values, "undercut_left"), "undercut_left") == []
 
 
+def test_an_undercut_that_one_section_lacks_is_told() -> None:
+    values = np.full(20, 0.8)
+    values[7] = 0.2
+    assert unlike_neighbours(seam(values, "undercut_left"), "undercut_left") == [7]
+
+
 def test_angles_have_a_least_difference_of_their_own() -> None:
     assert unlike_neighbours(seam(60 + wave(0.6), "groove_angle", "deg"), "groove_angle") == []
     assert unlike_neighbours(seam(60 + wave(2.0), "groove_angle", "deg"), "groove_angle") == [9]
