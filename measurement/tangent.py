@@ -27,8 +27,8 @@ slowest part of it; neighbouring points that share their noise alone do not (jud
 BESIDE_MM, FARTHEST_OFF = 0.3, 3.5
 """So much of a plate beside the toe, and what lies off its line by so many standard deviations, tells no wander."""
 
-STRETCHES_TOLD = 2.0
-"""Stretches of plate, as long as that of the face, for which the correlation of the points counts."""
+STRETCHES_TOLD = 1.0
+"""The correlation of the points counts as much as so many stretches of plate that are as long as that of the face."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

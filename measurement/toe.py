@@ -32,6 +32,10 @@ CURVATURE_SPANS = (1.0, 1.5, 2.25, 3.4, 5.0)
 BEYOND_ARC = 1.4
 """Times the scatter of a tangent that starts where an arc ends, for where that is."""
 
+TO_LONGER, LEFT_OPEN = 0.7, 0.4
+"""Where the second stretch of a face disagrees with the first, how much of the way to it the tangent lies, and how much
+of that is doubt: of 15 such toes of rendered pictures all lay to that side, most of them near the second."""
+
 UNSURE_MM = 0.15
 """Where a toe is known no better along its plate (standard uncertainty), its tangent may be that of the face farther
 on: the bend of the face at the toe tells nothing of a corner behind it."""
@@ -44,6 +48,10 @@ WEDGE_DOUBT = 0.25
 """Share of what a toe angle lacks to 90 degrees that is doubt (judged on rendered pictures).
 
 Under a lobe the wedge of air closes in the blur, and the tangent is taken where the lobe comes out of it."""
+
+
+_Told = tuple[float, float, float, float]
+"""The rise of a tangent, its standard uncertainty (radians), the face's bend, and how far along the face it is told."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -149,7 +157,7 @@ def _angle(toe: Toe, noise: Noise, arc: tuple[Points, Points] | None) -> Measure
         )
     tangent = tangent_of(face[base:], near)
     plate = None if noise.of_line else heights_of(toe.plate, size)
-    found: list[tuple[float, float, float, float]] = []
+    found: list[_Told] = []
     for multiple in CURVATURE_SPANS:
         reach = first + multiple * span
         if multiple > 1 and reach > 0.5 * length:
@@ -157,6 +165,8 @@ def _angle(toe: Toe, noise: Noise, arc: tuple[Points, Points] | None) -> Measure
         bent = int(np.searchsorted(travel, reach, side="right")) - base
         trial = rise_of(tangent, bent, noise, plate)
         if any(abs(trial[0] - shorter[0]) > 2.5 * shorter[1] for shorter in found):
+            if len(found) == 1 and toe.std <= UNSURE_MM:
+                found = [_between(found[0], (*trial, reach))]
             break
         found.append((*trial, reach))
     rise, std, bend, reach = found[max(len(found) - 2, 0)]
@@ -186,6 +196,16 @@ def _angle(toe: Toe, noise: Noise, arc: tuple[Points, Points] | None) -> Measure
             parts["blur"] = max(parts["blur"], 0.5 * abs(nose - math.degrees(rise)))
     note = f"tangent at the toe, fitted over {start:.2f} to {end:.2f} mm of the face, its bend up to {reach:.2f} mm"
     return quantity(180.0 - math.degrees(rise), "deg", parts, noise, note=note)
+
+
+def _between(shortest: _Told, longer: _Told) -> _Told:
+    """Return what the shortest stretch and the next one tell of the tangent where they disagree.
+
+    What blur and a small arc leave at the toe bends the shortest most.
+    """
+    apart = longer[0] - shortest[0]
+    rise, std = shortest[0] + TO_LONGER * apart, math.hypot(shortest[1], LEFT_OPEN * apart)
+    return rise, std, max(shortest[2], longer[2], key=abs), longer[3]
 
 
 def _turn_farther_on(face: Points, travel: NDArray[np.float64], start: float, span: float, toe_std: float) -> float:

@@ -508,3 +508,13 @@ def test_where_an_arc_is_as_likely_as_none_the_angle_lies_between():
     assert beyond.value == pytest.approx(140.0, abs=1.0)
     assert half.value == pytest.approx((sharp.value + beyond.value) / 2)
     assert half.expanded_uncertainty > abs(sharp.value - beyond.value)
+
+
+@pytest.mark.parametrize("arc_mm", [0.15, 0.25, 0.35])
+def test_a_short_arc_that_bends_the_first_stretch_most_is_allowed_for(arc_mm):
+    """Beyond it the face is straight at 40 degrees, as longer stretches tell; nobody looked for the arc."""
+    along = np.arange(0.03, 9.0, 0.03)
+    rise = np.radians(40.0 * np.minimum(along / arc_mm, 1.0))
+    face = np.cumsum(0.03 * np.column_stack([np.cos(rise), np.sin(rise)]), axis=0)
+    found = toe_angle(toe_of(face, 0.01), Noise(0.001, 3.0, 0.0, 0.01, 0.03, {}))
+    assert abs(found.value - 140.0) < 1.8 * found.expanded_uncertainty < 12.0
