@@ -26,13 +26,18 @@ Entry = dict[str, Any]
 
 def document(entries: Sequence[Entry]) -> Entry:
     """Return the document of one call."""
+    return {"schema": SCHEMA, "tool": tool(), "results": list(entries)}
+
+
+def tool() -> Entry:
+    """Return what made a document."""
     from importlib.metadata import PackageNotFoundError, version
 
     try:
         tool_version = version("toeline")
     except PackageNotFoundError:
         tool_version = "unknown"
-    return {"schema": SCHEMA, "tool": {"name": "toeline", "version": tool_version}, "results": list(entries)}
+    return {"name": "toeline", "version": tool_version}
 
 
 def calibration_entry(calibration: Calibration, near_px: Points) -> Entry:

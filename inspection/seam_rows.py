@@ -16,7 +16,7 @@ from types import TracebackType
 from typing import IO, Any
 
 from core.errors import UnreadableFile, UsageError
-from inspection.document import Entry, as_name, as_text, write_text
+from inspection.document import Entry, as_name, as_text, tool, write_text
 from inspection.seam_source import Source
 from inspection.settings import Settings, settings_entry
 from measurement.names import BUTT, FILLET, GROOVE, TOES_AND_PLATES, Name, names_for
@@ -32,6 +32,7 @@ def header(source: Source, settings: Settings, calibration_sha256: str | None) -
     chosen = settings_entry(settings)
     return {
         "schema": SCHEMA,
+        "tool": tool(),
         "source": {"path": as_name(source.path), "kind": source.kind, "fingerprint": source.fingerprint},
         "pitch_mm": source.pitch_mm,
         "settings": {name: chosen[name] for name in OF_THE_MEASUREMENT},
@@ -174,6 +175,8 @@ def _read_header(path: Path) -> Entry:
 
 def _difference(old: Entry, new: Entry) -> str:
     """Name what differs between two headers, an empty text for nothing; the place of the source may change."""
+    if old.get("tool") != new["tool"]:
+        return "version of the program"
     sources = [entry.get("source") or {} for entry in (old, new)]
     if any(sources[0].get(key) != sources[1].get(key) for key in ("kind", "fingerprint")):
         return "source (or its files have changed)"

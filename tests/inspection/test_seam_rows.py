@@ -75,6 +75,8 @@ def test_rows_of_something_else_are_refused(profiles: Path, tmp_path: Path) -> N
         Rows(tmp_path, head_of(profiles, joint="tee"), "auto")
     with pytest.raises(UsageError, match="another calibration"):
         Rows(tmp_path, head_of(profiles) | {"calibration_sha256": "0"}, "auto")
+    with pytest.raises(UsageError, match="another version of the program"):
+        Rows(tmp_path, head_of(profiles) | {"tool": {"name": "toeline", "version": "0.0.1"}}, "auto")
     (profiles / "p3.csv").write_text(SHAPE)
     with pytest.raises(UsageError, match="another source"):
         Rows(tmp_path, head_of(profiles), "auto")
