@@ -18,10 +18,6 @@ from calibration.ticks import positions
 from calibration.unseen import LEAST_TILT_STD_RAD, TILT_STD_RAD, USUAL_FOCAL_PER_LONG_SIDE
 from core.geometry import Points
 
-KNOWN_FOCAL_LOG_STD = 0.005
-"""The same with the camera's lens file."""
-
-
 LEAST_FAN_STD_RAD = math.radians(0.2)
 """Assumption, no source: how well the ticks of both ends of a rule keep one direction, as a tilt."""
 

@@ -13,9 +13,9 @@ from numpy.typing import NDArray
 
 from calibration.corners import Board, find_board
 from calibration.departure import Departure
-from calibration.distance import SeenDistance, distance_of, lens_distance
+from calibration.distance import SeenDistance
 from calibration.model import Calibration, Lens, length_gradients
-from calibration.plane import PlaneOffset, plane_correction
+from calibration.plane import PlaneOffset, correction_of
 from calibration.plane_fit import fit_plane
 from calibration.unseen import lens_growth_per_px2
 from core.errors import CalibrationRefused, UsageError
@@ -107,12 +107,7 @@ def calibrate_board(
             )
         )
     centre = found.points_px.mean(axis=0)
-    seen = distance_of(to_mm, covariance, middle, (width, height), lens, plane.focal_35_mm if plane else None)
-    correction = plane_correction(
-        plane or PlaneOffset(),
-        seen,
-        lens_distance_mm=None if lens is None else lens_distance(lens, to_mm),
-    )
+    correction, seen = correction_of(plane, to_mm, middle, (width, height), lens, covariance)
     factor = np.repeat([correction.factor, correction.factor, 1.0], 3)
     to_mm = np.diag([correction.factor, correction.factor, 1.0]) @ to_mm
     covariance = covariance * np.outer(factor, factor)

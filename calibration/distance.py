@@ -15,7 +15,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.model import Lens
-from calibration.unseen import CORNER_DISTORTION, CORRECTED_DISTORTION, FOCAL_LOG_STD, USUAL_FOCAL_PER_LONG_SIDE
+from calibration.unseen import (
+    CORNER_DISTORTION,
+    CORRECTED_DISTORTION,
+    FOCAL_LOG_STD,
+    KNOWN_FOCAL_LOG_STD,
+    USUAL_FOCAL_PER_LONG_SIDE,
+)
 from core.geometry import Points
 
 UNKNOWN_DISTANCE_MM, DISTANCE_LOG_STD = 300.0, 0.6
@@ -24,9 +30,6 @@ twice of it."""
 
 PRINCIPAL_POINT_STD = 0.01
 """Assumption, no source: how far the optical axis meets a picture beside its middle, over its longer side."""
-
-LENS_FOCAL_STD = 0.005
-"""How well a lens file knows the focal length, relative; `calibration.askew.KNOWN_FOCAL_LOG_STD` says the same."""
 
 FILM_DIAGONAL_MM, NAMED_FOCAL_STD = math.hypot(36.0, 24.0), 0.15
 """The size that focal lengths in files refer to (CIPA DCG-001), and an assumption, no source, of how well they are the
@@ -97,9 +100,9 @@ def distance_of(
     else:
         middle = lens.camera_matrix[:2, 2]
         known = math.log(0.5 * float(lens.camera_matrix[0, 0] + lens.camera_matrix[1, 1]) / longest)
-        log_focal, middle_std = known + np.linspace(-4.0, 4.0, 17) * LENS_FOCAL_STD, 0.001 * longest
+        log_focal, middle_std = known + np.linspace(-4.0, 4.0, 17) * KNOWN_FOCAL_LOG_STD, 0.001 * longest
         prior, bend = (
-            -0.5 * ((log_focal - known) / LENS_FOCAL_STD) ** 2,
+            -0.5 * ((log_focal - known) / KNOWN_FOCAL_LOG_STD) ** 2,
             math.hypot(CORRECTED_DISTORTION, lens.corner_std),
         )
     focal = longest * np.exp(log_focal)
@@ -149,13 +152,13 @@ def _log_std(chance: NDArray[np.float64], distance: NDArray[np.float64]) -> floa
 
 
 class _View:
-    """A plane's view about the foot of the optical axis, the plane's first axis turned along its horizon."""
+    """A plane's view about the foot of the optical axis, the plane's first axis turned along its horizon, or so far."""
 
-    def __init__(self, px_to_mm: NDArray[np.float64], middle: Points) -> None:
+    def __init__(self, px_to_mm: NDArray[np.float64], middle: Points, turn: float | None = None) -> None:
         view = np.linalg.inv(px_to_mm)
         view = np.array([[1.0, 0.0, -middle[0]], [0.0, 1.0, -middle[1]], [0.0, 0.0, 1.0]]) @ (view / view[2, 2])
-        turn = math.atan2(view[2, 0], view[2, 1])
-        c, s = math.cos(turn), math.sin(turn)
+        self.turn = math.atan2(view[2, 0], view[2, 1]) if turn is None else turn
+        c, s = math.cos(self.turn), math.sin(self.turn)
         self.view = view @ np.array([[c, s, 0.0], [-s, c, 0.0], [0.0, 0.0, 1.0]])
         self.along2, self.across2 = (float(self.view[:2, i] @ self.view[:2, i]) for i in (0, 1))
         self.skew = float(self.view[:2, 0] @ self.view[:2, 1])
@@ -167,13 +170,16 @@ class _View:
         second = np.sqrt(self.across2 / focal**2 + self.converges)
         return np.asarray(abs(float(np.linalg.det(self.view))) / focal**2 / (0.5 * (first + second)) ** 3)
 
-    def apart(self, focal: NDArray[np.float64]) -> NDArray[np.float64]:
+    def apart(self, focal: NDArray[np.float64], along2: float | None = None) -> NDArray[np.float64]:
         """Return how far squares are from square, (2, F): their sides, and their corners; both vanish at the true one.
 
-        In space the sides are alike when what they close up by is focal² times what they converge by.
+        In space the sides are alike when what they close up by is focal² times what they converge by. They are told
+        in shares of the first side squared, the view's own where none is given.
         """
-        sides = (self.along2 - self.across2 - focal**2 * self.converges) / self.along2
-        return np.array([sides, np.full_like(focal, 2.0 * self.skew / self.along2)])
+        aside, ahead = self.view[2, :2].tolist()
+        sides = self.along2 - self.across2 - focal**2 * (ahead**2 - aside**2)
+        corners = 2.0 * (self.skew + focal**2 * aside * ahead)
+        return np.array([sides, corners]) / (self.along2 if along2 is None else along2)
 
     def feigned(self, focal: NDArray[np.float64], bend: float, aside_px: float, corner2: float) -> NDArray[np.float64]:
         """Return what an unknown lens adds: beside the middle its scale changes by 6 k r, as if squares converged."""
@@ -195,18 +201,9 @@ def _apart_covariance(
     """
     still = _View(px_to_mm, middle)
     scale = np.maximum(np.sqrt(covariance.diagonal()), 1e-15)
-    turned = np.linalg.inv(px_to_mm)
-    angle = math.atan2(turned[2, 0], turned[2, 1])
-    c, s = math.cos(angle), math.sin(angle)
 
     def apart(homography: NDArray[np.float64], foot: Points) -> NDArray[np.float64]:
-        view = np.linalg.inv(homography)
-        view = np.array([[1.0, 0.0, -foot[0]], [0.0, 1.0, -foot[1]], [0.0, 0.0, 1.0]]) @ (view / view[2, 2])
-        view = view @ np.array([[c, s, 0.0], [-s, c, 0.0], [0.0, 0.0, 1.0]])
-        one, other = view[:2, 0], view[:2, 1]
-        sides = float(one @ one - other @ other) - focal**2 * float(view[2, 1] ** 2 - view[2, 0] ** 2)
-        corners = 2.0 * (float(one @ other) + focal**2 * float(view[2, 0] * view[2, 1]))
-        return np.array([sides, corners]) / still.along2
+        return _View(homography, foot, still.turn).apart(focal, still.along2)
 
     gradient = np.zeros((9, 2, len(focal)))
     for entry in range(9):

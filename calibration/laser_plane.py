@@ -100,8 +100,9 @@ def clear_points(view: LineView, lens: Lens) -> Points:
     points = view.points_px
     if view.gray is not None and len(points) >= LEAST_STRIPE_POINTS:
         # The rim of the paper, lit by a thick stripe, is straight and plain too, but leads another way.
-        course = robust_line(lens.undistort(points), max(1.0, view.width_px))
-        along = np.abs(course.line.offset(lens.undistort(points))) < COURSE_WIDTHS * view.width_px + 2.0
+        ideal = lens.undistort(points)
+        course = robust_line(ideal, max(1.0, view.width_px))
+        along = np.abs(course.line.offset(ideal)) < COURSE_WIDTHS * view.width_px + 2.0
         points = _plain(replace(view, points_px=points[along], std_px=view.std_px[along]), view.gray)
     if len(points) < LEAST_STRIPE_POINTS:
         raise CalibrationRefused(

@@ -10,8 +10,13 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from calibration.distance import UNKNOWN_DISTANCE_MM, SeenDistance
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.distance import UNKNOWN_DISTANCE_MM, SeenDistance, distance_of, lens_distance
+from calibration.model import Lens
 from core.errors import UsageError
+from core.geometry import Points
 
 UNKNOWN_OFFSET_STD_MM = 0.5 / math.sqrt(3.0)
 """Assumption, no source: a target set level by eye and finger lies within 0.5 mm of the section's plane
@@ -109,3 +114,26 @@ def plane_correction(
         offset_std = UNKNOWN_OFFSET_STD_MM if plane.offset_mm is None else GIVEN_OFFSET_STD_MM
     relative = math.hypot(offset_std * nearness, GIVEN_DISTANCE_REL_STD * offset / (distance + offset))
     return PlaneCorrection(distance / (distance + offset), relative, distance, source)
+
+
+def correction_of(
+    plane: PlaneOffset | None,
+    px_to_mm: NDArray[np.float64],
+    at_px: Points,
+    size_px: tuple[int, int],
+    lens: Lens | None,
+    covariance: NDArray[np.float64] | None = None,
+) -> tuple[PlaneCorrection, SeenDistance]:
+    """Return the correction for a target as a picture shows it, and what that says of the camera's distance.
+
+    Parameters
+    ----------
+    plane
+        What a person said; None for nothing.
+    px_to_mm, covariance, at_px, size_px
+        As `calibration.distance.distance_of` takes them.
+    """
+    said = plane or PlaneOffset()
+    seen = distance_of(px_to_mm, covariance, at_px, size_px, lens, said.focal_35_mm)
+    far = None if lens is None else lens_distance(lens, px_to_mm)
+    return plane_correction(said, seen, lens_distance_mm=far), seen

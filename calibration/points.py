@@ -6,9 +6,8 @@ import math
 
 import numpy as np
 
-from calibration.distance import distance_of, lens_distance
 from calibration.model import Calibration, Lens
-from calibration.plane import PlaneOffset, plane_correction
+from calibration.plane import PlaneOffset, correction_of
 from calibration.unseen import TILT_STD_RAD, focal_length_px, lens_growth_per_px2, line_homography, propagate
 from core.errors import CalibrationRefused, UsageError
 from core.geometry import in_picture
@@ -67,11 +66,7 @@ def calibrate_points(
     centre = ends.mean(axis=0)
     direction = (ends[1] - ends[0]) / span_px
     scale = np.diag([length_mm / span_px, -length_mm / span_px, 1.0])
-    correction = plane_correction(
-        plane or PlaneOffset(),
-        distance_of(scale, None, centre, (int(width), int(height)), focal_35_mm=plane.focal_35_mm if plane else None),
-        lens_distance_mm=None if lens is None else lens_distance(lens, scale),
-    )
+    correction, _ = correction_of(plane, scale, centre, (int(width), int(height)), lens)
     mm_per_px = length_mm / span_px * correction.factor
     tilt = TILT_STD_RAD / focal_length_px(width, height)
     unseen = np.diag([tilt**2, tilt**2, TILT_STD_RAD**4 / 2])

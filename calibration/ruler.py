@@ -14,17 +14,17 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.askew import KNOWN_FOCAL_LOG_STD, assumed_camera, perspective_across, rule_homography
-from calibration.distance import distance_of, lens_distance
+from calibration.askew import assumed_camera, perspective_across, rule_homography
 from calibration.graduation import Graduation
 from calibration.model import Calibration, Lens
-from calibration.plane import PlaneOffset, plane_correction
+from calibration.plane import PlaneOffset, correction_of
 from calibration.reading import HALF_TICK_STRENGTH, LEAST_MERIT, chosen, merit, tick_pattern, tidy
 from calibration.rows import follow, is_followed
 from calibration.stripes import BOLD_GREY_STD, LEAST_GREY_STD, Stripes, find_stripes, grouped, pyramid
 from calibration.ticks import looked_closer
 from calibration.unseen import (
     FOCAL_LOG_STD,
+    KNOWN_FOCAL_LOG_STD,
     TILT_STD_RAD,
     focal_length_px,
     lens_growth_per_px2,
@@ -238,11 +238,7 @@ def _calibration(
 
     parameters = np.array([fit.mm_per_px, fit.along_per_px, across, 0.0, 0.0])
     seen_plane = build(parameters)
-    correction = plane_correction(
-        plane or PlaneOffset(),
-        distance_of(seen_plane, None, fit.centre_px, (width, height), focal_35_mm=plane.focal_35_mm if plane else None),
-        lens_distance_mm=None if lens is None else lens_distance(lens, seen_plane),
-    )
+    correction, _ = correction_of(plane, seen_plane, fit.centre_px, (width, height), lens)
     factor = np.diag([correction.factor, correction.factor, 1.0])
     entries = np.repeat(np.diag(factor), 3)
     spread = propagate(build, parameters, covariance, np.array([1e-6 * fit.mm_per_px, 1e-8, 1e-8, 1e-4, 1e-6]))

@@ -34,6 +34,9 @@ USUAL_FOCAL_PER_LONG_SIDE, FOCAL_LOG_STD = 1.5, 0.6
 """The same where it counts how far it may be off: a phone's main camera has 0.75 times the picture's longer side, a
 macro lens up to 4; the standard deviation is that of the logarithm."""
 
+KNOWN_FOCAL_LOG_STD = 0.005
+"""The same with the camera's lens file."""
+
 
 def lens_growth_per_px2(width_px: float, height_px: float, lens: Lens | None) -> float:
     """Return how the relative lens part of a length grows with the squared distance from the target.

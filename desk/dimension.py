@@ -7,9 +7,8 @@ from dataclasses import dataclass, field, replace
 from functools import cache
 
 import numpy as np
-from numpy.typing import NDArray
 
-from core.geometry import Points
+from core.geometry import Points, near
 from desk.drawing import DIMENSION, Arrowhead, Drawing, Polyline, Text
 
 PLACES = (("inside", 0.0), *((place, farther) for farther in (0.0, 5.0, 10.0, 15.0) for place in ("after", "before")))
@@ -51,20 +50,15 @@ class Layout:
         off = (x < margin) | (y < margin) | (x > drawing.width_px - margin) | (y > drawing.picture_height_px - margin)
         reach = 0.55 * drawing.text_px
         total = 12.0 * float(np.mean(off))  # a figure that is cut off is worse than one that is crossed
-        total += sum(float(np.mean(_near(text, other, reach))) for other in self.lines)
-        total += sum(3.0 * float(np.mean(_near(text, other, reach))) for other in self.texts)
-        return total + sum(0.6 * float(np.count_nonzero(_near(line, other, reach))) for other in self.texts)
+        total += sum(float(np.mean(near(text, other, reach))) for other in self.lines)
+        total += sum(3.0 * float(np.mean(near(text, other, reach))) for other in self.texts)
+        return total + sum(0.6 * float(np.count_nonzero(near(line, other, reach))) for other in self.texts)
 
 
 def samples(start: Points, end: Points, step_px: float) -> Points:
     """Return points along a straight line about a step apart, (N, 2)."""
     count = max(2, math.ceil(float(np.hypot(*(end - start))) / step_px) + 1)
     return np.asarray(start + np.linspace(0, 1, count)[:, None] * (end - start))
-
-
-def _near(points: Points, others: Points, reach_px: float) -> NDArray[np.bool_]:
-    distance2 = np.square(points[:, :1] - others[:, 0]) + np.square(points[:, 1:] - others[:, 1])
-    return np.asarray(distance2.min(axis=1) < reach_px**2)
 
 
 def draw_dimension(drawing: Drawing, layout: Layout, wanted: Dimension) -> None:

@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from core.geometry import Points
+from core.geometry import Points, near
 from core.medians import median
 from vision.stray_light import OWN_SIGMAS
 from vision.stripe import Stripe
@@ -47,24 +47,16 @@ def stroke_beyond_end(gray: NDArray[Any], stripe: Stripe, end_px: Points, down: 
     # Neighbours of the fan see the same pixels.
     apart = light[:, ::FAN_APART]
     noise = 1.4826 * median(np.abs(np.diff(apart[::2], axis=3))) / math.sqrt(2.0)
-    near = stripe.points_px[np.hypot(*(stripe.points_px - end_px).T) < 2.0 * own + MOST_PARTS * PART_PX]
-    height = median(_light(gray, near)) - median(apart) if len(near) else float(gray.max())
+    line = stripe.points_px[np.hypot(*(stripe.points_px - end_px).T) < 2.0 * own + MOST_PARTS * PART_PX]
+    height = median(_light(gray, line)) - median(apart) if len(line) else float(gray.max())
     bright = above > max(SHARE * height, NOISES * noise / math.sqrt(PART_PX))
     for index in np.flatnonzero(bright[:, :PARTS].all(axis=1)):
         lit = MOST_PARTS if bright[index].all() else int(np.argmin(bright[index]))
         stroke = ways[1, index, : lit * PART_PX].astype(complex).view(float).reshape(-1, 2)
         # Most of what is bright is the line itself, which a few places of the stroke show.
-        if not any(_touches(end_px + stroke[::apart], near, own - 1.0) for apart in (PART_PX, 1)):
+        if not len(line) or not any(near(end_px + stroke[::step], line, own - 1.0).any() for step in (PART_PX, 1)):
             return np.asarray(stroke[-1])
     return None
-
-
-def _touches(places: Points, near: Points, reach: float) -> bool:
-    """Tell whether one of some places (N, 2) lies so near to one of some points (M, 2)."""
-    if not len(near):
-        return False
-    away = places[:, None, :] - near
-    return bool((away[..., 0] ** 2 + away[..., 1] ** 2).min() <= reach**2)
 
 
 def _light(gray: NDArray[Any], spots: NDArray[Any]) -> NDArray[np.float32]:
