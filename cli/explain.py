@@ -48,12 +48,9 @@ def explain(
     if not quantity:
         _overview(entry, chosen, units)
         return 0
-    for name in quantity:
-        if name not in chosen["measurements"]:
-            known = ", ".join(chosen["measurements"])
-            raise UsageError(f"--quantity {name!r} is not a value of this weld, use one of: {known}.")
+    names = dict.fromkeys(name for written in quantity for name in _names(written, list(chosen["measurements"])))
     again = _again(entry, chosen, result.parent, calibration, draws)
-    for name in quantity:
+    for name in names:
         _print(entry, chosen, name, again, _scale(chosen["measurements"][name]["unit"], units))
     return 0
 
@@ -106,6 +103,21 @@ def _one(items: list[dict[str, Any]], option: str, wanted: str | None, names: li
     if wanted is not None and wanted not in names:
         raise UsageError(f"{option} {wanted!r} is not in the result, use {', '.join(names)}.")
     return items[0 if wanted is None else names.index(wanted)]
+
+
+def _names(written: str, known: list[str]) -> list[str]:
+    """Return the values that a name means, both sides where it has none; as files or tables write it."""
+    from difflib import get_close_matches
+
+    from measurement.names import as_name
+
+    name = as_name(written)
+    found = [each for each in (name, f"{name}_left", f"{name}_right") if each in known]
+    if not found:
+        near = get_close_matches(name, known, n=3, cutoff=0.5)
+        hint = f"did you mean {', '.join(near)}? Without --quantity all are listed" if near else ", ".join(known)
+        raise UsageError(f"--quantity {written!r} is not a value of this weld: {hint}.")
+    return found[:1] if found[0] == name else found
 
 
 def _again(entry: dict[str, Any], weld: dict[str, Any], folder: Path, calibration: Path | None, draws: int) -> _Again:

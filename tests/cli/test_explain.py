@@ -124,6 +124,7 @@ def test_a_changed_picture_is_not_drawn_from(result: Path, tmp_path: Path, capsy
     ("arguments", "words"),
     [
         (["--quantity", "beauty"], "is not a value of this weld"),
+        (["--quantity", "thrat"], "did you mean throat"),
         (["--quantity", "throat", "--weld", "9"], "--weld '9' is not in the result"),
         (["--quantity", "throat", "--draws", "7"], "--draws takes 0, or 100"),
     ],
@@ -131,6 +132,19 @@ def test_a_changed_picture_is_not_drawn_from(result: Path, tmp_path: Path, capsy
 def test_wrong_use(result: Path, arguments: list[str], words: str, capsys: pytest.CaptureFixture) -> None:
     assert run(["explain", str(result), *arguments]) == 2
     assert words in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("written", ["Leg, left", "left leg", "LEG_LEFT"])
+def test_a_value_is_found_by_what_tables_call_it(result: Path, written: str, capsys: pytest.CaptureFixture) -> None:
+    assert run(["explain", str(result), "--quantity", written, "--draws", "0"]) == 0
+    assert ": leg, left" in capsys.readouterr().out
+
+
+def test_a_name_without_its_side_means_both(result: Path, capsys: pytest.CaptureFixture) -> None:
+    assert run(["explain", str(result), "--quantity", "leg", "--draws", "0"]) == 0
+    shown = capsys.readouterr().out
+    assert ": leg, left" in shown
+    assert ": leg, right" in shown
 
 
 def test_a_file_that_is_no_result(tmp_path: Path, capsys: pytest.CaptureFixture) -> None:
