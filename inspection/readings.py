@@ -138,11 +138,13 @@ def parse_reading(
     default: str | None = None,
     name: str = "the reading",
     angle: bool = False,
+    most: float = MAX_READING,
 ) -> tuple[float, str]:
     """Return value and unit ("mm" or "deg") of a reading like ``3/8 in``, ``3/8``, ``9.5 mm``, ``9,5 mm`` or ``37°``.
 
     ``unit`` is what a column says; a unit beside the number must then be the same. ``default`` holds where
-    neither names one; ``name`` is what an error calls the text, ``angle`` says that it should be one.
+    neither names one; ``name`` is what an error calls the text, ``angle`` says that it should be one; above
+    ``most`` it is refused.
 
     Raises
     ------
@@ -168,7 +170,7 @@ def parse_reading(
         value, kind = float(number), "deg"
     else:
         value, kind = parse_signed_length_mm(written, name=name), "mm"
-    if abs(value) > MAX_READING:
+    if abs(value) > most:
         raise UsageError(f"{name} {text!r} is too large to be true: check number and unit.")
     return value, kind
 
