@@ -152,3 +152,27 @@ def test_a_file_that_is_no_result(tmp_path: Path, capsys: pytest.CaptureFixture)
     broken.write_text('{"schema": "toeline.result/1"')
     assert run(["explain", str(broken), "--quantity", "throat"]) == 3
     assert "this is not a result file" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("content", "words"),
+    [
+        ('{"schema": "toeline.seam/1"}', "it is a seam file, which toeline scan judges"),
+        ('{"schema": "toeline.calibration/1", "kind": "ruler"}', "it is a calibration"),
+        ('{"schema": "other"}', "its schema is not toeline.result/1"),
+        ('{"schema": 7}', "its schema is not toeline.result/1"),
+        ("{}", "this is not a result file: "),
+        ("[]", "this is not a result file: "),
+        ("not json", "it is no JSON"),
+    ],
+)
+def test_another_kind_of_file_is_told_for_what_it_is(
+    tmp_path: Path, content: str, words: str, capsys: pytest.CaptureFixture
+) -> None:
+    file = tmp_path / "other.json"
+    file.write_text(content)
+    for command in (["explain"], ["assess", "--require", "z6"]):
+        assert run([*command[:1], str(file), *command[1:]]) == 3
+        error = capsys.readouterr().err
+        assert words in error
+        assert len(error.splitlines()) == 1

@@ -67,6 +67,17 @@ def test_a_gauge_that_never_varies(tmp_path: Path, capsys: pytest.CaptureFixture
     assert "no variation of the gauge was seen" in capsys.readouterr().out
 
 
+def test_the_sample_study_says_what_its_story_says(capsys: pytest.CaptureFixture) -> None:
+    sample = Path(__file__).resolve().parents[2] / "sample_images" / "study.csv"
+    assert run(["study", str(sample), "--tolerance", "1 mm", "--json", "-"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert found["analysis_of_variance"]["distinct_categories"] >= 5
+    assert 0.5 < found["analysis_of_variance"]["components"]["GRR"]["share_of_tolerance"] < 1
+    assert found["averages_and_ranges"]["beyond_range_limit"] == [["5", "operator C"]]
+    assert run(["study", str(sample)]) == 0
+    assert "part '5' by 'operator C': the range" in capsys.readouterr().out
+
+
 def test_a_tolerance_to_either_side_is_twice_as_wide(capsys: pytest.CaptureFixture) -> None:
     shown = []
     for tolerance in ("±0.5 mm", "1 mm"):
