@@ -129,6 +129,22 @@ def test_sets_are_found_by_name() -> None:
     assert len({limits.name for limits in built_in()}) == len(built_in()) >= 8
 
 
+@pytest.mark.parametrize(
+    ("short", "meant"),
+    [
+        ("ISO 5817", [f"iso5817-{year}-{level}" for year in (2014, 2023) for level in "BCD"]),
+        ("iso5817-C", ["iso5817-2014-C", "iso5817-2023-C"]),
+        ("AWS D1.1", ["aws-d1.1-2020-static", "aws-d1.1-2020-cyclic"]),
+        ("d1.1", ["aws-d1.1-2020-static", "aws-d1.1-2020-cyclic"]),
+        ("API1104", ["api-1104-20"]),
+    ],
+)
+def test_a_name_as_people_shorten_it_is_answered_by_all_that_it_may_mean(short: str, meant: list[str]) -> None:
+    with pytest.raises(UsageError) as error:
+        find(short)
+    assert f"did you mean {', '.join(meant)}?" in str(error.value)
+
+
 def test_units_are_the_sets_own() -> None:
     """A set written in mm only serves in mm whatever is asked for; a code with both tables serves each."""
     assert {limit.own_unit for limit in chosen_limits("iso5817-2014-B", "inch")[1]} == {"mm", "deg"}
