@@ -81,10 +81,10 @@ def _scale(unit: str, units: str) -> _Scale:
 
 @dataclass(frozen=True, slots=True)
 class _Again:
-    """What measuring once more gave: trials by value, degrees of freedom by source, or why there are none."""
+    """What measuring once more gave: trials and degrees of freedom by value, or why there are none."""
 
     trials: Mapping[str, Trials]
-    degrees: Mapping[str, float]
+    degrees: Mapping[str, Mapping[str, float]]
     doubt: str
 
 
@@ -125,7 +125,7 @@ def _again(entry: dict[str, Any], weld: dict[str, Any], folder: Path, calibratio
     if draws == 0:
         return _Again({}, {}, "left out with --draws 0")
     from inspection.repeat import repeat
-    from measurement.degrees import degrees_by_source
+    from measurement.degrees import degrees_by_value
     from measurement.monte_carlo import simulate
 
     try:
@@ -139,7 +139,8 @@ def _again(entry: dict[str, Any], weld: dict[str, Any], folder: Path, calibratio
     if inspection.found is None or index >= len(inspection.measured):
         return _Again({}, {}, "the picture gives other welds now than when it was measured")
     section = inspection.found.welds[index].section
-    return _Again(simulate(section, inspection.measured[index], draws=draws), degrees_by_source(section), "")
+    measured = inspection.measured[index]
+    return _Again(simulate(section, measured, draws=draws), degrees_by_value(section, measured), "")
 
 
 def _print(entry: dict[str, Any], weld: dict[str, Any], name: str, again: _Again, scale: _Scale) -> None:
@@ -182,8 +183,8 @@ def _print(entry: dict[str, Any], weld: dict[str, Any], name: str, again: _Again
     )
     console.print(table)
     console.print(_checked(item, again.trials.get(name), again.doubt, scale))
-    if again.degrees and variance > 0:
-        console.print(_known_to(budget, again.degrees))
+    if again.degrees.get(name) and variance > 0:
+        console.print(_known_to(budget, again.degrees[name]))
     if budget and variance > 0 and budget[0]["source"] in REMEDIES:
         console.print(f"  What would help most: {REMEDIES[budget[0]['source']]}.")
     console.print()
@@ -239,7 +240,7 @@ def _known_to(budget: list[dict[str, Any]], degrees: Mapping[str, float]) -> str
     effective = effective_degrees_of_freedom(
         (part["standard_uncertainty"], degrees.get(part["source"], math.inf)) for part in budget
     )
-    many = "over 1000" if effective > 1000 else f"{math.floor(effective)}"
+    many = "over 1000" if effective > 1000 else f"{max(1, math.floor(effective + 1e-9))}"
     factor = coverage_factor(effective)
     return (
         f"  Effective degrees of freedom: {many} (JCGM 100:2008, G.4.1); k for a level of 0.95 would be {factor:.2f}."
