@@ -113,7 +113,7 @@ def calibrate_laser(
         dropped.append((used[stranger][0], "its stripe lies off the plane of the others: another pose, or no line"))
     used, seen = [used[i] for i in kept], [seen[i] for i in kept]
     plane = fit_plane([points for _, _, points in used], seen, pixel)
-    calibration = _calibration(fit, plane, [index for _, index, _ in used], [name for name, _, _ in used])
+    calibration = _calibration(fit, plane, [index for _, index, _ in used], [name for name, _, _ in used], dropped)
     return RigCalibration(calibration, fit, plane, tuple(name for name, _, _ in used), tuple(dropped))
 
 
@@ -129,7 +129,13 @@ def _on_sheet(view: LineView, fit: LensFit, index: int) -> LineView:
     return replace(view, points_px=view.points_px[keep], std_px=view.std_px[keep])
 
 
-def _calibration(fit: LensFit, plane: PlaneFit, indices: Sequence[int], names: Sequence[str]) -> Calibration:
+def _calibration(
+    fit: LensFit,
+    plane: PlaneFit,
+    indices: Sequence[int],
+    names: Sequence[str],
+    left_out: Sequence[tuple[str, str]],
+) -> Calibration:
     lens = fit.calibration.lens
     centre = np.vstack(plane.points_px).mean(axis=0)
     ideal = lens.undistort(centre[None])[0]
@@ -161,12 +167,14 @@ def _calibration(fit: LensFit, plane: PlaneFit, indices: Sequence[int], names: S
         centre_px=(float(centre[0]), float(centre[1])),
         lens_growth_per_px2=known.lens_growth_per_px2,
         lens=lens,
-        provenance=_provenance(fit, plane, names, grazing),
+        provenance=_provenance(fit, plane, names, grazing, left_out),
         px_to_mm_covariance=covariance,
     )
 
 
-def _provenance(fit: LensFit, plane: PlaneFit, names: Sequence[str], grazing: float) -> dict[str, object]:
+def _provenance(
+    fit: LensFit, plane: PlaneFit, names: Sequence[str], grazing: float, left_out: Sequence[tuple[str, str]]
+) -> dict[str, object]:
     lens = fit.calibration
     return {
         "boards": len(lens.views),
@@ -182,5 +190,5 @@ def _provenance(fit: LensFit, plane: PlaneFit, names: Sequence[str], grazing: fl
             {"name": name, "points": len(residual), "rms_mm": float(np.sqrt(np.mean(residual**2)))}
             for name, residual in zip(names, plane.residual_mm, strict=True)
         ],
-        "left_out": [list(entry) for entry in lens.left_out],
+        "left_out": [list(entry) for entry in left_out],
     }

@@ -11,8 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calibration.graduation import LEAST_TICKS, Graduation
+from calibration.graduation import Graduation
 from calibration.inch import NO_HALVES, Halving, fits_parts, parts_of_inch
+from calibration.tick_walk import LEAST_TICKS
 from calibration.ticks import INCH_PARTS, TENTHS
 from core.errors import CalibrationRefused
 from core.geometry import Points

@@ -11,6 +11,7 @@ from core.errors import NothingMeasurable, ToelineError, UsageError
 
 if TYPE_CHECKING:
     from inspection.comparison import Compared, Comparison, Group
+    from inspection.pairing import Pair
 
 EPILOG = (
     "Exit status: 0 compared, 2 wrong use, 3 a file or a row that cannot be read (the rest is compared all the same), "
@@ -19,6 +20,7 @@ EPILOG = (
 MOST_LINES = 10
 MOST_NUMBERS = 50
 MOST_ROWS = 60
+MOST_FAR = 5
 SIGNIFICANT = 0.05
 NO_STAR = "\N{NO-BREAK SPACE}"
 """Holds the place of a star, so that decimal points stand in one column."""
@@ -61,7 +63,7 @@ def compare(
     plots: Annotated[str, typer.Option(metavar="FORMAT", help="png or svg.")] = "png",
 ) -> int:
     """Compare readings of hand gauges with results: bias and limits of agreement by quantity, gauge and operator."""
-    from cli.options import choose, refuse_overwriting
+    from cli.options import choose, make_folder, reading_unit, refuse_overwriting
     from desk.plot_paper import FORMATS
     from inspection.comparison import as_document
     from inspection.comparison import compare as compare_readings
@@ -70,8 +72,7 @@ def compare(
 
     choose(sides, ("together", "apart"), "--sides")
     choose(units, ("metric", "inch"), "--units")
-    if unit is not None:
-        choose(unit, ("mm", "in", "deg"), "--unit")
+    unit = reading_unit(unit)
     choose(plots, FORMATS, "--plots")
     files = [*(results or ()), *(more or ())]
     if not files and records is None:
@@ -113,14 +114,6 @@ def write(path: Path | None, text: str) -> None:
         print(text, end="")
     else:
         write_text(path, text)
-
-
-def make_folder(path: Path) -> None:
-    """Make the folder of ``--output``."""
-    try:
-        path.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise UsageError(f"--output {path}: the folder cannot be made: {error.strerror}.") from None
 
 
 def tell_bad_rows(rows: Any, name: str) -> int:
@@ -289,9 +282,21 @@ def _cells(group: Group, scale: float, unit: str) -> list[str]:
     ]
 
 
+def _far(pair: Pair) -> str:
+    unit = "°" if pair.unit == "deg" else f" {pair.unit}"
+    return (
+        f"line {pair.reading.line}: {pair.reading.written} was read where {pair.measured:.4g}{unit} was measured: "
+        "check number, point and unit; it counts here"
+    )
+
+
 def _remarks(item: Comparison) -> list[str]:
     """Say in words what the figures of a table cannot."""
-    remarks = []
+    from inspection.pairing import far_off
+
+    remarks = [_far(pair) for pair in item.groups[-1].pairs if far_off(pair)] if item.reference == "measured" else []
+    if len(remarks) > MOST_FAR:
+        remarks[MOST_FAR:] = [f"and {len(remarks) - MOST_FAR} more that far from the measured value"]
     if any(group.agreement.lower is None for group in item.groups):
         remarks.append("fewer than 3 readings give no limits")
     again = [group for group in item.groups if None not in (group.gauge, group.operator)]

@@ -48,12 +48,9 @@ def explain(
     if not quantity:
         _overview(entry, chosen, units)
         return 0
-    for name in quantity:
-        if name not in chosen["measurements"]:
-            known = ", ".join(chosen["measurements"])
-            raise UsageError(f"--quantity {name!r} is not a value of this weld, use one of: {known}.")
+    names = dict.fromkeys(name for written in quantity for name in _names(written, list(chosen["measurements"])))
     again = _again(entry, chosen, result.parent, calibration, draws)
-    for name in quantity:
+    for name in names:
         _print(entry, chosen, name, again, _scale(chosen["measurements"][name]["unit"], units))
     return 0
 
@@ -84,10 +81,10 @@ def _scale(unit: str, units: str) -> _Scale:
 
 @dataclass(frozen=True, slots=True)
 class _Again:
-    """What measuring once more gave: trials by value, degrees of freedom by source, or why there are none."""
+    """What measuring once more gave: trials and degrees of freedom by value, or why there are none."""
 
     trials: Mapping[str, Trials]
-    degrees: Mapping[str, float]
+    degrees: Mapping[str, Mapping[str, float]]
     doubt: str
 
 
@@ -108,12 +105,27 @@ def _one(items: list[dict[str, Any]], option: str, wanted: str | None, names: li
     return items[0 if wanted is None else names.index(wanted)]
 
 
+def _names(written: str, known: list[str]) -> list[str]:
+    """Return the values that a name means, both sides where it has none; as files or tables write it."""
+    from difflib import get_close_matches
+
+    from measurement.names import as_name
+
+    name = as_name(written)
+    found = [each for each in (name, f"{name}_left", f"{name}_right") if each in known]
+    if not found:
+        near = get_close_matches(name, known, n=3, cutoff=0.5)
+        hint = f"did you mean {', '.join(near)}? Without --quantity all are listed" if near else ", ".join(known)
+        raise UsageError(f"--quantity {written!r} is not a value of this weld: {hint}.")
+    return found[:1] if found[0] == name else found
+
+
 def _again(entry: dict[str, Any], weld: dict[str, Any], folder: Path, calibration: Path | None, draws: int) -> _Again:
     """Measure again and draw."""
     if draws == 0:
         return _Again({}, {}, "left out with --draws 0")
     from inspection.repeat import repeat
-    from measurement.degrees import degrees_by_source
+    from measurement.degrees import degrees_by_value
     from measurement.monte_carlo import simulate
 
     try:
@@ -127,7 +139,8 @@ def _again(entry: dict[str, Any], weld: dict[str, Any], folder: Path, calibratio
     if inspection.found is None or index >= len(inspection.measured):
         return _Again({}, {}, "the picture gives other welds now than when it was measured")
     section = inspection.found.welds[index].section
-    return _Again(simulate(section, inspection.measured[index], draws=draws), degrees_by_source(section), "")
+    measured = inspection.measured[index]
+    return _Again(simulate(section, measured, draws=draws), degrees_by_value(section, measured), "")
 
 
 def _print(entry: dict[str, Any], weld: dict[str, Any], name: str, again: _Again, scale: _Scale) -> None:
@@ -170,8 +183,8 @@ def _print(entry: dict[str, Any], weld: dict[str, Any], name: str, again: _Again
     )
     console.print(table)
     console.print(_checked(item, again.trials.get(name), again.doubt, scale))
-    if again.degrees and variance > 0:
-        console.print(_known_to(budget, again.degrees))
+    if again.degrees.get(name) and variance > 0:
+        console.print(_known_to(budget, again.degrees[name]))
     if budget and variance > 0 and budget[0]["source"] in REMEDIES:
         console.print(f"  What would help most: {REMEDIES[budget[0]['source']]}.")
     console.print()
@@ -227,7 +240,7 @@ def _known_to(budget: list[dict[str, Any]], degrees: Mapping[str, float]) -> str
     effective = effective_degrees_of_freedom(
         (part["standard_uncertainty"], degrees.get(part["source"], math.inf)) for part in budget
     )
-    many = "over 1000" if effective > 1000 else f"{math.floor(effective)}"
+    many = "over 1000" if effective > 1000 else f"{max(1, math.floor(effective + 1e-9))}"
     factor = coverage_factor(effective)
     return (
         f"  Effective degrees of freedom: {many} (JCGM 100:2008, G.4.1); k for a level of 0.95 would be {factor:.2f}."

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -66,7 +67,7 @@ def chosen_limits(
     Raises
     ------
     UsageError
-        When a set, a requirement, a rule or a word is not known, or --fail-on-reject stands alone.
+        When a set, a requirement, a rule or a word is not known or used, or --fail-on-reject stands alone.
     """
     from core.errors import UsageError
     from criteria import parse_rule
@@ -77,7 +78,27 @@ def chosen_limits(
         if fail_on_reject:
             raise UsageError("--fail-on-reject needs limits: name them with --criteria or --require.")
         return None
-    return judgement(criteria or [], require or [], _given(given), chosen, units)  # type: ignore[arg-type]
+    by = judgement(criteria or [], require or [], _given(given), chosen, units)  # type: ignore[arg-type]
+    _refuse_idle_words(by, {name: text for name, text in given.items() if text is not None})
+    return by
+
+
+def _refuse_idle_words(by: Judgement, given: Mapping[str, str]) -> None:
+    """Refuse a word on which no row depends: whoever gives it believes that it counts."""
+    from core.errors import UsageError
+    from criteria import built_in
+    from criteria.limit import SELECTORS
+    from inspection.outcomes import words_of
+
+    asked = words_of(by.limits)
+    for name in SELECTORS:
+        if name not in given or name in asked:
+            continue
+        options = [f"--{other} {', '.join(words)}" for other, words in asked.items() if other not in given]
+        takers = {found.name: words_of(row for rows in found.rows.values() for row in rows) for found in built_in()}
+        known = [f"{of}: {', '.join(words[name])}" for of, words in takers.items() if name in words]
+        what = f"what they ask for is {' and '.join(options)}" if options else f"leave it out ({'; '.join(known)})"
+        raise UsageError(f"--{name} {given[name]!r} is used by none of these limits: {what}.")
 
 
 def limit_files(criteria: list[str] | None) -> list[Path]:

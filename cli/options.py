@@ -52,6 +52,16 @@ def choose(value: str, allowed: Iterable[str], name: str) -> str:
     return value
 
 
+def reading_unit(text: str | None) -> str | None:
+    """Return the unit of readings that name none: "mm", "in" or "deg"."""
+    from core.units import is_inch
+
+    if text is None:
+        return None
+    plain = "in" if is_inch(text) else text.strip().lower()
+    return choose({"°": "deg", "degree": "deg", "degrees": "deg"}.get(plain, plain), ("mm", "in", "deg"), "--unit")
+
+
 def refuse_overwriting(outputs: Iterable[Path | None], inputs: Iterable[Path | None]) -> None:
     """Make sure that no file that is read would be overwritten, and none written twice."""
     read = {path.resolve() for path in inputs if path is not None}

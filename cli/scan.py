@@ -58,6 +58,10 @@ def scan(
     pitch: Annotated[
         str | None, typer.Option(metavar="LENGTH", help='Travel from section to section: "0.5 mm".')
     ] = None,
+    positions: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE.csv", help="Where each section was taken: column position (mm), perhaps source."),
+    ] = None,
     workers: Annotated[
         int | None,
         typer.Option(metavar="N", help="Sections measured at the same time; as many as processors are free."),
@@ -140,11 +144,22 @@ def scan(
     )
     by = chosen_limits(criteria, require, rule, units, fail_on_reject, nominal_throat=nominal_throat,
                        nominal_leg=nominal_leg, category=category, service=service, seam=seam)  # fmt: skip
-    refuse_overwriting([json_file], [path, calibration, *limit_files(criteria)])
+    refuse_overwriting([json_file], [path, calibration, positions, *limit_files(criteria)])
     if output is not None and output.resolve() == path.resolve():
         raise UsageError("--output must be another folder than the one that is scanned.")
     pitch_mm = None if pitch is None else parse_length_mm(pitch, name="--pitch")
-    source = seam_source(path, settings, pitch_mm, along=_direction(along, "--along"), air=_direction(air, "--air"))
+    source = seam_source(
+        path,
+        settings,
+        pitch_mm,
+        along=_direction(along, "--along"),
+        air=_direction(air, "--air"),
+        placed=positions is not None,
+    )
+    if positions is not None:
+        from inspection.seam_positions import at_positions, read_positions
+
+        source = at_positions(source, read_positions(positions), pitch_mm)
     job = Job(settings, shared_calibration(settings))
     if job.calibration is not None and job.calibration.kind != "laser":
         raise UsageError(

@@ -18,13 +18,16 @@ EPILOG = (
     "4 a design that cannot be evaluated (not balanced, a single trial): the cells are named."
 )
 
+MOST_CELLS = 10
+
 
 def study(
     file: Annotated[
         Path, typer.Argument(metavar="STUDY.csv", help="Columns part, operator, reading; trial, unit, gauge, quantity.")
     ],
     tolerance: Annotated[
-        str | None, typer.Option(metavar="LENGTH", help='Width of the tolerance: "1 mm", or "5 deg" for angles.')
+        str | None,
+        typer.Option(metavar="LENGTH", help='Width of the tolerance: "1 mm", "±0.5 mm", "5 deg".'),
     ] = None,
     limits: Annotated[
         str | None, typer.Option(metavar="LOW..HIGH", help='Its two limits instead: "5 mm..7 mm".')
@@ -45,8 +48,8 @@ def study(
     plots: Annotated[str, typer.Option(metavar="FORMAT", help="png or svg.")] = "png",
 ) -> int:
     """Evaluate a study of repeatability and reproducibility: every operator reads every part several times."""
-    from cli.compare import make_folder, tell_bad_rows, write
-    from cli.options import choose, refuse_overwriting
+    from cli.compare import tell_bad_rows, write
+    from cli.options import choose, make_folder, reading_unit, refuse_overwriting
     from desk.plot_paper import FORMATS
     from desk.study_plot import study_plot
     from inspection.document import as_text, write_bytes
@@ -57,8 +60,7 @@ def study(
 
     choose(units, ("metric", "inch"), "--units")
     choose(plots, FORMATS, "--plots")
-    if unit is not None:
-        choose(unit, ("mm", "in", "deg"), "--unit")
+    unit = reading_unit(unit)
     if not 0 <= pool_above <= 1:
         raise UsageError(f"--pool-above takes a probability between 0 and 1, got {pool_above:g}.")
     table = None if output is None else output / "study.json"
@@ -94,7 +96,9 @@ def _width(tolerance: str | None, limits: str | None) -> tuple[float, str] | Non
     if tolerance is not None and limits is not None:
         raise UsageError("--tolerance and --limits say the same thing: give one of them.")
     if tolerance is not None:
-        width, unit = parse_reading(tolerance, name="--tolerance")
+        width, unit = parse_reading(tolerance.strip().removeprefix("±"), name="--tolerance")
+        if tolerance.strip().startswith("±"):
+            width *= 2
     elif limits is not None:
         low, dots, high = limits.partition("..")
         if not dots:
@@ -128,8 +132,10 @@ def _print(
     _print_lines(console, variance, *display_unit(design.unit, units))
     for found in (variance, ranges):
         _print_evaluation(console, design, found, tolerance, units)
-    for part, operator in ranges.beyond[:10]:
+    for part, operator in ranges.beyond[:MOST_CELLS]:
         console.print(f"  part {part!r} by {operator!r}: the range of the trials is beyond its limit: read it again")
+    if len(ranges.beyond) > MOST_CELLS:
+        console.print(f"  and {len(ranges.beyond) - MOST_CELLS} more cells; --json lists them all")
 
 
 def _print_lines(console: Any, variance: VarianceStudy, scale: float, unit: str) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from core.quantity import COVERAGE_FACTOR
-from desk.value_text import align, value_cells, worded
+from desk.value_text import align, scale_kind, value_cells, worded
 
 PROPOSAL = "A proposal: a qualified person confirms it; the governing code prevails."
 
@@ -41,8 +41,8 @@ def print_source(console: Any, entry: dict[str, Any]) -> None:
         console.print("Scale: the profile is in mm already")
     else:
         share = 100 * COVERAGE_FACTOR * scale["relative_standard_uncertainty"]
-        known = f"± {share:.2g} % (k = {COVERAGE_FACTOR:g})" if share > 0 else "taken as given, its uncertainty unknown"
-        console.print(f"Scale: {scale['kind']}, {scale['mm_per_px']:.5g} mm per pixel, {known}")
+        known = f"± {share:.2g} % (k = {COVERAGE_FACTOR:g})" if share > 0 else "its uncertainty unknown"
+        console.print(f"Scale: {scale_kind(scale['kind'])}, {scale['mm_per_px']:.5g} mm per pixel, {known}")
     if entry["settings"]["operator"]:
         console.print(f"Operator: {entry['settings']['operator']}")
 

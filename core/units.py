@@ -113,11 +113,17 @@ def _amount(match: re.Match[str]) -> float:
     return -amount if match["sign"] == "-" else amount
 
 
+def is_inch(unit: str) -> bool:
+    """Tell whether a unit is the inch, however people write it."""
+    return unit.strip().lower() in INCH
+
+
 @lru_cache(maxsize=64)
 def unit_in_mm(unit: str, *, name: str = "the length") -> float:
-    """Return how many mm one unit of length has."""
-    if unit in _COMMON_MM:
-        return _COMMON_MM[unit]
+    """Return how many mm one unit of length has; capitals make no difference in the common ones."""
+    plain = unit.lower() if len(unit) > 1 else unit  # "10 Mm" is a slip for mm, never ten megametres
+    if plain in _COMMON_MM:
+        return _COMMON_MM[plain]
     import pint
 
     try:

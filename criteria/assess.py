@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
+from core.errors import UsageError
 from core.quantity import Measured, NotMeasurable, Quantity
 from criteria.expression import NAMES
 from criteria.judge import Judged, Value, judge, length_factor, own_factor, own_value
@@ -76,7 +77,10 @@ def _assessed(limit: Limit, measured: Mapping[str, Measured], joint: Joint, give
         elif isinstance(value, NotMeasurable):
             outcomes.append(_not_assessed(limit, name, rule, _Absent(f"not measurable: {value.reason}")))
         else:
-            outcome = _one(limit, name, value, candidates, measured, given, rule)
+            try:
+                outcome = _one(limit, name, value, candidates, measured, given, rule)
+            except UsageError as error:  # a formula that these sizes do not suit leaves the other rows alone
+                outcome = _not_assessed(limit, name, rule, _Absent(str(error).rstrip(".")), candidates[0])
             outcomes += [] if outcome is None else [_of_two(limit, outcome, measured)]
     return outcomes
 
@@ -128,6 +132,10 @@ def _one(
     case = _case(limit, candidates, given, values)
     if isinstance(case, _Absent):
         return _not_assessed(limit, name, rule, case, candidates[0])
+    lower, upper = limit.bounds(case, values)
+    if lower > upper or (limit.direction == "upper" and upper < 0):
+        text = f"the limit comes out as {allowed(limit, lower, upper)}, which no value meets: check its formula"
+        return _not_assessed(limit, name, rule, _Absent(text), case)
     if math.isinf(case.limit.number(values)):
         return None
     own = own_value(name, quantity, limit)
@@ -165,14 +173,23 @@ def _case(limit: Limit, candidates: Sequence[Case], given: Given, values: Mappin
                 choices.setdefault(name, {}).update(dict.fromkeys(known))
         missing += [NAMES[name] for name in sorted(case.when.names if case.when else ()) if name not in values]
     if missing:
+        always = set.intersection(*(_needed(limit, case) for case in candidates))  # whichever line it will be
+        missing += [NAMES[name] for name in sorted(always - values.keys())]
         return _needs(missing, {name: tuple(known) for name, known in choices.items()})
     holding = [case for case in candidates if case.when is None or case.when.holds(_eased(values))]
     if not holding:
         return _Absent("no limit is tabled for " + ", ".join(f"{name} = {value:g}" for name, value in values.items()))
     case = holding[0]
-    needed = case.limit.names | (case.low.names if case.low else set()) | (case.short.names if case.short else set())
-    absent = sorted((needed | ({limit.reference} if limit.reference else set())) - values.keys())
+    absent = sorted(_needed(limit, case) - values.keys())
     return _needs([NAMES[name] for name in absent], {}) if absent else case
+
+
+def _needed(limit: Limit, case: Case) -> set[str]:
+    """Return the letters without which a line has no limit."""
+    formulas = (case.limit, case.low, case.short)
+    return {name for part in formulas if part is not None for name in part.names} | (
+        {limit.reference} if limit.reference else set()
+    )
 
 
 def _needs(missing: Sequence[str], choices: Mapping[str, tuple[str, ...]]) -> _Absent:

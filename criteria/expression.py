@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import ast
 import math
+import re
 import warnings
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -28,6 +29,7 @@ LONGEST = 200
 """Characters; the longest published formula has 30."""
 
 _UNDERSTOOD = "numbers, t, a, z, s, b, l, inf, + - * /, min(...), max(...) and comparisons"
+_WITH_UNIT = re.compile(r"[\d.]+\s*(?:mm|in|deg|°|\")")
 _ARITHMETIC = (ast.Add, ast.Sub, ast.Mult, ast.Div)
 _COMPARISONS = (ast.Lt, ast.LtE, ast.Gt, ast.GtE)
 
@@ -171,7 +173,8 @@ def _is_finite(value: object) -> bool:
 
 
 def _not_understood(where: str, text: str) -> UsageError:
-    return UsageError(f"{where}: the formula {_short(text)} is not understood: use {_UNDERSTOOD}.")
+    way = "leave its unit out" if _WITH_UNIT.fullmatch(text.strip()) else f"use {_UNDERSTOOD}"
+    return UsageError(f"{where}: the formula {_short(text)} is not understood: {way}.")
 
 
 def _short(text: str) -> str:

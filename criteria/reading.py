@@ -171,6 +171,7 @@ def _case(
         raise UsageError(f"{where}: a range has low and limit, an upper or lower limit has limit alone.")
     evidence = _choice(line, "verified", where, get_args(Verified), verified)
     short = _formula(line.get("short"), level, where)
+    _check_ends(limit, low, where)
     extent = line.get("extent", whole.get("extent") if short is not None else None)
     window = line.get("window", whole.get("window") if short is not None else None)
     if window is not None and not _is_number(window):
@@ -202,6 +203,19 @@ def _formula(value: Any, level: str, where: str, *, condition: bool = False) -> 
     return parse(value, where=where, condition=condition)
 
 
+def _check_ends(limit: Expression, low: Expression | None, where: str) -> None:
+    """Refuse numbers that nothing could meet, or everything would; of formulas only a weld will tell."""
+    try:
+        ends = [(name, part.number({})) for name, part in (("low", low), ("limit", limit)) if part and not part.names]
+    except UsageError as error:
+        raise UsageError(f"{where}: {error}") from None
+    for name, number in ends:
+        if number < 0:
+            raise UsageError(f"{where}: {name} must be 0 or more, got {number:g}.")
+    if len(ends) == 2 and ends[0][1] >= ends[1][1]:
+        raise UsageError(f"{where}: low {ends[0][1]:g} is not below limit {ends[1][1]:g}: the smaller is low.")
+
+
 def _formulas(case: Case) -> list[Expression]:
     """Return the formulas that are computed from given sizes and measured widths."""
     return [part for part in (case.when, case.low, case.limit, case.short) if part is not None]
@@ -210,6 +224,9 @@ def _formulas(case: Case) -> list[Expression]:
 def _given(content: Table, where: str) -> Given:
     table = _part(content.get("given", {}), f"{where}: given")
     _known_keys(table, GIVEN_KEYS, f"{where}: given")
+    for key, value in table.items():
+        if key not in SELECTORS and _is_number(value):
+            raise UsageError(f'{where}: given: {key} is text with its unit: write {key} = "{value:g} mm".')
     texts = {key: _text(table, key, f"{where}: given") for key in table}
     lengths = {
         f"{key}_mm": parse_length_mm(text, name=f"{where}: given: {key}")
@@ -258,7 +275,8 @@ def _text(table: Table, key: str, where: str, default: str | None = None) -> str
 def _texts(table: Table, key: str, where: str, default: tuple[str, ...]) -> tuple[str, ...]:
     value = table.get(key, default)
     if not isinstance(value, list | tuple) or not all(isinstance(item, str) for item in value):
-        raise UsageError(f"{where}: {key} must be a list of texts, got {_shown(value)}.")
+        way = f': write {key} = ["{value}"]' if isinstance(value, str) else ""
+        raise UsageError(f"{where}: {key} must be a list of texts, got {_shown(value)}{way}.")
     return tuple(value)
 
 

@@ -14,6 +14,7 @@ from core.units import UnitSystem
 from criteria.limit import Given, Limit
 
 FOLDER = Path(__file__).with_name("data")
+MOST_NAMED = 8
 MAX_BYTES = 1_000_000
 
 
@@ -86,9 +87,17 @@ def find(name: str) -> tuple[LimitSet, str | None]:
             if name.lower() == full.lower():
                 return limits, level
     known = [full for limits in built_in() for full in limits.full_names()]
-    near = difflib.get_close_matches(name, known, n=3, cutoff=0.5)
+    near = [full for full in known if _is_short_for(name, full)][:MOST_NAMED] or difflib.get_close_matches(
+        name.lower(), known, n=3, cutoff=0.5
+    )
     hint = f"did you mean {', '.join(near)}? " if near else ""
     raise UsageError(f'no set of limits is called {name!r}: {hint}"toeline limits" lists them; a file ends in .toml.')
+
+
+def _is_short_for(name: str, full: str) -> bool:
+    """Tell whether a name is a part of another as people write it: ``ISO 5817``, ``D1.1``, ``iso5817-C``."""
+    (plain, whole) = ("".join(sign for sign in text.lower() if sign.isalnum()) for text in (name, full))
+    return bool(plain) and (plain in whole or set(name.lower().split("-")) <= set(full.lower().split("-")))
 
 
 def chosen_limits(name: str, system: UnitSystem) -> tuple[LimitSet, tuple[Limit, ...]]:

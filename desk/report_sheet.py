@@ -13,7 +13,7 @@ from core.quantity import COVERAGE_FACTOR
 from core.units import UnitSystem
 from desk.report_outcomes import Row, outcome_rows
 from desk.report_picture import drawn, drawn_from_store
-from desk.value_text import value_cells, worded, worded_steps
+from desk.value_text import scale_kind, value_cells, worded, worded_steps
 
 if TYPE_CHECKING:
     from desk.drawing import Drawing
@@ -177,7 +177,9 @@ def _source(body: Mapping[str, Any]) -> tuple[Row, ...]:
     if calibration:
         share = 100 * COVERAGE_FACTOR * calibration["relative_standard_uncertainty"]
         known = f"±\u00a0{share:.2g}\u00a0%" if share > 0 else "uncertainty unknown"
-        rows.append(("scale", f"{calibration['kind']}, {calibration['mm_per_px']:.5g} mm per pixel, {known}"))
+        rows.append(
+            ("scale", f"{scale_kind(calibration['kind'])}, {calibration['mm_per_px']:.5g} mm per pixel, {known}")
+        )
     if settings.get("operator"):
         rows.append(("measured by", str(settings["operator"])))
     tool = body.get("tool") or {}

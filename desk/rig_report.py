@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 MOST_LISTED = 10
+MOST_LEFT_OUT = 8
 ARROW_SHARE = 0.05
 """The largest residual is drawn as long as this share of the picture's width."""
 
@@ -52,7 +54,18 @@ def rig_report(rig: RigCalibration) -> bytes:
             fontsize=11,
             fontweight="bold",
         )
+        figure.supxlabel(left_out_text(rig.left_out), x=0.01, ha="left", fontsize=8.5)
         return as_file(figure, "png")
+
+
+def left_out_text(left_out: Sequence[tuple[str, str]]) -> str:
+    """Say which pictures do not serve and why, a line for each; that there are none is said, too."""
+    if not left_out:
+        return "No picture was left out."
+    told = [f"  {short(name, 40)}: {short(reason.partition(':')[0], 100)}" for name, reason in left_out[:MOST_LEFT_OUT]]
+    more = len(left_out) - MOST_LEFT_OUT
+    told += [f"  and {more} more: the calibration file names them all"] if more > 0 else []
+    return "\n".join([f"Left out ({len(left_out)}):", *told])
 
 
 def _picture_axes(axes: Axes, rig: RigCalibration, title: str) -> None:
@@ -72,7 +85,11 @@ def _poses(axes: Axes, rig: RigCalibration) -> None:
         axes.plot(*_rim(board.points_px, board.board_mm).T, color=FAINT, linewidth=0.9)
     for number, points in enumerate(rig.plane_fit.points_px):
         axes.plot(*points.T, linestyle="none", marker=".", markersize=2.5, color=ACCENT, label=None)
-        axes.annotate(str(number + 1), points[-1], xytext=(3, 3), textcoords="offset points", fontsize=8, color=INK)
+        below = points[-1][1] < 0.06 * rig.lens_fit.calibration.lens.height_px  # above it is the title
+        axes.annotate(
+            str(number + 1), points[-1], xytext=(3, -3 if below else 3), textcoords="offset points", fontsize=8,
+            color=INK, va="top" if below else "baseline",
+        )  # fmt: skip
 
 
 def _rim(points_px: Points, board_mm: Points) -> Points:
@@ -85,6 +102,8 @@ def _rim(points_px: Points, board_mm: Points) -> Points:
 
 def _edge_on(axes: Axes, rig: RigCalibration) -> None:
     """Draw stripes and boards as seen along the laser plane's horizontal: the plane is a line."""
+    from matplotlib.patheffects import withStroke
+
     plane = rig.plane_fit.plane
     normal = plane / np.linalg.norm(plane)
     together = np.vstack(rig.plane_fit.points_mm)
@@ -95,9 +114,14 @@ def _edge_on(axes: Axes, rig: RigCalibration) -> None:
     within = within / np.linalg.norm(within)
     for number, points in enumerate(rig.plane_fit.points_mm):
         marker = MARKERS[number % len(MARKERS)]
-        at = (points - middle) @ within
-        axes.plot(at, 1000 * distances(points, plane), linestyle="none", marker=marker, markersize=2.5,
-                  color=INK, fillstyle="none", markeredgewidth=0.5, label=f"{number + 1}")  # fmt: skip
+        at, off = (points - middle) @ within, 1000 * distances(points, plane)
+        axes.plot(at, off, linestyle="none", marker=marker, markersize=2.5,
+                  color=INK, fillstyle="none", markeredgewidth=0.5)  # fmt: skip
+        last = int(np.argmax(at))
+        axes.annotate(
+            str(number + 1), (at[last], off[last]), xytext=(4, 0), textcoords="offset points", fontsize=8, color=INK,
+            va="center", path_effects=[withStroke(linewidth=2.0, foreground="white")],
+        )  # fmt: skip
     axes.axhline(0.0, color=ACCENT, linewidth=1.0)
     axes.set_xlabel("across the stripes, in the laser plane, mm")
     axes.set_ylabel("distance from the plane, µm")
@@ -138,7 +162,8 @@ def _plane(axes: Axes, rig: RigCalibration) -> None:
     axes.set_yticks(rows, [_label(name, rig) for name in names])
     axes.invert_yaxis()
     axes.set_xlabel("corners, rms px (hatched)")
-    axes.set_title("what each picture fits by", loc="left")
+    cut = f" (the first {len(names)} of {len(fit.views)})" if len(names) < len(fit.views) else ""
+    axes.set_title(f"what each picture fits by{cut}; without a full bar: no line that serves", loc="left")
     other = axes.twiny()
     values = {
         name: 1000 * float(np.sqrt(np.mean(residual**2)))

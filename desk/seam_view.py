@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from core.units import MM_PER_INCH
 from criteria.judge import OFFSETS
+from desk.limit_lines import label_lines, limit_lines
 from desk.plot_paper import ACCENT, FAINT, INK, as_file, drawing, sheet, short
 from inspection.seam_summary import Columns, Threshold, runs
 from inspection.seam_unlike import unlike_neighbours
@@ -40,6 +41,9 @@ LEAST_COUNTS = (
 PALE = "#eef0f2"
 DECIMALS = {"in": 3, "°": 1}
 MOST_PANELS = 7
+WIDTH_IN, HEIGHT_IN = 11.0, 1.55
+"""Of the sheet, and of a panel with what stands about it."""
+
 MOST_MARKERS = 150
 SIGNS_A_LINE = 4
 _UNITS = {"mm": "mm", "deg": "°", "mm2": "mm²"}
@@ -79,7 +83,7 @@ def seam_view(columns: Columns, content: dict[str, Any], *, units: str = "metric
     along = _scale("mm", units)
     places = columns.places() * along.factor
     with drawing():
-        figure = sheet(11.0, 1.65 + 1.55 * max(len(panels), 1))
+        figure = sheet(WIDTH_IN, 1.65 + HEIGHT_IN * max(len(panels), 1))
         rows = figure.subplots(
             1 + len(panels), 1, sharex=True, squeeze=False, height_ratios=(0.22, *(1.0 for _ in panels))
         )[:, 0]
@@ -241,13 +245,15 @@ def _draw(
             color=INK, zorder=5,
         )  # fmt: skip
     _mark_extreme(axes, panel, columns, places, scale)
-    _limit_lines(axes, panel, columns, scale)
+    values = np.concatenate([columns.of(name) for name in panel.names]) * scale.factor
+    lines = limit_lines(axes, panel.limits, values, scale.factor)
     worst = content["worst"]
     if worst is not None:
         axes.axvline(worst["position_mm"] * _scale("mm", units).factor, color=ACCENT, linewidth=0.7, zorder=1)
     axes.set_ylabel(f"{panel.group.replace('_', ' ')}, {scale.symbol}")
     axes.margins(y=0.25)
     _least_span(axes, {"mm": 0.3, "deg": 3.0}.get(LABELS[panel.names[0]].unit, 1.0) * scale.factor)
+    label_lines(axes, lines, high_pt=HEIGHT_IN * 72, wide_pt=WIDTH_IN * 72)
     if not single:
         axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.05), frameon=False, fontsize=8)
 
@@ -305,39 +311,6 @@ def _mark_extreme(axes: Axes, panel: _Panel, columns: Columns, places: NDArray[n
         textcoords="offset points", ha=sideways, va="bottom" if sign > 0 else "top", color=ACCENT, fontsize=8,
         bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.8}, zorder=6,
     )  # fmt: skip
-
-
-def _limit_lines(axes: Axes, panel: _Panel, columns: Columns, scale: _Scale) -> None:
-    """Draw the limits that lie near the values; one far off would press them flat and is told instead."""
-    values = np.concatenate([columns.of(name) for name in panel.names]) * scale.factor
-    low, high = float(np.nanmin(values)), float(np.nanmax(values))
-    reach = 2.5 * max(high - low, 0.1 * abs(high), 0.2 * scale.factor)
-    told = []
-    for limit, labels in at_one_height(panel.limits):
-        place = limit * scale.factor
-        text = f"{', '.join(labels)} {place:.3g}"
-        if low - reach < place < high + reach:
-            axes.axhline(place, color=ACCENT, linewidth=0.9, linestyle=(0, (6, 3)), zorder=2)
-            axes.annotate(
-                text, (0.004, place), xycoords=("axes fraction", "data"), xytext=(0, 2), textcoords="offset points",
-                fontsize=7.5, color=ACCENT, va="bottom", zorder=6,
-            )  # fmt: skip
-        else:
-            told.append(text)
-    if told:
-        axes.annotate(
-            "off the sheet: " + ", ".join(told[:3]), (0.996, 0.97), xycoords="axes fraction", ha="right", va="top",
-            fontsize=7.5, color=ACCENT,
-            bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.0}, zorder=6,
-        )  # fmt: skip
-
-
-def at_one_height(limits: Iterable[tuple[float, str]]) -> list[tuple[float, list[str]]]:
-    """Gather the labels of limits that would be written over each other."""
-    found: dict[float, list[str]] = {}
-    for limit, label in limits:
-        found.setdefault(round(limit, 6), []).append(label)
-    return list(found.items())
 
 
 def _scale(unit: str, units: str) -> _Scale:

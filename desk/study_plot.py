@@ -81,18 +81,26 @@ def _components(axes: Axes, found: Evaluation, tolerance: float | None) -> None:
     if tolerance is not None:
         shares = [100 * found.share_of(code, tolerance) for code in codes]
         series.append(("% of tolerance", shares, "white", "////"))
+    # What parts take of a tolerance may be many times what anybody asks for: it is cut off, and its figure told.
+    edge = 1.35 * max(100.0, *(value for _, values, _, _ in series for value in values[:-2]))
     height = 0.8 / len(series)
     places = np.arange(len(codes))
     for number, (label, values, face, hatch) in enumerate(series):
         at = places - 0.4 + height * (number + 0.5)
         axes.barh(at, values, height * 0.86, facecolor=face, edgecolor=INK, hatch=hatch, linewidth=0.8, label=label)
         for place, value in zip(at, values, strict=True):
+            cut = value > edge
             axes.annotate(
-                f"{value:.1f}", (value, place), xytext=(3, 0), textcoords="offset points", va="center", fontsize=7.5
-            )
+                f"{value:.1f} »" if cut else f"{value:.1f}", (min(value, edge), place), xytext=(-4 if cut else 3, 0),
+                textcoords="offset points", va="center", ha="right" if cut else "left", fontsize=7.5,
+                bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.0} if cut else None,
+            )  # fmt: skip
     axes.set_yticks(places, [f"{LABELS[code]} ({code})" for code in codes])
     axes.invert_yaxis()
-    axes.margins(x=0.12)
+    axes.set_xlim(0, edge)
     axes.set_xlabel("%")
     axes.set_title(f"components, {found.method}", loc="left")
-    axes.legend(loc="best", frameon=False, fontsize=8)
+    axes.legend(
+        loc="upper center", bbox_to_anchor=(0.35, -0.11), ncols=3, frameon=False, fontsize=8, handlelength=1.5,
+        columnspacing=1.0,
+    )  # fmt: skip

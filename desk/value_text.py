@@ -9,8 +9,14 @@ from typing import Any
 from core.units import MM_PER_INCH, lengths_in_inches, nearest_fraction
 
 SYMBOLS = {"mm": "mm", "deg": "°", "mm2": "mm²", "percent": "%"}
+_SCALES = {"scale": "as given", "resolution": "as the file says"}
 _STEP = re.compile(r"(?<=\()[+-]\d+\.\d+ mm(?=\))")
 _DECIMALS = {"mm": 2, "°": 1, "mm²": 2, "in": 3, "in²": 4, "%": 1}
+
+
+def scale_kind(kind: str) -> str:
+    """Return where a scale comes from, in words."""
+    return _SCALES.get(kind, kind)
 
 
 def worded(text: str, units: str) -> str:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, fields
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, fields, replace
 from typing import Any
 
 from core.errors import UsageError
@@ -69,7 +69,7 @@ def judgement(
         limits.append(parse_requirement(text))
         stated += [(text, what, size) for what, size in nominal_sizes([text]).items()]
     given = given.filled(_agreed(stated, given))
-    _check_words(given, limits)
+    given = _words_as_written(given, limits)
     return Judgement(tuple(criteria), tuple(requirements), tuple(limits), given, rule, system)
 
 
@@ -136,7 +136,7 @@ def side_of(outcome: Mapping[str, Any]) -> str:
     """Return the side an outcome is about, blank where it has none or the name of its row says it already."""
     side = next((side for side in ("left", "right") if outcome["quantity"].endswith(f"_{side}")), "")
     named = "_".join(outcome["criterion"].partition(" ")[2].replace(",", " ").replace("_", " ").lower().split())
-    return "" if named.startswith(outcome["quantity"]) else side
+    return "" if named.startswith((outcome["quantity"], f"{side}_")) else side
 
 
 def allowed_text(outcome: Mapping[str, Any]) -> str:
@@ -179,10 +179,29 @@ def _assessed(weld: Entry, by: Judgement, given: Given) -> tuple[Outcome, ...]:
     return assess(measured, weld["joint"], given, by.limits, by.rule)
 
 
-def _check_words(given: Given, limits: Sequence[Limit]) -> None:
-    """Refuse a word that none of the rows knows: it would silence them all."""
+def _words_as_written(given: Given, limits: Sequence[Limit]) -> Given:
+    """Return the words that were given as the rows write them.
+
+    A word that none of the rows of a set knows is refused: it would silence them all.
+    """
     words = given.words()
-    for name in SELECTORS:
-        known = dict.fromkeys(word for limit in limits for case in limit.cases for word in case.only.get(name, ()))
-        if name in words and known and words[name] not in known:
-            raise UsageError(f"--{name} {words[name]!r} is not known to these limits, use {', '.join(known)}.")
+    for criterion in dict.fromkeys(limit.criterion for limit in limits):
+        for name, known in words_of(limit for limit in limits if limit.criterion == criterion).items():
+            if name not in words:
+                continue
+            same = [word for word in known if word.lower() == words[name].lower()]
+            if not same:
+                where = "these limits" if len({limit.criterion for limit in limits}) == 1 else criterion
+                raise UsageError(f"--{name} {words[name]!r} is not known to {where}, use {', '.join(known)}.")
+            words[name] = same[0]
+    return replace(given, **words)  # type: ignore[arg-type]
+
+
+def words_of(limits: Iterable[Limit]) -> dict[str, tuple[str, ...]]:
+    """Return the words that rows depend on, by selector."""
+    found: dict[str, dict[str, None]] = {}
+    for limit in limits:
+        for case in limit.cases:
+            for name, words in case.only.items():
+                found.setdefault(name, {}).update(dict.fromkeys(words))
+    return {name: tuple(found[name]) for name in SELECTORS if name in found}

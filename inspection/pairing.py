@@ -10,9 +10,13 @@ from typing import Any
 
 from criteria.judge import OFFSETS
 from inspection.readings import Reading, as_key
-from measurement.names import SIGNED
+from measurement.names import SIDES, SIGNED, as_name
 
 Entry = dict[str, Any]
+FAR_RATIO = 2.0
+FAR = {"mm": 2.0, "deg": 45.0}
+"""A reading of twice or half the measured value, and so far off, is no gauge's: an assumption."""
+
 _SHA256 = re.compile(r"[0-9a-fA-F]{64}")
 
 
@@ -65,6 +69,12 @@ def pair_readings(readings: Iterable[Reading], results: Iterable[Entry]) -> tupl
     return pairs, alone
 
 
+def far_off(pair: Pair) -> bool:
+    """Tell a reading that is rather a slip of the pen, the point or the unit than what a gauge showed."""
+    least, most = sorted((abs(pair.reading.value), abs(pair.measured)))
+    return most > FAR_RATIO * least and abs(pair.reading.value - pair.measured) > FAR[pair.unit]
+
+
 def _distinct(results: Iterable[Entry]) -> list[Entry]:
     """Leave out entries that say the same of the same picture again."""
     kept: dict[tuple[str, str | None], list[Entry]] = {}
@@ -88,8 +98,11 @@ def _pair(reading: Reading, entry: Entry | str) -> Pair | str:
     if reading.weld not in welds:
         return f"{reading.source} has no weld {reading.weld!r}, only {', '.join(welds) or 'none'}"
     weld = welds[reading.weld]
-    names = {as_key(str(item.get("label", ""))): name for name, item in weld["measurements"].items()}
+    names = {as_name(str(item.get("label", ""))): name for name, item in weld["measurements"].items()}
     name = reading.quantity if reading.quantity in weld["measurements"] else names.get(reading.quantity)
+    if name is None and f"{reading.quantity}_left" in weld["measurements"]:
+        both = " or ".join(f"{reading.quantity}_{side}" for side in SIDES)
+        return f"{reading.quantity!r} has two sides: write {both}"
     if name is None:
         return f"weld {reading.weld} of {reading.source} has no value {reading.quantity!r}"
     item = weld["measurements"][name]
@@ -127,6 +140,8 @@ def _entry(source: str, entries: list[Entry]) -> Entry | str:
             found = [entry for entry in entries if _parts(entry["source"]["path"])[-len(wanted) :] == wanted]
         if not found:
             found = [entry for entry in entries if _parts(entry["source"]["path"])[-1:] == _parts(source)[-1:]]
+        if not found:  # as people write a name who do not look at its capitals and its ending
+            found = [entry for entry in entries if _named_loosely(source, entry["source"]["path"])]
     if not found:
         return f"no result of {source}: measure it, and name its result file with --results"
     if len(found) == 1:
@@ -140,6 +155,12 @@ def _parts(path: str) -> tuple[str, ...]:
     return tuple(part for part in PurePath(path.replace("\\", "/")).parts if part != ".")
 
 
+def _named_loosely(source: str, path: str) -> bool:
+    """Tell whether a source is the name of a file but for capitals, with its ending or without."""
+    name, other = ("".join(_parts(text.lower())[-1:]) for text in (source, path))
+    return name in (other, PurePath(other).stem)
+
+
 def _modelled(weld: Entry, gauge: str, quantity: str) -> tuple[float | None, str]:
     """Return what the modelled gauge reads for a quantity, or why there is no such reading."""
     listed = weld.get("gauges")
@@ -149,7 +170,7 @@ def _modelled(weld: Entry, gauge: str, quantity: str) -> tuple[float | None, str
     if not items:
         return None, f"the result models no gauge called {gauge!r}"
     for item in items:
-        if as_key(str(item.get("quantity"))) == quantity:
+        if as_name(str(item.get("quantity"))) == quantity:
             # What its graduations let a person read, where it tells; where it stands between them otherwise.
             value = item.get("step_reading", item.get("reading"))
             if isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < 1e9:

@@ -9,6 +9,7 @@ from pathlib import Path
 from core.errors import UsageError
 from core.units import fractions_written_out, parse_signed_length_mm, unit_in_mm
 from inspection.table_file import BadRow, Row, read_table
+from measurement.names import LABELS, as_name
 
 REQUIRED = ("source", "quantity", "reading")
 OPTIONAL = ("weld", "gauge", "operator", "unit", "date", "note")
@@ -24,6 +25,9 @@ _ENDS_IN_UNIT = re.compile(r"[^\d\s.,/]\.?\s*$")
 _SCALE = re.compile(r"[+-]?(?:(?:\d+[ -])?\d+/(?:4|8|16|32|64)|\d+/2)")
 """Fractions as inch scales and gauges are marked (common practice, no source). "6 1/2" is none: people write so many
 millimetres, too."""
+
+_WHOLE = re.compile(r"^(\d+)[.,]0+$")
+"""Numbers of welds as table programs write them."""
 
 _BARE = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?")
 
@@ -103,7 +107,7 @@ def read_readings(path: str | Path, *, unit: str | None = None) -> Readings:
     rows, bad = [], list(table.bad)
     for row in table.rows:
         try:
-            rows.append(_reading(row, unit))
+            rows.append(_reading(row, table.units.get("reading"), unit))
         except UsageError as error:
             bad.append(BadRow(row.line, str(error).rstrip(".")))
     return Readings(table.path, tuple(rows), _in_order(bad), table.unused)
@@ -121,33 +125,40 @@ def read_study(path: str | Path, *, unit: str | None = None) -> StudyReadings:
     rows, bad = [], list(table.bad)
     for row in table.rows:
         try:
-            rows.append(_study_reading(row, unit))
+            rows.append(_study_reading(row, table.units.get("reading"), unit))
         except UsageError as error:
             bad.append(BadRow(row.line, str(error).rstrip(".")))
     return StudyReadings(table.path, tuple(rows), _in_order(bad), table.unused)
 
 
 def parse_reading(
-    text: str, unit: str | None = None, *, default: str | None = None, name: str = "the reading"
+    text: str,
+    unit: str | None = None,
+    *,
+    default: str | None = None,
+    name: str = "the reading",
+    angle: bool = False,
+    most: float = MAX_READING,
 ) -> tuple[float, str]:
     """Return value and unit ("mm" or "deg") of a reading like ``3/8 in``, ``3/8``, ``9.5 mm``, ``9,5 mm`` or ``37°``.
 
     ``unit`` is what a column says; a unit beside the number must then be the same. ``default`` holds where
-    neither names one; ``name`` is what an error calls the text.
+    neither names one; ``name`` is what an error calls the text, ``angle`` says that it should be one; above
+    ``most`` it is refused.
 
     Raises
     ------
     UsageError
         When the text is no reading, names no unit, or could mean two numbers.
     """
-    written = fractions_written_out(_without_decimal_comma(text.replace("−", "-")))
+    written = fractions_written_out(_without_decimal_comma(_plain_minus(text)))
     if not _ENDS_IN_UNIT.search(written):
         unit = unit or default
         if not unit and name == "the reading" and _SCALE.fullmatch(written.strip()):
             unit = "in"
         if not unit:
             column = ', or add a column "unit"' if name == "the reading" else ""
-            likely = "in" if "/" in text else "mm"
+            likely = "deg" if angle else ("in" if "/" in text else "mm")
             raise UsageError(f'{name} {text!r} names no unit: write "{text} {likely}"{column}.')
         written = f"{written} {unit}"
     elif unit and not _same_unit(unit, _unit_of(written)):
@@ -159,7 +170,7 @@ def parse_reading(
         value, kind = float(number), "deg"
     else:
         value, kind = parse_signed_length_mm(written, name=name), "mm"
-    if abs(value) > MAX_READING:
+    if abs(value) > most:
         raise UsageError(f"{name} {text!r} is too large to be true: check number and unit.")
     return value, kind
 
@@ -168,17 +179,24 @@ def _in_order(bad: list[BadRow]) -> tuple[BadRow, ...]:
     return tuple(sorted(bad, key=lambda row: row.line))
 
 
-def _reading(row: Row, default: str | None) -> Reading:
+def _reading(row: Row, column_unit: str | None, default: str | None) -> Reading:
     for name in REQUIRED:
         if name not in row.cells:
             raise UsageError(f"the cell {name!r} is blank")
     cells = row.cells
-    value, unit = parse_reading(cells["reading"], cells.get("unit"), default=default)
+    quantity = as_name(cells["quantity"])
+    sided = LABELS.get(quantity) or LABELS.get(f"{quantity}_left")
+    value, unit = parse_reading(
+        cells["reading"],
+        cells.get("unit", column_unit),
+        default=default,
+        angle=sided is not None and sided.unit == "deg",
+    )
     return Reading(
         row.line,
         cells["source"],
-        cells.get("weld", "1"),
-        as_key(cells["quantity"]),
+        _WHOLE.sub(r"\1", cells.get("weld", "1")),
+        quantity,
         value,
         unit,
         cells["reading"],
@@ -189,19 +207,19 @@ def _reading(row: Row, default: str | None) -> Reading:
     )
 
 
-def _study_reading(row: Row, unit: str | None) -> StudyReading:
+def _study_reading(row: Row, column_unit: str | None, unit: str | None) -> StudyReading:
     for name in STUDY_REQUIRED:
         if name not in row.cells:
             raise UsageError(f"the cell {name!r} is blank")
     cells = row.cells
-    named = cells.get("unit", unit)
-    plain = _without_decimal_comma(cells["reading"].replace("−", "-"))
+    named = cells.get("unit", column_unit) or unit
+    plain = _without_decimal_comma(_plain_minus(cells["reading"]))
     if not named and _BARE.fullmatch(plain):
         value, kind = float(plain), ""
         if abs(value) > 1e12:
             raise UsageError(f"the reading {cells['reading']!r} is too large to be true: check the number.")
     else:
-        value, kind = parse_reading(cells["reading"], cells.get("unit"), default=unit)
+        value, kind = parse_reading(cells["reading"], cells.get("unit", column_unit), default=unit)
     quantity = cells.get("quantity")
     return StudyReading(
         row.line,
@@ -211,13 +229,18 @@ def _study_reading(row: Row, unit: str | None) -> StudyReading:
         kind,
         cells.get("trial"),
         cells.get("gauge"),
-        None if quantity is None else as_key(quantity),
+        None if quantity is None else as_name(quantity),
     )
 
 
 def as_key(name: str) -> str:
     """Return a name as files have it: ``Leg, left`` and ``leg left`` are ``leg_left``."""
     return "_".join(name.replace(",", " ").replace("-", " ").replace("_", " ").lower().split())
+
+
+def _plain_minus(text: str) -> str:
+    """Return text whose minus, or the dash that a table program puts in its place, is the sign on the keyboard."""
+    return text.replace("−", "-").replace("–", "-")
 
 
 def _without_decimal_comma(text: str) -> str:

@@ -5,8 +5,9 @@ Imported only where a result is read back; writing does not need it.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, FiniteFloat, NonNegativeFloat, PositiveFloat, ValidationError
 
@@ -152,6 +153,29 @@ def read_result(path: str | Path) -> ResultDocument:
     try:
         return ResultDocument.model_validate_json(read_bytes(path))
     except ValidationError as error:
-        first = error.errors(include_url=False, include_input=False)[0]
-        place = ".".join(str(part) for part in first["loc"]) or "the file"
-        raise UnreadableFile(f"{path}: this is not a result file: {place}: {first['msg']}.") from None
+        first = error.errors(include_url=False)[0]
+        raise UnreadableFile(f"{path}: this is not a result file: {_what_it_is(first)}.") from None
+
+
+_OTHER_KINDS = {
+    "toeline.seam": "it is a seam file, which toeline scan judges (--criteria) and toeline report prints",
+    "toeline.scan": "it is the head of a scan: name the seam file beside it in toeline report",
+    "toeline.calibration": "it is a calibration, which toeline measure --calibration takes",
+    "toeline.lens": "it is a lens file, which toeline calibrate --lens takes",
+    "toeline.agreement": "it is what toeline compare wrote",
+    "toeline.study": "it is what toeline study wrote",
+    "toeline.records": "it is an export of records: name the store with --records",
+}
+
+
+def _what_it_is(first: Mapping[str, Any]) -> str:
+    """Say in words what another kind of file is, else where it is wrong."""
+    if first["type"] == "json_invalid":
+        return "it is no JSON; toeline measure --json or --output writes one"
+    place = ".".join(str(part) for part in first["loc"])
+    if place == "schema":
+        kind = str(first.get("input") or "").rpartition("/")[0] if isinstance(first.get("input"), str) else ""
+        if kind in _OTHER_KINDS:
+            return _OTHER_KINDS[kind]
+        return "its schema is not toeline.result/1; toeline measure --json or --output writes one"
+    return f"{place}: {first['msg']}" if place else str(first["msg"])

@@ -93,6 +93,7 @@ def seam_source(
     *,
     along: Direction | None = None,
     air: Direction | None = None,
+    placed: bool = False,
 ) -> Source:
     """Return what is to be scanned.
 
@@ -103,6 +104,8 @@ def seam_source(
         tell how far apart they were taken.
     along, air
         Directions of the seam and of the air in a cloud, where they are known.
+    placed
+        Whether a table tells where frames or profiles were taken, so that no pitch is needed.
 
     Raises
     ------
@@ -123,15 +126,19 @@ def seam_source(
         )
     if kind not in ("frames", "video") and settings.calibration is not None:
         raise UsageError(f"{path}: profiles and clouds are in mm already: leave --calibration out.")
+    if kind == "cloud" and placed:
+        raise UsageError(f"{path}: a point cloud tells its positions itself: leave --positions out.")
     if kind == "cloud":
         return _cloud(path, settings, CLOUD_PITCH_MM if pitch_mm is None else pitch_mm, along, air)
     if along is not None or air is not None:
         raise UsageError("--along and --air are directions in a point cloud: leave them out for frames and profiles.")
+    if pitch_mm is None and placed:
+        pitch_mm = 1.0  # until the table tells
     if pitch_mm is None:
         what = "profiles" if kind == "profiles" else "frames"
         raise UsageError(
             f"{what} do not tell how far apart they were taken: give --pitch with the travel from one to the next, "
-            'like --pitch "0.5 mm".'
+            'like --pitch "0.5 mm", or --positions with a table of their places.'
         )
     if kind == "profiles":
         return _profiles(path, pitch_mm)

@@ -7,6 +7,7 @@ columns of numbers are kept, so that memory hardly grows with the seam.
 from __future__ import annotations
 
 import math
+import re
 from array import array
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
@@ -14,14 +15,16 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from core.errors import UsageError
-from core.units import parse_length_mm
+from core.units import fractions_written_out, parse_length_mm
 from criteria.judge import OFFSETS
 from inspection.document import Entry
 from inspection.seam_unlike import unlike_neighbours
 from inspection.seam_windows import DECIMALS, Mask, Values, longest_in_window
-from measurement.names import LABELS
+from measurement.names import LABELS, as_name
 
 WINDOW_MM = 300.0
+_OVER = re.compile(r"([A-Za-z][A-Za-z_, -]*?)[\s:>]*([-+.\d].*)", re.DOTALL)
+_DEGREES = re.compile(r"(\d+(?:\.\d*)?|\.\d+)\s*(?:deg|degrees|°)")
 UNDERCUT = ("undercut_left", "undercut_right")
 
 
@@ -125,14 +128,15 @@ def _reason(entry: Entry) -> str:
 
 
 def parse_threshold(text: str) -> Threshold:
-    """Return the threshold that ``undercut_left 0.5 mm`` or ``toe_angle_left 40 deg`` names.
+    """Return the threshold that ``undercut_left 0.5 mm`` or ``toe angle, left > 40°`` names.
 
     Raises
     ------
     UsageError
         When the name is not that of a value, or the number has no unit or the wrong one.
     """
-    name, _, amount = text.strip().partition(" ")
+    match = _OVER.fullmatch(fractions_written_out(text.strip()))
+    name, amount = (text.strip().partition(" ")[0], "") if match is None else (as_name(match[1]), match[2])
     known = LABELS.get(name)
     if f"{name}_left" in LABELS:
         raise UsageError(f"--over {name}: name its side, {name}_left or {name}_right; --over may be repeated.")
@@ -143,14 +147,10 @@ def parse_threshold(text: str) -> Threshold:
         )
     if known.unit == "mm":
         return Threshold(name, parse_length_mm(amount, name=f"--over {name}"))
-    number, _, unit = amount.strip().partition(" ")
-    try:
-        limit = float(number)
-    except ValueError:
-        limit = math.nan
-    if unit.strip() not in ("deg", "°") or not math.isfinite(limit):
+    degrees = _DEGREES.fullmatch(amount)
+    if degrees is None:
         raise UsageError(f'--over {name} needs degrees, got {amount!r}: write "{name} 40 deg".')
-    return Threshold(name, limit)
+    return Threshold(name, float(degrees[1]))
 
 
 def quantities(columns: Columns) -> Entry:

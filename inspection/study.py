@@ -28,6 +28,11 @@ DISTINCT = 1.41
 TOLERANCE_SPREAD = 6.0
 """Standard deviations of the gauge that are set against the width of the tolerance (99.7 % of normal readings)."""
 
+TOO_COARSE = (
+    "whoever read a part again read the same: the steps of the gauge hide how well it repeats, which is not 0; "
+    "read between its marks, or take a finer one"
+)
+
 LABELS = {
     "EV": "repeatability",
     "AV": "operators",
@@ -139,13 +144,16 @@ def study_by_variance(design: Design, *, pool_above: float = POOL_ABOVE) -> Vari
         terms = {"EV": [(1.0, error)], "AV": _difference(operator, error, parts * trials)}
         against = error
     else:
-        notes = [f"the interaction is significant (p = {p:.3g}): operators differ from part to part"]
+        told = f"p = {p:.3f}" if p >= 0.001 else "p < 0.001"
+        notes = [f"the interaction is significant ({told}): operators differ from part to part"]
         terms = {
             "EV": [(1.0, error)],
             "AV": _difference(operator, interaction, parts * trials),
             "INT": _difference(interaction, error, trials),
         }
         against = interaction
+    if error.mean_square == 0:
+        notes.append(TOO_COARSE)
     terms["PV"] = _difference(part, against, operators * trials)
     variances = _without_negative(terms, notes)
     gauge = _sum(terms[code] for code in ("EV", "AV", "INT") if code in terms)
@@ -188,6 +196,8 @@ def study_by_ranges(design: Design) -> RangeStudy:
 def _one_operator(design: Design) -> VarianceStudy:
     part, error = one_way(design.values[:, 0, :])
     notes = ["one operator: the variation between people is not evaluated"]
+    if error.mean_square == 0:
+        notes.append(TOO_COARSE)
     terms = {"EV": [(1.0, error)], "PV": _difference(part, error, design.values.shape[2])}
     variances = _without_negative(terms, notes)
     spreads = {code: Spread(code, math.sqrt(value), _interval(terms[code])) for code, value in variances.items()}

@@ -107,6 +107,12 @@ def _check_balance(
     ]
     if not short:
         return
+    alike = _differ_in_capitals(parts) or _differ_in_capitals(operators)
+    if alike:
+        raise NothingMeasurable(
+            f"{study.path}: the design is not balanced: {alike[0]!r} and {alike[1]!r} differ only in capitals: write "
+            "a name in one way."
+        )
     more = f" and {len(short) - MOST_NAMED} more" if len(short) > MOST_NAMED else ""
     bad = ""
     if study.bad:
@@ -117,3 +123,13 @@ def _check_balance(
         f"{study.path}: the design is not balanced and is not evaluated: {'; '.join(short[:MOST_NAMED])}{more}{bad}; "
         "read what is missing, or leave those parts out."
     )
+
+
+def _differ_in_capitals(names: Sequence[str]) -> tuple[str, str] | None:
+    """Return two names that are one but for capitals and blanks."""
+    seen: dict[str, str] = {}
+    for name in names:
+        other = seen.setdefault("".join(name.split()).casefold(), name)
+        if other != name:
+            return other, name
+    return None

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Sequence
+import re
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -15,6 +16,7 @@ MAX_BYTES = 20_000_000
 MAX_ROWS = 100_000
 MAX_LINES_A_ROW = 20
 SEPARATORS = (";", "\t", ",")
+_NAME_AND_UNIT = re.compile(r"(\w+?)(?:\s+in\s+|\s*[_ ,/(\[]\s*)(mm|cm|µm|in|inch|inches|deg|degrees|°|\"|″)\s*[)\]]?")
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,12 +37,21 @@ class Row:
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """Rows under a header; ``unused`` names the columns nobody asked for."""
+    """Rows under a header.
+
+    Attributes
+    ----------
+    unused
+        Columns nobody asked for.
+    units
+        By column, the unit that stands beside its name in the header.
+    """
 
     path: str
     rows: tuple[Row, ...]
     bad: tuple[BadRow, ...]
     unused: tuple[str, ...]
+    units: Mapping[str, str]
 
 
 def read_table(path: str | Path, *, required: Sequence[str], optional: Sequence[str]) -> Table:
@@ -61,10 +72,12 @@ def read_table(path: str | Path, *, required: Sequence[str], optional: Sequence[
         raise UnreadableFile(f"{path}: the file holds no line of text: a header and rows are needed.")
     separator = _separator(lines, required)
     header_line, header = _header(lines, separator, path)
-    names = _columns(header, header_line, required, path)
-    rows, bad = _rows(lines, separator, names, path)
     known = {*required, *optional}
-    return Table(str(path), rows, bad, tuple(name for name in names if name and name not in known))
+    split = [_without_unit(" ".join(name.split()).lower(), known) for name in header]
+    names = _columns([name for name, _ in split], header_line, required, path)
+    rows, bad = _rows(lines, separator, names, path)
+    unused = tuple(name for name in names if name and name not in known)
+    return Table(str(path), rows, bad, unused, {name: unit for name, unit in split if unit})
 
 
 def _as_text(data: bytes, path: str | Path) -> str:
@@ -119,8 +132,13 @@ def _header(lines: list[tuple[int, str]], separator: str, path: str | Path) -> t
         raise UnreadableFile(f"{path}: line {number}: the header cannot be read: {error}.") from None
 
 
-def _columns(header: list[str], line: int, required: Sequence[str], path: str | Path) -> list[str]:
-    names = [" ".join(name.split()).lower() for name in header]
+def _without_unit(name: str, known: set[str]) -> tuple[str, str]:
+    """Part ``reading (mm)``, ``reading [mm]`` or ``reading_mm`` into the column and its unit."""
+    match = _NAME_AND_UNIT.fullmatch(name)
+    return (match[1], match[2]) if match is not None and match[1] in known else (name, "")
+
+
+def _columns(names: list[str], line: int, required: Sequence[str], path: str | Path) -> list[str]:
     for name in required:
         if name not in names:
             shown = ", ".join(name[:30] for name in names[:12] if name) or "none"

@@ -16,7 +16,7 @@ from measurement.names import BUTT, Name
 from measurement.outline import Mark, Outline, dilated, face_lifted, height_above, moved_line, outline_of, shifts
 from measurement.peak import blur_part, highest
 from measurement.plate import bend_deg, offset_between, thickness_at
-from measurement.uncertainty import Input, Noise, line_shifts
+from measurement.uncertainty import Input, Noise, degrees_of_fit, line_shifts
 from vision.section import Section, WeldSurface
 
 NOT_BELOW_ZERO = (
@@ -74,12 +74,15 @@ def butt_model(section: Section, noise: Noise) -> Model[_Joint]:
         edge |= more
     under_left = section.opposite_left or (back.left.fit if back is not None else None)
     under_right = section.opposite_right or (back.right.fit if back is not None else None)
-    inputs = [Input(entry.source, partial(_face_moved, entry.move)) for entry in _shifts(surface, noise)]
+    inputs = [Input(entry.source, partial(_face_moved, entry.move), entry.degrees) for entry in _shifts(surface, noise)]
     if back is not None:
-        inputs += [Input(entry.source, partial(_root_moved, entry.move)) for entry in _shifts(back, noise)]
+        inputs += [
+            Input(entry.source, partial(_root_moved, entry.move), entry.degrees) for entry in _shifts(back, noise)
+        ]
     for side, fit in (("under_left", under_left), ("under_right", under_right)):
         if fit is not None:
-            inputs += [Input("plate fit", partial(_under_moved, side, shift)) for shift in line_shifts(fit)]
+            degrees = degrees_of_fit(fit)
+            inputs += [Input("plate fit", partial(_under_moved, side, shift), degrees) for shift in line_shifts(fit)]
     return Model(
         _values,
         _Joint(face, root, _line(under_left), _line(under_right)),

@@ -10,8 +10,12 @@ import math
 from collections.abc import Iterable, Mapping
 
 from core.fitting import LineFit
+from measurement.model import Geometry, Model
+from measurement.monte_carlo import model_of
+from measurement.uncertainty import degrees_of_fit
 from vision.section import Section
 
+PLATE_FIT = "plate fit"
 SCATTERED = ("edge", "toe location")
 """Sources that rest on the scatter about all lines of a section taken together."""
 
@@ -39,19 +43,30 @@ def coverage_factor(degrees_of_freedom: float, level: float = 0.95) -> float:
     return float(t.ppf(point, max(1, math.floor(degrees_of_freedom))))
 
 
-def degrees_by_source(section: Section) -> Mapping[str, float]:
-    """Return the degrees of freedom of the sources that rest on scatter; all others are known."""
-    fits = [_degrees(fit) for fit in _fits(section)]
+def degrees_by_value(section: Section, names: Iterable[str]) -> Mapping[str, Mapping[str, float]]:
+    """Return, for each value, the degrees of freedom of the sources that rest on scatter; all others are known.
+
+    A value rests on some lines of its section, and on them by different shares: of these its plate fit has its degrees.
+    Of a value that no model computes the line that is known least counts.
+    """
+    fits = [degrees_of_fit(fit) for fit in _fits(section)]
     if not fits:
-        return {}
-    return {"plate fit": min(fits), **dict.fromkeys(SCATTERED, sum(fits))}
+        return {name: {} for name in names}
+    model = model_of(section)
+    own = {} if model is None else _of_lines(model)
+    scattered = dict.fromkeys(SCATTERED, sum(fits))
+    return {name: {PLATE_FIT: own.get(name, min(fits)), **scattered} for name in names}
 
 
-def _degrees(fit: LineFit) -> float:
-    """Independent pieces under a line are the square of its residual over the uncertainty of its mean."""
-    if fit.offset_std <= 0:
-        return math.inf
-    return max(1.0, (fit.residual_std / fit.offset_std) ** 2 - 2)
+def _of_lines(model: Model[Geometry]) -> dict[str, float]:
+    """Return the effective degrees of freedom of the plate fit of each value that the model computes."""
+    parts: dict[str, list[tuple[float, float]]] = {}
+    for entry in model.inputs:
+        if entry.source == PLATE_FIT:
+            above, below = (model.values(entry.move(model.nominal, share)) for share in (1.0, -1.0))
+            for name, value in above.items():
+                parts.setdefault(name, []).append((abs(value - below[name]) / 2, entry.degrees))
+    return {name: effective_degrees_of_freedom(found) for name, found in parts.items()}
 
 
 def _fits(section: Section) -> list[LineFit]:

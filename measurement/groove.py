@@ -20,7 +20,7 @@ from measurement.model import Model, evaluated
 from measurement.names import GROOVE
 from measurement.outline import moved_line
 from measurement.plate import offset_between, thickness_at
-from measurement.uncertainty import Input, Noise, line_shifts
+from measurement.uncertainty import Input, Noise, degrees_of_fit, line_shifts
 from vision.section import PreparedEdge, Section
 
 UNSEEN_LAND_PX, UNSEEN_LAND_STD_PX = 5.0, 1.2
@@ -66,7 +66,7 @@ def groove_values(section: Section, noise: Noise) -> dict[str, Measured]:
 def groove_model(section: Section, noise: Noise) -> Model[_Joint]:
     """Return the model of a prepared joint."""
     inputs = [
-        Input(entry.source, partial(_moved, side, entry.move))
+        Input(entry.source, partial(_moved, side, entry.move), entry.degrees)
         for side, edge in (("left", section.edge_left), ("right", section.edge_right))
         for entry in _inputs(edge, noise)
     ]
@@ -140,7 +140,7 @@ def _inputs(edge: PreparedEdge | None, noise: Noise) -> Iterator[Input[_Member]]
         fit: LineFit | None = getattr(edge, part)
         if fit is not None:
             for shift in line_shifts(fit):
-                yield Input("plate fit", partial(_line_moved, part, shift))
+                yield Input("plate fit", partial(_line_moved, part, shift), degrees_of_fit(fit))
     if edge.land is None and edge.bevel is None:
         step = noise.point_std_mm * edge.outside.line.direction
         yield Input("edge", partial(_slipped, ("land_top", "land_bottom"), step))

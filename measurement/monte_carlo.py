@@ -58,7 +58,7 @@ def simulate(
 ) -> dict[str, Trials]:
     """Return what random trials say of every measured value of a section, by name."""
     rng = np.random.default_rng(seed)
-    model = _model(section)
+    model = model_of(section)
     samples = {} if model is None else model_samples(model, draws, rng)
     for name, value in measured.items():
         if isinstance(value, Quantity) and name not in samples and value.budget:
@@ -114,7 +114,8 @@ def summary(samples: Samples, coverage: float = COVERAGE) -> Trials:
     return Trials(float(samples.mean()), spread, float(ordered[first]), float(ordered[first + inside]), len(samples))
 
 
-def _model(section: Section) -> Model[object] | None:
+def model_of(section: Section) -> Model[object] | None:
+    """Return the model of a section's values, None where it has none."""
     noise = noise_of(section)
     if section.joint == "groove":
         return groove_model(section, noise)  # type: ignore[return-value]

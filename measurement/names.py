@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 from core.quantity import Unit
@@ -121,6 +122,37 @@ INSIDE_BUTT = (
 LABELS: dict[str, Name] = {
     name.name: name for name in (*INSIDE_BUTT, *INSIDE_FILLET, *GROOVE, *BUTT, *FILLET, *TOES_AND_PLATES)
 }
+
+SIDES = ("left", "right")
+
+
+def _joined(written: str) -> str:
+    """Return words in small letters with ``_`` between them, a side that stands before them put after them."""
+    words = re.sub(r"[,_-]", " ", written).lower().split()
+    if len(words) > 1 and words[0] in SIDES:
+        words = [*words[1:], words[0]]
+    return "_".join(words)
+
+
+_LABELLED = [
+    (each.label, each.name) for each in (*INSIDE_BUTT, *INSIDE_FILLET, *GROOVE, *BUTT, *FILLET, *TOES_AND_PLATES)
+]
+_SIDELESS = [
+    (label.removesuffix(", left"), name.removesuffix("_left")) for label, name in _LABELLED if label.endswith(", left")
+]
+_BY_LABEL = {_joined(label): name for label, name in (*_LABELLED, *_SIDELESS)}
+"""What tables call a value, with its side and without one, and its name in files."""
+
+
+def as_name(written: str) -> str:
+    """Return the name in files of a value that is written as there, as in tables, or with its side first.
+
+    >>> as_name("Leg, left"), as_name("left toe angle"), as_name("difference of the legs"), as_name("leg")
+    ('leg_left', 'toe_angle_left', 'leg_difference', 'leg')
+    """
+    name = _joined(written)
+    return _BY_LABEL.get(name, name)
+
 
 SIGNED = (
     "misalignment",

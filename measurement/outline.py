@@ -10,7 +10,7 @@ import numpy as np
 
 from core.geometry import Line, Points, arc_length
 from measurement.peak import FEWEST
-from measurement.uncertainty import OPERATOR, Input, Noise, line_shifts, turned_line
+from measurement.uncertainty import OPERATOR, Input, Noise, degrees_of_fit, line_shifts, turned_line
 from vision.section import WeldSurface
 
 
@@ -86,8 +86,14 @@ def shifts(surface: WeldSurface) -> list[Input[Outline]]:
     plates = {side: OPERATOR if f"plate_{side}" in surface.marked else "plate fit" for side in ("left", "right")}
     toes = {side: OPERATOR if f"toe_{side}" in surface.marked else "toe location" for side in ("left", "right")}
     return [
-        *(Input(plates["left"], partial(_left_moved, shift)) for shift in line_shifts(surface.left.fit)),
-        *(Input(plates["right"], partial(_right_moved, shift)) for shift in line_shifts(surface.right.fit)),
+        *(
+            Input(plates["left"], partial(_left_moved, shift), degrees_of_fit(surface.left.fit))
+            for shift in line_shifts(surface.left.fit)
+        ),
+        *(
+            Input(plates["right"], partial(_right_moved, shift), degrees_of_fit(surface.right.fit))
+            for shift in line_shifts(surface.right.fit)
+        ),
         Input(toes["left"], partial(_left_slipped, surface.toe_std_left)),
         Input(toes["right"], partial(_right_slipped, surface.toe_std_right)),
         *_shared_bend(surface, plates["left"]),

@@ -203,11 +203,13 @@ class Input(Generic[Geometry]):
     """One independent input of a geometry: its source, and how the geometry moves with it.
 
     ``move(geometry, share)`` returns the geometry with this input off by ``share`` standard uncertainties; moves
-    of several inputs may follow one another.
+    of several inputs may follow one another. ``degrees`` are those of freedom of its standard uncertainty, infinite
+    for one that is judged.
     """
 
     source: str
     move: Callable[[Geometry, float], Geometry]
+    degrees: float = math.inf
 
 
 def propagate(
@@ -250,6 +252,16 @@ def turned_line(line: Line, by_rad: float) -> Line:
     """Return the line turned counter-clockwise about its point."""
     c, s = math.cos(by_rad), math.sin(by_rad)
     return Line(line.x, line.y, c * line.dx - s * line.dy, s * line.dx + c * line.dy)
+
+
+def degrees_of_fit(fit: LineFit) -> float:
+    """Return the degrees of freedom of a fitted line: its independent pieces less two.
+
+    Independent pieces under a line are the square of its residual over the uncertainty of its mean.
+    """
+    if fit.offset_std <= 0 or fit.residual_std <= 0:
+        return math.inf
+    return max(1.0, (fit.residual_std / fit.offset_std) ** 2 - 2)
 
 
 def line_shifts(fit: LineFit) -> tuple[Callable[[Line, float], Line], Callable[[Line, float], Line]]:

@@ -8,11 +8,11 @@ from dataclasses import replace
 import numpy as np
 
 from core.geometry import Points
+from vision.edge_of_metal import MOST_SOFT, SOFT_TOE, TOLD_SOFT, softness
 from vision.filled_gap import MOST_BRIGHTER, MOST_FILLED, unlike_ground
 from vision.found import FoundWeld, flagged
 from vision.ground_doubt import ROOT_SIDE, doubted
 from vision.outline import Outline
-from vision.plausible import MOST_SOFT, SOFT_TOE, TOLD_SOFT, softness
 from vision.section import Flag
 from vision.segmentation import ReducedPicture
 from vision.unlike_parts import MOST_UNLIKE, unlike_share

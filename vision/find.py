@@ -24,11 +24,11 @@ from vision.candidates import (
     within_those,
 )
 from vision.cut_out import redrawn
+from vision.edge_of_metal import is_lost_in_shadow
 from vision.followed import Faces, across_lost, follow_outlines, without_side_bands
 from vision.found import FoundWelds, all_flagged, flagged, together
 from vision.marks import WeldMarks
 from vision.outline import MOST_UNSHARP
-from vision.plausible import is_lost_in_shadow
 from vision.rule_beside import rule_edge, without_rule
 from vision.ruling import Ruling, find_ruling
 from vision.search_window import shifted, window_of

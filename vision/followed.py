@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from core.geometry import Points
+from vision.edge_of_metal import seen_edge
 from vision.outline import Outline, refine_outline, with_soft_rim
-from vision.plausible import seen_edge
 from vision.ruling import Ruling, bridged, with_chords
 from vision.section import Flag
 from vision.segmentation import ReducedPicture, Silhouette

@@ -12,6 +12,7 @@ from calibration.model import Calibration
 from core.geometry import Points
 from vision.along_outline import on_this_ground, with_plain_gap, with_unlike_parts, without_glare
 from vision.bent_plates import with_bent_plates
+from vision.edge_of_metal import are_alike, is_edge_of_metal, is_sharp_all_round
 from vision.face_tone import with_face_tones
 from vision.followed import Faces
 from vision.found import FoundWelds, built
@@ -20,7 +21,6 @@ from vision.ground_doubt import is_of_ground, reach_of_grain
 from vision.lost_edge import with_lost_edge
 from vision.outline import MOST_UNSHARP, Outline
 from vision.plate_line import Detail
-from vision.plausible import are_alike, is_edge_of_metal, is_sharp_all_round
 from vision.profile import Profile
 from vision.rim import Rim, rim_of
 from vision.second_weld import plausible_welds

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import secrets
 import socket
 from collections.abc import Callable
@@ -75,12 +76,14 @@ def serve(desk: Desk, *, port: int, tell: Callable[[str], None]) -> None:
 def _bound(port: int) -> socket.socket:
     """Return a socket on this machine's own address, which no other machine reaches."""
     made = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    if os.name == "posix":  # the port of a desk that was just closed serves again at once; one in use is still refused
+        made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         made.bind((HOST, port))
     except (OSError, OverflowError) as error:
         made.close()
         raise UsageError(
-            f"--port {port}: the port cannot be used: {getattr(error, 'strerror', None) or error}."
+            f"--port {port}: the port cannot be used: {getattr(error, 'strerror', None) or error}; name another one."
         ) from None
     made.listen(64)
     return made

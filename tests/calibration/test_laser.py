@@ -179,7 +179,9 @@ def test_a_stripe_of_another_pose_among_many_is_left_out_and_told(taken, calibra
     wrong = replace(views[0], points_px=views[3].points_px, std_px=views[3].std_px)
     found = calibrate_laser(taken.found, taken.served, [wrong, *views[1:]], taken.shape)
     assert found.stripe_names == tuple(view.name for view in views[1:])
-    assert (NAMES[0], "its stripe lies off the plane of the others: another pose, or no line") in found.left_out
+    reason = "its stripe lies off the plane of the others: another pose, or no line"
+    assert (NAMES[0], reason) in found.left_out
+    assert [NAMES[0], reason] in found.calibration.provenance["left_out"]
     assert not calibrated.left_out
     assert np.sqrt(np.mean(np.sum(field_error(RIG, found.calibration) ** 2, axis=1))) < 0.02
 

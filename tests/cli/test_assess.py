@@ -28,6 +28,16 @@ def outcomes(path: Path) -> dict[str, dict]:
 ISO = ["--criteria", "iso5817-2014-B", "--thickness", "10 mm", "--seam", "plate"]
 
 
+def test_a_word_counts_in_capitals_or_not(butt: Path, tmp_path: Path) -> None:
+    given = []
+    for word in ("A", "a"):
+        out = tmp_path / f"{word}.json"
+        arguments = ["--criteria", "asme-viii-1", "--thickness", "10 mm", "--category", word, "--json", str(out)]
+        assert run(["assess", str(butt), *arguments]) == 0
+        given.append((outcomes(out), json.loads(out.read_text())["results"][0]["assessment"]["given"]))
+    assert given[0] == given[1]
+
+
 def test_outcomes_are_written_and_printed(butt: Path, tmp_path: Path, capsys: pytest.CaptureFixture) -> None:
     out = tmp_path / "out.json"
     before = butt.read_bytes()
@@ -111,6 +121,21 @@ def test_a_drawings_file_and_its_thickness(butt: Path, tmp_path: Path, capsys: p
         (["--require", "z6", "--units", "feet"], 2, "--units"),
         (["--require", "z6", "--thickness", "10"], 2, "--thickness needs a unit"),
         (["--criteria", "asme-viii-1", "--category", "Z"], 2, "--category 'Z' is not known to these limits, use A"),
+        (
+            ["--criteria", "asme-viii-1", "--criteria", "aws-d1.1-2020-cyclic", "--category", "A"],
+            2,
+            "is not known to aws-d1.1-2020-cyclic, use transverse, other",
+        ),
+        (
+            ["--require", "z6", "--category", "A"],
+            2,
+            "--category 'A' is used by none of these limits: leave it out (asme-viii-1: A, B, C, D; aws",
+        ),
+        (
+            ["--criteria", "asme-b31.3-2016", "--category", "normal"],
+            2,
+            "what they ask for is --service normal, category-d, severe-cyclic",
+        ),
     ],
 )
 def test_wrong_use_is_one_line(

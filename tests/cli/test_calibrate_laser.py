@@ -41,6 +41,23 @@ def test_file_and_report(rig):
     assert report.std() > 20
 
 
+def test_the_report_names_what_was_left_out(tmp_path, monkeypatch):
+    import desk.rig_report as drawn
+
+    shutil.copytree(RIG, tmp_path / "rig")
+    for folder in ("boards", "stripes"):
+        cv2.imwrite(
+            str(tmp_path / "rig" / folder / "pose9.jpg"), np.zeros_like(cv2.imread(str(RIG / folder / "pose1.jpg")))
+        )
+    report = tmp_path / "a.png"
+    told = []
+    monkeypatch.setattr(drawn, "left_out_text", lambda left_out: told.extend(left_out) or "")
+    assert (
+        calibrate(tmp_path / "rig/boards", tmp_path / "rig/stripes", tmp_path / "a.json", "--report", str(report)) == 0
+    )
+    assert [name for name, _ in told] == ["boards/pose9.jpg", "stripes/pose9.jpg"]
+
+
 def test_step_block_passes_and_is_kept(rig, tmp_path, capsys):
     own = shutil.copy(rig, tmp_path / "rig.json")
     words = ["calibrate", "check", str(RIG / "step.png"), "--calibration", str(own), "--tolerance", "0.02 mm"]

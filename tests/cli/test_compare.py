@@ -152,6 +152,30 @@ def test_fractions_as_they_are_called_out(result: Path, tmp_path: Path, capsys: 
     assert 'write "6 1/2 in"' in told.err
 
 
+def test_a_slip_of_the_pen_is_told_and_counts(result: Path, tmp_path: Path, capsys: pytest.CaptureFixture) -> None:
+    """64 mm for 6.4 mm makes the bias what it is; a small undercut read as nothing does not."""
+    table = tmp_path / "readings.csv"
+    readings = ("leg_left,64 mm", "leg_left,6 mm", "undercut_left,0 mm")
+    table.write_text(HEAD + "".join(f"tee.jpg,{text},g,A\n" for text in readings))
+    assert run(["compare", str(table), "--results", str(result)]) == 0
+    shown = capsys.readouterr().out
+    assert shown.count("check number, point and unit") == 1
+    assert "line 2: 64 mm was read where 6.4 mm was measured" in shown
+
+
+def test_a_picture_is_found_by_its_name_but_for_capitals_and_ending(
+    result: Path, tmp_path: Path, capsys: pytest.CaptureFixture
+) -> None:
+    table = tmp_path / "readings.csv"
+    rows = ("TEE.JPG,leg_left,6 mm", "tee,left leg,6 mm", "te,leg_left,6 mm", "tee.jpg,leg,6 mm")
+    table.write_text(HEAD + "".join(f"{row},g,A\n" for row in rows))
+    assert run(["compare", str(table), "--results", str(result)]) == 0
+    shown = capsys.readouterr().out
+    assert "2 of 4 readings compared" in shown
+    assert "line 4: no result of te" in shown
+    assert "line 5: 'leg' has two sides: write leg_left or leg_right" in shown
+
+
 def test_the_line_of_every_bad_row_is_told(result: Path, tmp_path: Path, capsys: pytest.CaptureFixture) -> None:
     table = tmp_path / "readings.csv"
     table.write_text(HEAD + "tee.jpg,leg_left,6 mm,g,A\n" + "tee.jpg,leg_left,six,g,A\n" * 13)

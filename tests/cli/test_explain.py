@@ -124,6 +124,7 @@ def test_a_changed_picture_is_not_drawn_from(result: Path, tmp_path: Path, capsy
     ("arguments", "words"),
     [
         (["--quantity", "beauty"], "is not a value of this weld"),
+        (["--quantity", "thrat"], "did you mean throat"),
         (["--quantity", "throat", "--weld", "9"], "--weld '9' is not in the result"),
         (["--quantity", "throat", "--draws", "7"], "--draws takes 0, or 100"),
     ],
@@ -133,8 +134,45 @@ def test_wrong_use(result: Path, arguments: list[str], words: str, capsys: pytes
     assert words in capsys.readouterr().err
 
 
+@pytest.mark.parametrize("written", ["Leg, left", "left leg", "LEG_LEFT"])
+def test_a_value_is_found_by_what_tables_call_it(result: Path, written: str, capsys: pytest.CaptureFixture) -> None:
+    assert run(["explain", str(result), "--quantity", written, "--draws", "0"]) == 0
+    assert ": leg, left" in capsys.readouterr().out
+
+
+def test_a_name_without_its_side_means_both(result: Path, capsys: pytest.CaptureFixture) -> None:
+    assert run(["explain", str(result), "--quantity", "leg", "--draws", "0"]) == 0
+    shown = capsys.readouterr().out
+    assert ": leg, left" in shown
+    assert ": leg, right" in shown
+
+
 def test_a_file_that_is_no_result(tmp_path: Path, capsys: pytest.CaptureFixture) -> None:
     broken = tmp_path / "result.json"
     broken.write_text('{"schema": "toeline.result/1"')
     assert run(["explain", str(broken), "--quantity", "throat"]) == 3
     assert "this is not a result file" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("content", "words"),
+    [
+        ('{"schema": "toeline.seam/1"}', "it is a seam file, which toeline scan judges"),
+        ('{"schema": "toeline.calibration/1", "kind": "ruler"}', "it is a calibration"),
+        ('{"schema": "other"}', "its schema is not toeline.result/1"),
+        ('{"schema": 7}', "its schema is not toeline.result/1"),
+        ("{}", "this is not a result file: "),
+        ("[]", "this is not a result file: "),
+        ("not json", "it is no JSON"),
+    ],
+)
+def test_another_kind_of_file_is_told_for_what_it_is(
+    tmp_path: Path, content: str, words: str, capsys: pytest.CaptureFixture
+) -> None:
+    file = tmp_path / "other.json"
+    file.write_text(content)
+    for command in (["explain"], ["assess", "--require", "z6"]):
+        assert run([*command[:1], str(file), *command[1:]]) == 3
+        error = capsys.readouterr().err
+        assert words in error
+        assert len(error.splitlines()) == 1

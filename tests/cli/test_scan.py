@@ -178,6 +178,26 @@ print(len(peaks), peaks[29], peaks[-1])
     assert late - early < 12
 
 
+def test_lost_frames_stand_at_their_places(scanned: Path, rig: Path, tmp_path: Path, capsys) -> None:
+    """With the places of the frames that are left, what was measured stands where it stood in the whole seam."""
+    folder, table, out = tmp_path / "lost", tmp_path / "places.csv", tmp_path / "out"
+    folder.mkdir()
+    left = [number for number in range(24) if number not in (3, 12, 13)]
+    for number in left:
+        shutil.copy(SEAM / f"frame{number + 1:02d}.jpg", folder)
+    table.write_text("source;position (mm)\n" + "".join(f"frame{n + 1:02d};{200 + n},0\n" for n in left))
+    words = ["scan", str(folder), "--calibration", str(rig), "--joint", "tee", *OVER, "--workers", "1"]
+    assert run([*words, "--positions", str(table), "--output", str(out)]) == 0
+    before, found = document(scanned), document(out)
+    assert found["worst"]["position_mm"] == before["worst"]["position_mm"] == 8.0
+    assert found["over"][0]["length_mm"] == before["over"][0]["length_mm"]
+    assert [(gap["from_mm"], gap["to_mm"]) for gap in found["gaps"]] == [(3.0, 3.0), (12.0, 13.0), (17.0, 18.0)]
+    assert run([*words, "--positions", str(table), "--pitch", "0.5 mm", "--output", str(out)]) == 2
+    assert "holds a scan with another" in capsys.readouterr().err
+    assert run(words) == 2
+    assert "--positions with a table of their places" in capsys.readouterr().err
+
+
 def test_limits_along_the_seam(few: Path, rig: Path, tmp_path: Path, capsys) -> None:
     out = tmp_path / "out.json"
     words = words_of(few, rig, "--require", "undercut <= 0.3 mm", "--fail-on-reject", "--json", str(out))

@@ -67,6 +67,42 @@ def test_a_gauge_that_never_varies(tmp_path: Path, capsys: pytest.CaptureFixture
     assert "no variation of the gauge was seen" in capsys.readouterr().out
 
 
+def test_the_sample_study_says_what_its_story_says(capsys: pytest.CaptureFixture) -> None:
+    sample = Path(__file__).resolve().parents[2] / "sample_images" / "study.csv"
+    assert run(["study", str(sample), "--tolerance", "1 mm", "--json", "-"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert found["analysis_of_variance"]["distinct_categories"] >= 5
+    assert 0.5 < found["analysis_of_variance"]["components"]["GRR"]["share_of_tolerance"] < 1
+    assert found["averages_and_ranges"]["beyond_range_limit"] == [["5", "operator C"]]
+    assert run(["study", str(sample)]) == 0
+    assert "part '5' by 'operator C': the range" in capsys.readouterr().out
+
+
+def test_a_tolerance_to_either_side_is_twice_as_wide(capsys: pytest.CaptureFixture) -> None:
+    shown = []
+    for tolerance in ("±0.5 mm", "1 mm"):
+        assert run(["study", str(TABLE), "--unit", "MM", "--tolerance", tolerance]) == 0
+        shown.append(capsys.readouterr().out)
+    assert "% of" in shown[0]
+    assert shown[0] == shown[1]
+
+
+def test_no_cell_is_left_out_in_silence(tmp_path: Path, capsys: pytest.CaptureFixture) -> None:
+    """One trial in five is far off in each of 14 cells of 140: their ranges lie beyond the limit, ten are named."""
+    table = tmp_path / "study.csv"
+    rows = [
+        f"{part},{who},{part + trial * 0.01 + (0.5 if trial == 4 and part % 10 == 0 else 0)}\n"
+        for part in range(70)
+        for who in "AB"
+        for trial in range(5)
+    ]
+    table.write_text("part,operator,reading\n" + "".join(rows))
+    assert run(["study", str(table)]) == 0
+    shown = capsys.readouterr().out
+    assert shown.count("is beyond its limit") == 10
+    assert "and 4 more cells; --json lists them all" in shown
+
+
 @pytest.mark.parametrize(
     ("extra", "words"),
     [

@@ -39,6 +39,10 @@ from core.units import inches_with_fraction, nearest_fraction, parse_length_mm, 
         ("1 ft", 304.8),
         ("10 thou", 0.254),
         (" 50  mm ", 50.0),
+        ("10 MM", 10.0),
+        ("10 Mm", 10.0),
+        ("1/4 IN", 6.35),
+        ("0.25 Inch", 6.35),
     ],
 )
 def test_lengths_as_people_write_them(text: str, value_mm: float) -> None:

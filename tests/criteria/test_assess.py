@@ -1,12 +1,15 @@
 """From values to outcomes: sides, what must be given, short imperfections, doubts and their wording."""
 
 import math
+from dataclasses import replace
 from statistics import NormalDist
 
 import pytest
 
 from core.quantity import Component, NotMeasurable, Quantity
 from criteria import Extent, Given, Rule, assess, chosen_limits, parse_requirement
+from criteria.expression import parse
+from criteria.limit import Case
 from criteria.rules import parse_rule
 
 RULE = Rule()
@@ -52,6 +55,28 @@ def test_all_that_is_missing_is_named() -> None:
     assert found.missing == ("seam",)
     found = one("iso5817-2014-C", "asymmetry", {"leg_difference": mm(1)}, "tee")
     assert (found.missing, found.message) == (("nominal_throat",), "give the nominal throat")
+    found = one("iso5817-2014-C", "insufficient-throat", {"design_throat": mm(4)}, "tee")
+    assert found.missing == ("thickness", "nominal_throat")
+
+
+@pytest.mark.parametrize(
+    ("formula", "direction", "words"),
+    [
+        ("6/(t-10)", "upper", "the formula '6/(t-10)' cannot be computed for t = 10"),
+        ("t-12", "upper", "the limit comes out as ≤ -2 mm, which no value meets"),
+        ("t-9", "range", "the limit comes out as 2 to 1 mm, which no value meets"),
+    ],
+)
+def test_a_formula_that_does_not_suit_a_weld_decides_nothing_and_stops_no_other_row(
+    formula: str, direction: str, words: str
+) -> None:
+    case = Case(parse(formula, where="test"), "given", low=parse("2", where="test") if direction == "range" else None)
+    row = replace(parse_requirement("undercut_left <= 1 mm"), direction=direction, cases=(case,))
+    good = parse_requirement("undercut_right <= 1 mm")
+    measured = {"undercut_left": mm(0.3), "undercut_right": mm(0.3)}
+    bad, other = assess(measured, "tee", Given(thickness_mm=10), [row, good], RULE)
+    assert (bad.outcome, other.outcome) == ("not_assessed", "meets")
+    assert words in bad.message
 
 
 def test_other_joints_words_and_levels_give_no_outcome() -> None:

@@ -31,6 +31,21 @@ from criteria import nominal_sizes, parse_requirement
         ("root_gap 1 1/16 to 1 3/32 in", "root_gap", "in", (1 + 1 / 16, 1 + 3 / 32)),
         ("bevel_angle 30..37.5 deg", "bevel_angle", "deg", (30, 37.5)),
         ("toe_angle >= 110°", "toe_angle", "deg", (110, math.inf)),
+        ("Z6", "leg", "mm", (6, math.inf)),
+        ("Z 1/4 IN", "leg", "in", (0.25, math.inf)),
+        ("leg => 6 MM", "leg", "mm", (6, math.inf)),
+        ("undercut =< 0.5 Mm", "undercut", "mm", (-math.inf, 0.5)),
+        ("left leg >= 0.25 Inch", "leg_left", "in", (0.25, math.inf)),
+        ("difference of the legs <= 1 mm", "leg_difference", "mm", (-math.inf, 1)),
+        ("reinforcement above the left plate <= 3 mm", "reinforcement_from_left", "mm", (-math.inf, 3)),
+        ("heat-affected zone <= 3 mm", "haz_width", "mm", (-math.inf, 3)),
+        ("throat min. 4 mm", "throat", "mm", (4, math.inf)),
+        ("throat: 4 mm min", "throat", "mm", (4, math.inf)),
+        ("undercut at most 1/32 in", "undercut", "in", (-math.inf, 1 / 32)),
+        ("root_gap 2 ± 0.5 mm", "root_gap", "mm", (1.5, 2.5)),
+        ("root_gap 1/8 +/- 1/32 in", "root_gap", "in", (3 / 32, 5 / 32)),
+        ("bevel angle 37.5° ± 2.5°", "bevel_angle", "deg", (35, 40)),
+        ("bevel angle 30–37.5°", "bevel_angle", "deg", (30, 37.5)),
     ],
 )
 def test_understood(text: str, quantity: str, unit: str, bounds: tuple) -> None:
@@ -65,6 +80,16 @@ def test_understood(text: str, quantity: str, unit: str, bounds: tuple) -> None:
         ("root_gap 1..2", "needs a unit"),
         ("bevel_angle 30..37.5", "angle with its unit"),
         ("weld_area >= 3 mm", "cannot be limited"),
+        ("a4 z6", "more than one limit"),
+        ("leg >= 6 mm; throat >= 4 mm", "more than one limit"),
+        ("6 mm <= leg <= 8 mm", 'a range: "leg 6..8 mm"'),
+        ("z6..8", "not one size"),
+        ("root_gap 1/16-3/32 in", "with .. between the ends of a range"),
+        ("root_gap 2 mm ± 0.1 in", "two units"),
+        ("root_gap 2 ± 0 mm", "no width"),
+        ("root_gap 2 ± 3 mm", "0 or more"),
+        ("misalignment -1..1 mm", 'write "misalignment <= 1 mm", which holds to either side'),
+        ("convexity <= 1 mm + 0.1*b", "a file of limits"),
         ("x" * 5000, "too long"),
         ("(" * 150, "not understood"),
     ],
@@ -79,6 +104,6 @@ def test_a_bad_one_names_itself(text: str, hint: str) -> None:
 
 
 def test_call_outs_state_nominal_sizes() -> None:
-    assert nominal_sizes(["z6", "a 1/4 in", "leg >= 3 mm"]) == pytest.approx(
+    assert nominal_sizes(["Z6", "a 1/4 in", "leg >= 3 mm"]) == pytest.approx(
         {"nominal_leg_mm": 6, "nominal_throat_mm": 6.35}
     )

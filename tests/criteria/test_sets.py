@@ -73,6 +73,10 @@ DEEP = "(" * 1_000_000 + "1" + ")" * 1_000_000
         (replaced('limit = "min(2, 0.2*t)"', f'limit = "{DEEP[:900_000]}"'), "too long"),
         (replaced('"min(2, 0.2*t)"', '"exec(t)"'), "not understood"),
         (replaced('"min(2, 0.2*t)"', '"2*q"'), "not understood"),
+        (replaced('"min(2, 0.2*t)"', '"2 mm"'), "leave its unit out"),
+        (replaced('"min(2, 0.2*t)"', "0.4"), "low 0.5 is not below limit 0.4"),
+        (replaced('"min(2, 0.2*t)"', '"-2"'), "limit must be 0 or more, got -2"),
+        (replaced('"min(2, 0.2*t)"', '"1/0"'), "limit 1, case 1: the formula '1/0' cannot be computed"),
         (replaced('limit = "min(2, 0.2*t)"', ""), "limit is missing"),
         (replaced('"t > 3"', '"t"'), "must be a comparison"),
         (replaced('"root_gap"', '"rootgap"'), "is no measured value, see root_gap"),
@@ -85,9 +89,9 @@ DEEP = "(" * 1_000_000 + "1" + ")" * 1_000_000
         (replaced('direction = "range"', 'direction = "range"\nmeasured = {q = "cap_width"}'), "measured takes names"),
         (replaced('direction = "range"', 'direction = "range"\nreference = "b"'), "reference 'b'"),
         (replaced('"10 mm"', '"10"'), "needs a unit"),
-        (replaced('thickness = "10 mm"', "thickness = 10"), "thickness must be text"),
+        (replaced('thickness = "10 mm"', "thickness = 10"), 'write thickness = "10 mm"'),
         (replaced('"a5"', '"a"'), "not understood"),
-        (replaced('["a5", "leg >= 1/4 in"]', '"a5"'), "require must be a list"),
+        (replaced('["a5", "leg >= 1/4 in"]', '"a5"'), 'write require = ["a5"]'),
         (replaced("title", "titel"), "'titel' is not known here"),
         ("limit = 3", "limit must be a list of tables"),
         ("limit = [3]", "a table is expected"),
@@ -123,6 +127,22 @@ def test_sets_are_found_by_name() -> None:
     with pytest.raises(UsageError, match="no set of limits"):
         find("")
     assert len({limits.name for limits in built_in()}) == len(built_in()) >= 8
+
+
+@pytest.mark.parametrize(
+    ("short", "meant"),
+    [
+        ("ISO 5817", [f"iso5817-{year}-{level}" for year in (2014, 2023) for level in "BCD"]),
+        ("iso5817-C", ["iso5817-2014-C", "iso5817-2023-C"]),
+        ("AWS D1.1", ["aws-d1.1-2020-static", "aws-d1.1-2020-cyclic"]),
+        ("d1.1", ["aws-d1.1-2020-static", "aws-d1.1-2020-cyclic"]),
+        ("API1104", ["api-1104-20"]),
+    ],
+)
+def test_a_name_as_people_shorten_it_is_answered_by_all_that_it_may_mean(short: str, meant: list[str]) -> None:
+    with pytest.raises(UsageError) as error:
+        find(short)
+    assert f"did you mean {', '.join(meant)}?" in str(error.value)
 
 
 def test_units_are_the_sets_own() -> None:

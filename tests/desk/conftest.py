@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import http.client
 import json
+import os
 import threading
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +23,7 @@ from inspection.picture import measure_file
 from inspection.settings import Settings
 from records.store import Store, open_store
 
+CHROMIUM = Path("/usr/bin/chromium")
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_images"
 MM_PER_PX = {"tee": 0.028, "butt": 0.027, "double_tee": 0.028}
 
@@ -177,3 +180,60 @@ def shared(tmp_path_factory: pytest.TempPathFactory, result_of_samples: dict[str
         yield sat.client()
         assert store.records() == []
         sat.close()
+
+
+@pytest.fixture(scope="module")
+def browser():
+    if not CHROMIUM.exists():
+        if os.environ.get("CI") == "true":
+            pytest.fail("the Debian package chromium is not installed")
+        pytest.skip("needs Debian's chromium")
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        opened = playwright.chromium.launch(executable_path=str(CHROMIUM), args=["--no-sandbox"])
+        yield opened
+        opened.close()
+
+
+@pytest.fixture
+def page(at_desk, sitting):
+    """The page of a desk of its own."""
+    opened = at_desk(sitting.port, sitting.address)
+    yield opened
+    opened.context.close()
+
+
+@pytest.fixture
+def look(at_desk, shared):
+    """The page of a desk that is shared: nothing is decided there."""
+    name, _, value = shared.cookie.partition("=")
+    address = f"http://127.0.0.1:{shared.port}/"
+    opened = at_desk(shared.port, address, cookies=[{"name": name, "value": value, "url": address}])
+    yield opened
+    opened.context.close()
+
+
+@pytest.fixture
+def at_desk(browser):
+    """Opens desks in a fresh browser, each with its port and address."""
+    return partial(open_page, browser)
+
+
+def open_page(browser, port, address, *, size=(1280, 800), cookies=(), **settings):
+    """Open the desk in a fresh browser; anything that goes wrong in it, or leaves the machine, is kept as a trouble."""
+    context = browser.new_context(viewport={"width": size[0], "height": size[1]}, **settings)
+    context.add_cookies(list(cookies))
+    page = context.new_page()
+    page.set_default_timeout(15_000)
+    page.troubles = []
+    page.on("pageerror", lambda error: page.troubles.append(str(error)))
+    page.on("console", lambda message: message.type in ("error", "warning") and page.troubles.append(message.text))
+    page.on("request", lambda request: is_own(request.url, port) or page.troubles.append(request.url))
+    page.goto(address)
+    page.wait_for_selector("tr[data-quantity]")
+    return page
+
+
+def is_own(url: str, port: int) -> bool:
+    return url.startswith((f"http://127.0.0.1:{port}/", f"blob:http://127.0.0.1:{port}/"))

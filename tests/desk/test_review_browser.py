@@ -3,72 +3,15 @@
 Debian's chromium drives it; without it these tests are skipped, in CI they fail.
 """
 
-import json
 import math
-import os
 import re
-from pathlib import Path
 
 import pytest
 
-from desk.value_text import worded, worded_steps
-from inspection.document import as_text, write_text
 from records.store import Store
 
-CHROMIUM = Path("/usr/bin/chromium")
 QUIET_PX = 0.051
 """Positions are told to a tenth of a pixel."""
-
-
-@pytest.fixture(scope="module")
-def browser():
-    if not CHROMIUM.exists():
-        if os.environ.get("CI") == "true":
-            pytest.fail("the Debian package chromium is not installed")
-        pytest.skip("needs Debian's chromium")
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as playwright:
-        opened = playwright.chromium.launch(executable_path=str(CHROMIUM), args=["--no-sandbox"])
-        yield opened
-        opened.close()
-
-
-@pytest.fixture
-def page(browser, sitting):
-    """The page of a desk of its own."""
-    opened = at_desk(browser, sitting.port, sitting.address)
-    yield opened
-    opened.context.close()
-
-
-@pytest.fixture
-def look(browser, shared):
-    """The page of a desk that is shared: nothing is decided there."""
-    name, _, value = shared.cookie.partition("=")
-    address = f"http://127.0.0.1:{shared.port}/"
-    opened = at_desk(browser, shared.port, address, cookies=[{"name": name, "value": value, "url": address}])
-    yield opened
-    opened.context.close()
-
-
-def at_desk(browser, port, address, *, size=(1280, 800), cookies=(), **settings):
-    """Open the desk in a fresh browser; anything that goes wrong in it, or leaves the machine, is kept as a trouble."""
-    context = browser.new_context(viewport={"width": size[0], "height": size[1]}, **settings)
-    context.add_cookies(list(cookies))
-    page = context.new_page()
-    page.set_default_timeout(15_000)
-    page.troubles = []
-    page.on("pageerror", lambda error: page.troubles.append(str(error)))
-    page.on("console", lambda message: message.type in ("error", "warning") and page.troubles.append(message.text))
-    page.on("request", lambda request: is_own(request.url, port) or page.troubles.append(request.url))
-    page.goto(address)
-    page.wait_for_selector("tr[data-quantity]")
-    return page
-
-
-def is_own(url: str, port: int) -> bool:
-    return url.startswith((f"http://127.0.0.1:{port}/", f"blob:http://127.0.0.1:{port}/"))
 
 
 def number(page, quantity: str) -> float:
@@ -298,114 +241,8 @@ def test_inches_show_the_nearest_64th(look) -> None:
     assert "1/4" in row  # 6.39 mm
 
 
-@pytest.mark.parametrize(
-    "text",
-    [
-        "fitted over 0.50 to 1.00 mm of the face, a radius of no more than 0.36 mm, above 0.001 mm",
-        'pixels of 0.02 x 0.03 mm, 4.2 mm², 0.02 mm per pixel, say --pitch "0.5 mm", a 1/4 mm, ± 3 mm, 1600 mm',
-    ],
-)
-def test_a_reason_tells_its_lengths_as_the_command_line_does(look, text: str) -> None:
-    told = "([text, system]) => import('/static/units.js').then((units) => units.worded(text, system))"
-    for system in ("metric", "inch"):
-        assert look.evaluate(told, [text, system]) == worded(text, system)
-    steps = f"a slide (+0.14 mm), {text}"
-    told = told.replace("worded", "wordedSteps")
-    assert look.evaluate(told, [steps, "inch"]) == worded_steps(steps, "inch") != steps
-
-
-def test_a_button_that_was_pressed_stays_legible_under_the_pointer(look) -> None:
-    """White on the tint of a hovered button was what one saw right after pressing it."""
-    button = look.get_by_role("button", name="inch")
-    button.click()
-    button.hover()
-    look.wait_for_timeout(100)
-    style = button.evaluate("(it) => [getComputedStyle(it).color, getComputedStyle(it).backgroundColor]")
-    dark = [sum(int(part) for part in re.findall(r"\d+", colour)[:3]) < 3 * 80 for colour in style]
-    assert dark == [False, True]
-
-
-def test_an_undecided_outcome_tells_its_probability_and_a_met_one_its_condition(browser, sit, measured: Path) -> None:
-    result = json.loads((measured / "result.json").read_text())
-    shared = {"source": "own", "quantity": "throat", "limit": 5.4, "unit": "mm", "lower": 5.4, "upper": None,
-              "verified": "given", "own_limit": "5.4 mm", "own_allowed": "≥ 5.4 mm", "rule": "guarded"}  # fmt: skip
-    result["results"][0]["welds"][0]["outcomes"] = [
-        shared | {"criterion": "own a", "outcome": "undecided", "message": "5.4 mm lies inside", "probability": 0.731},
-        shared
-        | {"criterion": "own b", "outcome": "meets", "message": "5.41 mm; for equal walls", "probability": 0.9995},
-    ]
-    write_text(measured / "result.json", as_text(result))
-    sat = sit(measured)
-    text = at_desk(browser, sat.port, sat.address).locator("body").inner_text()
-    assert "undecided · at least 5.4 mm · P 73.1 %" in text
-    assert "for equal walls" in text
-    assert "P: probability that the true value conforms" in text
-
-
-def test_names_from_outside_are_text(browser, sit, measured: Path) -> None:
-    result = json.loads((measured / "result.json").read_text())
-    hostile = "<img src=x onerror=alert(1)>.jpg"
-    (measured / hostile).write_bytes((measured / "tee.jpg").read_bytes())
-    entry = result["results"][0]
-    entry["source"]["path"] = hostile
-    entry["settings"]["operator"] = "<script>alert(2)</script>"
-    entry["welds"][0]["flags"].append({"code": "x", "message": "<b onclick=alert(3)>&amp;</b>"})
-    entry["welds"][0]["outcomes"] = [
-        {
-            "criterion": "<i>c</i>",
-            "source": "</td>",
-            "quantity": "throat",
-            "limit": 4.0,
-            "unit": "mm",
-            "outcome": "<u>ok</u>",
-        },
-        {
-            "criterion": "own burn-through",
-            "source": "own",
-            "quantity": "burn_through",
-            "limit": None,
-            "unit": "mm",
-            "outcome": "not_assessed",
-            "message": "no section measures it: look for it",
-        },
-    ]
-    entry["welds"][0]["measurements"]["throat"]["label"] = "<svg onload=alert(4)>"
-    result["tool"]["name"] = "javascript:alert(5)"
-    entry["welds"][0]["outcomes"][0]["outcome"] = "undecided"
-    write_text(measured / "result.json", as_text(result))
-    sat = sit(measured)
-    page = at_desk(browser, sat.port, sat.address)
-    dialogs = []
-    page.on("dialog", lambda dialog: dialogs.append(dialog.message) or dialog.dismiss())
-    text = page.locator("body").inner_text()
-    for words in (
-        hostile,
-        "<script>alert(2)</script>",
-        "<b onclick=alert(3)>&amp;</b>",
-        "<svg onload=alert(4)>",
-        "<i>c</i>",
-        "own burn-through",
-        "look for it",
-    ):
-        assert words in text, words
-    page.wait_for_timeout(300)
-    assert page.locator("img, script:not([src]), b[onclick], i").count() == 0
-    assert (dialogs, page.troubles) == ([], [])
-
-
-def test_a_share_claims_no_more_than_the_whole(browser, sit, measured: Path) -> None:
-    result = json.loads((measured / "result.json").read_text())
-    item = {"state": "measured", "value": 98.0, "unit": "percent", "expanded_uncertainty": 5.0, "coverage_factor": 2.0,
-            "interval": [93.0, 100.0], "label": "share"}  # fmt: skip
-    result["results"][0]["welds"][0]["measurements"]["sidewall_fusion_left"] = item
-    write_text(measured / "result.json", as_text(result))
-    sat = sit(measured)
-    page = at_desk(browser, sat.port, sat.address)
-    assert "93.0–100.0" in page.locator('tr[data-quantity="sidewall_fusion_left"]').inner_text()
-
-
-def test_touch_drags_a_point_and_two_fingers_zoom(browser, sitting) -> None:
-    page = at_desk(browser, sitting.port, sitting.address, size=(1024, 768), has_touch=True)
+def test_touch_drags_a_point_and_two_fingers_zoom(at_desk, sitting) -> None:
+    page = at_desk(sitting.port, sitting.address, size=(1024, 768), has_touch=True)
     fingers = page.context.new_cdp_session(page)
 
     def touch(kind: str, *points: tuple[float, float]) -> None:
@@ -468,10 +305,10 @@ def test_the_picture_is_painted_at_full_resolution(look) -> None:
 
 
 @pytest.mark.parametrize("size", [(1280, 800), (1024, 768)])
-def test_no_serious_accessibility_finding(browser, sitting, size: tuple[int, int]) -> None:
+def test_no_serious_accessibility_finding(at_desk, sitting, size: tuple[int, int]) -> None:
     from axe_playwright_python.sync_playwright import Axe
 
-    page = at_desk(browser, sitting.port, sitting.address, size=size)
+    page = at_desk(sitting.port, sitting.address, size=size)
     # axe is put into the page by the test, past the content policy
     drag(page, "toe_right", 20, 0)
     page.wait_for_selector(".was")

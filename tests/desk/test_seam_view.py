@@ -4,7 +4,7 @@ import cv2
 import numpy as np
 import pytest
 
-from desk.seam_view import _over, _panels, at_one_height, for_screen, seam_view
+from desk.seam_view import _over, _panels, for_screen, seam_view
 from inspection.seam_summary import Columns, Threshold, gaps, over, quantities, worst
 
 ACCENT = (0, 60, 200)
@@ -75,11 +75,6 @@ def test_the_weightiest_limits_are_drawn_first() -> None:
     outcomes = [row("overlap_left", 0), row("convexity", 2), row("leg_left", 7, "given"), row("throat", 5, failed=1)]
     content = {"joints": columns.joints, "over": [over(columns, Threshold("undercut_left", 0.5))], "outcomes": outcomes}
     assert [panel.group for panel in _panels(columns, content)] == ["undercut", "throat", "leg", "convexity", "overlap"]
-
-
-def test_limits_of_one_height_are_not_written_over_each_other() -> None:
-    limits = ((5.0, "undersize"), (2.0, "convexity (from memory)"), (5.0 + 1e-9, "minimum-size"))
-    assert at_one_height(limits) == [(5.0, ["undersize", "minimum-size"]), (2.0, ["convexity (from memory)"])]
 
 
 @pytest.mark.parametrize("count", [1, 2, 1000])

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from desk.value_text import value_cells, worded, worded_steps
+from desk.value_text import scale_kind, value_cells, worded, worded_steps
 
 
 @pytest.mark.parametrize(
@@ -55,3 +55,8 @@ def test_what_moves_a_gauge_is_in_inches_and_its_own_sizes_as_marked() -> None:
     why = "the end of the slide is 2 mm wide (+0.14 mm); it reaches 5 mm, but not 6 mm"
     assert worded_steps(why, "inch") == "the end of the slide is 2 mm wide (+0.0055 in); it reaches 5 mm, but not 6 mm"
     assert worded_steps(why, "metric") == why
+
+
+def test_a_scale_is_told_by_where_it_comes_from() -> None:
+    """ "Scale: scale" told nobody anything."""
+    assert [scale_kind(kind) for kind in ("scale", "resolution", "ruler")] == ["as given", "as the file says", "ruler"]

@@ -190,6 +190,31 @@ def test_signs_that_do_not_print_are_taken_out(tmp_path: Path) -> None:
     assert (found.rows[0].value, found.rows[0].gauge) == (5.0, "seat")
 
 
+@pytest.mark.parametrize("head", ["reading (mm)", "Reading [mm]", "reading_mm", "Reading in mm", "reading mm"])
+def test_a_unit_beside_the_name_of_the_column_holds_for_all(head: str, tmp_path: Path) -> None:
+    path = write(tmp_path, f"source,quantity,{head}\ntee.jpg,throat,5.5\ntee.jpg,throat,1/4 in\n")
+    found = read_readings(path)
+    assert [(row.value, row.unit) for row in found.rows] == [(5.5, "mm")]
+    assert [(row.line, "contradict" in row.reason) for row in found.bad] == [(3, True)]
+    study = read_study(write(tmp_path, f"part,operator,{head.replace('mm', 'in')}\n1,A,0.25\n"))
+    assert [(row.value, row.unit) for row in study.rows] == [(pytest.approx(6.35), "mm")]
+
+
+def test_other_columns_of_two_words_keep_their_names(tmp_path: Path) -> None:
+    found = read_readings(write(tmp_path, "source,quantity,reading,unit,reading note\ntee.jpg,throat,5.5,mm,x\n"))
+    assert found.rows[0].value == 5.5
+
+
+def test_what_a_table_program_makes_of_numbers_and_names(tmp_path: Path) -> None:
+    rows = "tee.jpg,left leg,6.4 mm,2.0\ntee.jpg,bevel angle left,37,1\ntee.jpg,misalignment,–0.2 mm,1\n"
+    found = read_readings(write(tmp_path, "source,quantity,reading,weld\n" + rows))
+    assert [(row.quantity, row.weld, row.value) for row in found.rows] == [
+        ("leg_left", "2", 6.4),
+        ("misalignment", "1", -0.2),
+    ]
+    assert 'write "37 deg"' in found.bad[0].reason
+
+
 def test_a_study_takes_plain_numbers_when_none_has_a_unit(tmp_path: Path) -> None:
     path = write(tmp_path, "part,operator,reading\n1,A,0.29\n1,A,-0.56\n2,A,3/8 in\n2,A,x\n")
     found = read_study(path)

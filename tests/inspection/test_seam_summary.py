@@ -151,6 +151,9 @@ def test_wrong_thresholds(text: str, said: str) -> None:
 def test_right_thresholds() -> None:
     assert parse_threshold("undercut_left 1/32 in") == Threshold("undercut_left", 25.4 / 32)
     assert parse_threshold("toe_angle_left 40 deg") == Threshold("toe_angle_left", 40.0)
+    assert parse_threshold("undercut, right > 1/32 in") == Threshold("undercut_right", 25.4 / 32)
+    assert parse_threshold("left undercut: ½ mm") == Threshold("undercut_left", 0.5)
+    assert parse_threshold("Toe angle, left 40°") == Threshold("toe_angle_left", 40.0)
 
 
 @pytest.mark.parametrize(("sections", "outcome"), [(20, "meets"), (60, "does_not_meet")])

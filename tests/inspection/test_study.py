@@ -247,6 +247,7 @@ def test_identical_repeats_are_no_error() -> None:
     found = study_by_variance(Design(("1", "2", "3"), ("A", "B"), np.repeat(base[:, :, None], 2, axis=2), "mm"))
     assert found.spreads["EV"].std == 0
     assert found.spreads["INT"].std > 0
+    assert sum("the steps of the gauge hide" in note for note in found.notes) == 1
     still = Design(("1", "2"), ("A", "B"), np.full((2, 2, 2), 6.0), "mm")
     assert study_by_variance(still).share("PV") is None
     assert study_by_ranges(still).categories is None
@@ -276,6 +277,7 @@ def rows(*cells: str, head: str = "part,operator,reading") -> str:
         ),
         (rows("1,A,1", "1,A,2", "2,B,1", "2,B,2"), "part '1' by 'B' has 0 of 2; part '2' by 'A' has 0 of 2"),
         (rows("1,A,1", "1,A,x", "2,A,1", "2,A,2"), "a row could not be read in line 3"),
+        (rows("1,Ann,1", "1,ann ,2", "2,Ann,1", "2,ann,2", "2,Ann,3"), "'Ann' and 'ann' differ only in capitals"),
         (rows("1,A,1", "1,B,2", "2,A,1", "2,B,2"), "without a second trial"),
         (rows("1,A,1", "1,A,2", "1,B,1", "1,B,2"), "one part, '1'"),
         (rows("1,A,1 mm", "1,A,2 mm", "2,A,1", "2,A,2 mm"), "more than one unit"),

@@ -2,6 +2,7 @@
 
 import copy
 import os
+import random
 import uuid
 from pathlib import Path
 
@@ -9,6 +10,7 @@ import pytest
 from sqlalchemy import create_engine, make_url, text
 
 from records.location import locate
+from records.store import open_store
 
 WELD = {
     "id": "1",
@@ -86,3 +88,15 @@ def tamper():
         engine.dispose()
 
     return change
+
+
+@pytest.fixture
+def filled(tmp_path: Path) -> Path:
+    """A store of four records, one of them confirmed."""
+    body = {"source": {"name": "tee.jpg"}, "weld": {"id": "1"}, "identification": {"job": "J"}, "fill": "x" * 2000}
+    path = tmp_path / "records.db"
+    with open_store(path) as store:
+        for _ in range(4):
+            store.add(None, "measured", body, who="A", attachments={"picture": random.Random(1).randbytes(20_000)})
+        store.add("W-000001", "confirmed", {}, who="B")
+    return path

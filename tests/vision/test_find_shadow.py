@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 from benchmarks.render.fillets import FilletShape, tee
 from benchmarks.render.geometry import PlateEnd
 from core.errors import NothingMeasurable
+from vision.edge_of_metal import is_edge_of_metal, is_lost_in_shadow
 from vision.find import find_welds
 from vision.outline import Outline, refine_outline, with_soft_rim
-from vision.plausible import is_edge_of_metal, is_lost_in_shadow
 from vision.segmentation import reduce_picture, silhouettes
 
 

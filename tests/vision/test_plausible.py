@@ -9,8 +9,7 @@ import pytest
 
 from core.fitting import LineFit
 from core.geometry import Line
-from vision.outline import Outline
-from vision.plausible import are_alike, is_edge_of_metal, is_weld
+from vision.plausible import is_weld
 from vision.section import Flag, PlateSurface, PreparedEdge, Section, WeldSurface
 
 
@@ -155,23 +154,6 @@ def test_a_wide_space_is_no_gap() -> None:
     assert not is_weld(section)
     assert is_weld(section, told=True)
     assert is_weld(replace(section, edge_left=replace(member(-1, 0.0, 10), bevel=section.edge_left.land)))
-
-
-def outline(contrast: float, one_way: float) -> Outline:
-    return Outline(np.zeros((4, 2)), np.zeros(4, bool), 1.0, 0.1, 1.0, contrast, 1.0, one_way)
-
-
-def test_an_outline_through_grain_is_no_edge() -> None:
-    assert is_edge_of_metal(outline(90, 0.9))
-    assert is_edge_of_metal(outline(-14, 1.0))
-    assert not is_edge_of_metal(outline(14, 0.9))
-    assert not is_edge_of_metal(outline(90, 0.7))
-
-
-def test_two_pieces_of_one_metal_stand_out_alike() -> None:
-    assert are_alike([outline(-120, 1), outline(-100, 1)])
-    assert not are_alike([outline(-120, 1), outline(-56, 1)])
-    assert not are_alike([outline(-120, 1), outline(110, 1)])
 
 
 @pytest.mark.parametrize(("step_mm", "kept"), [(0.0, True), (-2.0, True), (5.0, True), (-8.0, False), (7.6, False)])

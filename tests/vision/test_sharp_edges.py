@@ -5,8 +5,8 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
+from vision.edge_of_metal import is_sharp_all_round, seen_edge
 from vision.outline import Outline
-from vision.plausible import is_sharp_all_round, seen_edge
 from vision.sharp_edges import sharp_splits
 
 
