@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from core.geometry import Points
 from core.medians import median
 from vision.edge import Sampled, edge_along, gauss, levels_across, normals_of, sampled_at
+from vision.exposure import limit_doubt_px
 from vision.tone import ToneCurve, edge_doubt_px
 from vision.two_edges import INSIDE_PX, OUTSIDE_PX
 
@@ -62,6 +63,8 @@ class Outline:
         (N,) bool, True where the edge is many times wider than it usually is here: the rim of a glare, a shadow.
     tone_doubt_px
         Standard uncertainty of the place of all edges alike that the tone curve leaves.
+    limit_doubt_px
+        The same that a side at the limit of the sensor leaves, 0 where none is.
     steps
         (N,) signed grey step across the outline at each point.
     bridged_px
@@ -86,6 +89,7 @@ class Outline:
     support: float
     one_way: float = 1.0
     tone_doubt_px: float = 0.0
+    limit_doubt_px: float = 0.0
     soft: NDArray[np.bool_] | None = None
     steps: NDArray[np.float64] | None = None
     bridged_px: NDArray[np.float64] | None = None
@@ -162,6 +166,7 @@ def refine_outline(
     across = np.sum(second * normals_of(points), axis=1)
     noise_px = float(1.4826 * np.median(np.abs(across[inner])) / np.sqrt(1.5))
     variance = _edge_variance(sampled, inner)
+    spread_px = math.sqrt(max(variance / _KEPT - _SAMPLERS, 0.0))
     seen = np.abs(sampled.contrast) > _chance(sampled.grain)
     return Outline(
         points,
@@ -176,8 +181,9 @@ def refine_outline(
             curve,
             min(sampled.inner, sampled.outer),
             max(sampled.inner, sampled.outer),
-            math.sqrt(max(variance / _KEPT - _SAMPLERS, 0.0)),
+            spread_px,
         ),
+        limit_doubt_px(spread_px) if sampled.overexposed else 0.0,
         _soft(steepness, sharpness, inner),
         steps=sampled.contrast,
         steady=_steady(sampled.contrast[inner], sampled.grain),
