@@ -23,7 +23,8 @@ SHARES = np.linspace(0.0, 0.14, 15)
 LEAST_ACROSS = 0.2
 """Sine of the angle between two sides from which they tell a vector."""
 
-TRIALS, SETTLING = 80, 2
+TRIALS, SETTLING, FEWEST = 80, 2, 6
+"""Pairs of places that are tried, turns of the fit to those that agree, and the fewest bands that tell anything."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -73,49 +74,59 @@ def fitted(bands: Bands, *, within_px: float, within: float, narrowest_px: float
     narrowest_px
         Width below which no band is told from the edge.
     """
-    seen = np.isfinite(bands.widths)
-    found = np.where(seen, bands.widths, 0.0)
-    banded = np.flatnonzero(seen & (found > 0))
-    if len(banded) < 6:
+    poll = _Poll(bands, within_px, within, narrowest_px)
+    banded = np.flatnonzero(poll.found > 0)
+    if len(banded) < FEWEST:
         return None
-    by_share = -np.einsum("ij,ij->i", bands.out, bands.places)
-    terms = np.column_stack([bands.out, by_share])
-    rng = np.random.default_rng(len(banded))
-
-    def votes(parameters: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
-        """Votes for displacements (3, K), and which places agree with each (N, K)."""
-        expected = terms @ parameters
-        off = np.abs(found[:, None] - expected)
-        should = seen[:, None] & (expected > narrowest_px + within_px)
-        agree = should & (off < within_px + within * expected)
-        astray = seen[:, None] & (expected < 0.5) & (found[:, None] > 0)
-        return agree.sum(axis=0) - 0.5 * (should & ~agree).sum(axis=0) - astray.sum(axis=0), agree
-
-    # Along a straight side a band is of one width, whatever the factor: of less than three sides it is tried out.
-    picks = banded[rng.integers(0, len(banded), (TRIALS, 2))]
-    design = terms[picks][:, :, :2]
-    solvable = np.abs(np.linalg.det(design)) > LEAST_ACROSS
-    # All on one side of a plate: the vector is only told across it.
-    mean = bands.out[banded].mean(axis=0)
-    along = mean / max(float(np.hypot(*mean)), 1e-9)
-    trials = [np.append(along * float(np.median(found[banded])), 0.0)[None]]
-    for share in SHARES:
-        wanted = (found[picks] - share * by_share[picks])[solvable]
-        vectors = np.linalg.solve(design[solvable], wanted[..., None])[..., 0]
-        trials.append(np.column_stack([vectors, np.full(len(vectors), share)]))
-    parameters = np.concatenate(trials).T
-    counts, agree = votes(parameters)
+    trials = np.concatenate(_trials(bands, poll, banded)).T
+    counts, agree = poll.votes(trials)
     best = int(np.argmax(counts))
-    chosen, score, places = parameters[:, best], float(counts[best]), agree[:, best]
+    chosen, score, places = trials[:, best], float(counts[best]), agree[:, best]
     for unknowns in (2, 3) * SETTLING:
         if np.count_nonzero(places) < 2 * unknowns:
             continue
         share = [] if unknowns == 3 else [chosen[2]]
-        wanted = found[places] - sum(share) * by_share[places]
-        trial = np.append(np.linalg.lstsq(terms[places][:, :unknowns], wanted, rcond=1e-6)[0], share)
+        wanted = poll.found[places] - sum(share) * poll.terms[places, 2]
+        trial = np.append(np.linalg.lstsq(poll.terms[places][:, :unknowns], wanted, rcond=1e-6)[0], share)
         if not 0.0 <= trial[2] < MOST_SMALLER:
             continue
-        better, agreeing = votes(trial[:, None])
+        better, agreeing = poll.votes(trial[:, None])
         if better[0] >= score:
             chosen, score, places = trial, float(better[0]), agreeing[:, 0]
     return Displaced(np.asarray(chosen[:2]), float(chosen[2]))
+
+
+class _Poll:
+    """Places asked for their votes for displacements: ``terms`` (N, 3) times a vector and a share is a width."""
+
+    def __init__(self, bands: Bands, within_px: float, within: float, narrowest_px: float) -> None:
+        self.seen = np.isfinite(bands.widths)
+        self.found = np.where(self.seen, bands.widths, 0.0)
+        self.terms = np.column_stack([bands.out, -np.einsum("ij,ij->i", bands.out, bands.places)])
+        self.within_px, self.within, self.narrowest_px = within_px, within, narrowest_px
+
+    def votes(self, trials: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+        """Return the votes for displacements (3, K), and which places agree with each (N, K)."""
+        found, seen = self.found[:, None], self.seen[:, None]
+        expected = self.terms @ trials
+        should = seen & (expected > self.narrowest_px + self.within_px)
+        agree = should & (np.abs(found - expected) < self.within_px + self.within * expected)
+        astray = seen & (expected < 0.5) & (found > 0)
+        return agree.sum(axis=0) - 0.5 * (should & ~agree).sum(axis=0) - astray.sum(axis=0), agree
+
+
+def _trials(bands: Bands, poll: _Poll, banded: NDArray[np.intp]) -> list[NDArray[np.float64]]:
+    """Return displacements (K, 3) that pairs of places with a band tell."""
+    picks = banded[np.random.default_rng(len(banded)).integers(0, len(banded), (TRIALS, 2))]
+    design = poll.terms[picks][:, :, :2]
+    solvable = np.abs(np.linalg.det(design)) > LEAST_ACROSS
+    # All on one side of a plate: the vector is only told across it.
+    mean = bands.out[banded].mean(axis=0)
+    along = mean / max(float(np.hypot(*mean)), 1e-9)
+    trials = [np.append(along * float(np.median(poll.found[banded])), 0.0)[None]]
+    # Along a straight side a band is of one width, whatever the share: of less than three sides it is tried out.
+    for share in SHARES:
+        wanted = (poll.found[picks] - share * poll.terms[picks, 2])[solvable]
+        vectors = np.linalg.solve(design[solvable], wanted[..., None])[..., 0]
+        trials.append(np.column_stack([vectors, np.full(len(vectors), share)]))
+    return trials

@@ -50,6 +50,14 @@ def test_the_edge_beside_an_overexposed_ground_is_allowed_for(stops: float) -> N
     assert abs(off) < 2 * outline.limit_doubt_px
 
 
+@pytest.mark.parametrize("sigma", [0.7, 1.0, 2.0])
+@pytest.mark.parametrize(("metal", "ground"), [(1.0, 0.05), (0.3, 1.0)])
+def test_a_side_just_as_bright_as_the_limit_shows_a_whole_edge(metal: float, ground: float, sigma: float) -> None:
+    outline, off = followed(metal, ground, sigma)
+    assert abs(off) < 0.05
+    assert outline.limit_doubt_px == 0.0
+
+
 @pytest.mark.parametrize(("metal", "ground"), [(0.95, 0.05), (0.3, 0.95)])
 def test_within_the_limit_nothing_is_allowed_for(metal: float, ground: float) -> None:
     outline, off = followed(metal, ground, 1.2)
