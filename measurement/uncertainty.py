@@ -48,9 +48,10 @@ nothing is measured from it to anything else."""
 OPERATOR = "operator's mark"
 MISSING = "missing points"
 RIM = "second edge"
+OVEREXPOSURE = "overexposure"
 
 SOURCES = ("edge", "plate fit", "toe location", "fusion line", OPERATOR, "resolution", "tone curve", RIM,
-           "blur", MISSING)  # fmt: skip
+           OVEREXPOSURE, "blur", MISSING)  # fmt: skip
 """Sources of this room, in the order of a budget; those of the calibration come before them."""
 
 Geometry = TypeVar("Geometry")
@@ -66,9 +67,9 @@ class Noise:
         Of a single point, across the outline.
     correlation_points
         Neighbouring points that carry one independent piece of information, at least 1.
-    edge_bias_mm, tone_doubt_mm, rim_doubt_mm
-        Standard uncertainty of the place of all edges alike: inside a pixel, by the picture's tone curve, and by a rim
-        or a gap along the metal.
+    edge_bias_mm, tone_doubt_mm, rim_doubt_mm, limit_doubt_mm
+        Standard uncertainty of the place of all edges alike: inside a pixel, by the picture's tone curve, by a rim or
+        a gap along the metal, and by a side at the limit of the sensor.
     face_bias_mm, unlike_bias_mm
         Standard uncertainty of the place of a face's edge against those of its plates: of any, and times the share by
         which their tones differ.
@@ -98,6 +99,7 @@ class Noise:
     wander_mm: float = 0.0
     wander_length_mm: float = 0.0
     of_line: bool = False
+    limit_doubt_mm: float = 0.0
 
     @property
     def rounded_mm(self) -> float:
@@ -110,7 +112,12 @@ class Noise:
     @property
     def all_edges(self) -> dict[str, float]:
         """Return what moves all edges alike outwards or inwards, by source, mm."""
-        parts = {"resolution": self.edge_bias_mm, "tone curve": self.tone_doubt_mm, RIM: self.rim_doubt_mm}
+        parts = {
+            "resolution": self.edge_bias_mm,
+            "tone curve": self.tone_doubt_mm,
+            RIM: self.rim_doubt_mm,
+            OVEREXPOSURE: self.limit_doubt_mm,
+        }
         return {source: std for source, std in parts.items() if std > 0}
 
     def of_mean(self, share: float) -> float:
@@ -124,7 +131,8 @@ class Noise:
     def bias_of_face(self, surface: WeldSurface) -> float:
         """Return the standard uncertainty of the place of a face's edge against those of its plates."""
         unlike = USUAL_UNLIKE if surface.unlike is None else surface.unlike
-        return math.hypot(self.face_bias_mm, unlike * self.unlike_bias_mm)
+        # Of an overexposed section the darker weld metal may be within the limit of the sensor.
+        return math.hypot(self.face_bias_mm, unlike * self.unlike_bias_mm, self.limit_doubt_mm)
 
     def of_face(self, length_mm: float, count: int) -> float:
         """Return the standard uncertainty of the mean place of a surface, so long and of so many points.
@@ -165,6 +173,7 @@ def noise_of(section: Section) -> Noise:
         section.wander_mm,
         section.wander_length_mm,
         section.one_sided,
+        section.limit_doubt_mm,
     )
 
 

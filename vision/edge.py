@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from core.geometry import Points
 from core.medians import median
+from vision.exposure import is_at_limit
 from vision.tone import ToneCurve, light_table
 
 Gray = NDArray[np.uint8]
@@ -26,7 +27,8 @@ GOLDEN = 0.6180339887
 class Sampled:
     """What an edge looks like: its slope about each of its points (N, 17), the step there, and the levels beside it.
 
-    ``grain`` is the scatter of the levels outside it, ``inner`` and ``outer`` their medians, as stored.
+    ``grain`` is the scatter of the levels outside it, ``inner`` and ``outer`` their medians, as stored, and
+    ``at_limit`` whether one side is at the limit of the sensor.
     """
 
     aligned: NDArray[np.float64]
@@ -34,6 +36,7 @@ class Sampled:
     grain: float
     inner: float
     outer: float
+    at_limit: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -138,10 +141,12 @@ def sampled_at(edge: Edge) -> Sampled:
     index, last = np.arange(len(peak)), slope.shape[1] - 1
     inner = rows[index[:, None], np.clip(peak[:, None] - np.arange(4, 7), 0, last)].mean(axis=1)
     outer = rows[index[:, None], np.clip(peak[:, None] + np.arange(4, 7), 0, last)].mean(axis=1)
-    seen = np.median(edge.stored[index[:, None], np.clip(peak[:, None] + np.array([-5, 5]), 0, last)], axis=0)
+    beside = edge.stored[index[:, None], np.clip(peak[:, None] + np.array([-5, 5]), 0, last)]
+    seen = np.median(beside, axis=0)
     grain = float(1.4826 * np.median(np.abs(np.diff(rows[:, 1:4], axis=0)))) + 0.2
     aligned = slope[index[:, None], np.clip(peak[:, None] + np.arange(-8, 9), 0, last)] * edge.sign[:, None]
-    return Sampled(np.asarray(aligned, np.float64), np.asarray(inner - outer, np.float64), grain, *map(float, seen))
+    step, at_limit = np.asarray(inner - outer, np.float64), is_at_limit(*beside.T)
+    return Sampled(np.asarray(aligned, np.float64), step, grain, float(seen[0]), float(seen[1]), at_limit)
 
 
 def _follow(strength: NDArray[np.float32]) -> NDArray[np.int64]:

@@ -189,6 +189,7 @@ def _model_toe(
         tangent = max(math.tan(math.radians(min(slope_deg, 80.0))), 0.05)
         std = math.hypot(std, fit.std_at(float(fit.line.along(point))) / tangent)
     std = math.hypot(std, (LINE_BLUR_SHARE if detail.alone else BLUR_SHARE) * detail.blur_mm)
+    std = math.hypot(std, detail.limit_doubt_mm / max(slope, 0.03))
     # Where the face comes off the plate too gently, the place where it is seen to leave and the place
     # where its model meets the plate disagree; what cannot be explained by the threshold is doubt.
     expected = threshold / max(math.tan(math.radians(min(slope_deg, 85.0))), 0.02) + clear

@@ -25,7 +25,7 @@ from vision.candidates import (
 )
 from vision.cut_out import redrawn
 from vision.edge_of_metal import is_lost_in_shadow
-from vision.followed import Faces, across_lost, follow_outlines, without_side_bands
+from vision.followed import across_lost, follow_outlines, without_side_bands
 from vision.found import FoundWelds, all_flagged, flagged, together
 from vision.marks import WeldMarks
 from vision.outline import MOST_UNSHARP
@@ -201,7 +201,7 @@ def _first_found(
         found: FoundWelds | None = None
         # What was cut off an outline may have been a weld: then there are more of them without.
         for outlines in dict.fromkeys((drawn, candidate.outlines)):
-            looks = [Faces(outlines)] if sharp else without_side_bands(outlines, (fine, reduced), marked=bool(marks))
+            looks = without_side_bands(outlines, (fine, reduced), marked=bool(marks))
             lost |= not looks
             for faces in looks:
                 followed = [across_lost(outline) for outline in follow(faces)] if sharp else follow(faces)

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from core.geometry import Points
+from vision.displaced import Displaced
 from vision.edge_of_metal import seen_edge
 from vision.outline import Outline, refine_outline, with_soft_rim
 from vision.ruling import Ruling, bridged, with_chords
@@ -32,17 +32,17 @@ BAND_TAKEN_IN = (
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Faces:
-    """Outlines to be followed, the band beside each (its displacement in px) that was left out, and what is told.
+    """Outlines to be followed, the band beside each (its displacement) that was left out, and what is told.
 
     ``factor`` leads from the picture in which bands were looked for to the full one; ``taken_in`` holds the bands that
     are too faint to be left out.
     """
 
     outlines: tuple[Silhouette, ...]
-    bands: tuple[Points | None, ...] = ()
+    bands: tuple[Displaced | None, ...] = ()
     flags: tuple[Flag, ...] = ()
     factor: float = 1.0
-    taken_in: tuple[Points | None, ...] = ()
+    taken_in: tuple[Displaced | None, ...] = ()
 
 
 def without_side_bands(
@@ -56,16 +56,17 @@ def without_side_bands(
     a shadow.
     """
     looks = [(picture, [band_of(outline, picture) for outline in outlines]) for picture in pictures]
-    picture, bands = max(looks, key=lambda look: sum(band is not None for band in look[1]))
+    # One that is told from the face at a glance is told better than a faint one.
+    picture, bands = max(looks, key=lambda look: sum(0 if band is None else 1 if band.faint else 2 for band in look[1]))
     if all(band is None for band in bands):
         return [Faces(outlines)]
-    moved = tuple(None if band is None else band.displaced_px for band in bands)
+    moved = tuple(None if band is None else band.displaced for band in bands)
     together = Faces(outlines, flags=(Flag("band_beside", BAND_TAKEN_IN),))
     if any(band is not None and band.faint for band in bands):
         return [together if marked else replace(together, taken_in=moved)]
     whole = [together] if marked else []
     eroded = [
-        outline if band is None else without_band(outline, band.displaced_px, picture)
+        outline if band is None else without_band(outline, band.displaced, picture)
         for outline, band in zip(outlines, bands, strict=True)
     ]
     alone = tuple(outline for outline in eroded if outline is not None)

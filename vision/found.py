@@ -145,6 +145,7 @@ def _section(
         correlation_points=alike,
         tone_doubt_mm=profile.tone_doubt_mm,
         rim_doubt_mm=profile.rim_doubt_mm,
+        limit_doubt_mm=profile.limit_doubt_mm,
         wander_mm=wander if profile.closed else 0.0,
         wander_length_mm=max(alike * detail.step_mm, detail.wander_length_mm) if profile.closed else 0.0,
         one_sided=not profile.closed,

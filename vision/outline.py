@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from core.geometry import Points
 from core.medians import median
 from vision.edge import Sampled, edge_along, gauss, levels_across, normals_of, sampled_at
+from vision.exposure import is_cut_off, limit_doubt_px
 from vision.tone import ToneCurve, edge_doubt_px
 from vision.two_edges import INSIDE_PX, OUTSIDE_PX
 
@@ -62,6 +63,8 @@ class Outline:
         (N,) bool, True where the edge is many times wider than it usually is here: the rim of a glare, a shadow.
     tone_doubt_px
         Standard uncertainty of the place of all edges alike that the tone curve leaves.
+    limit_doubt_px
+        The same that a side at the limit of the sensor leaves, 0 where none is.
     steps
         (N,) signed grey step across the outline at each point.
     bridged_px
@@ -86,6 +89,7 @@ class Outline:
     support: float
     one_way: float = 1.0
     tone_doubt_px: float = 0.0
+    limit_doubt_px: float = 0.0
     soft: NDArray[np.bool_] | None = None
     steps: NDArray[np.float64] | None = None
     bridged_px: NDArray[np.float64] | None = None
@@ -161,7 +165,10 @@ def refine_outline(
     second = points - 0.5 * (np.roll(points, NOISE_LAG, axis=0) + np.roll(points, -NOISE_LAG, axis=0))
     across = np.sum(second * normals_of(points), axis=1)
     noise_px = float(1.4826 * np.median(np.abs(across[inner])) / np.sqrt(1.5))
-    variance = _edge_variance(sampled, inner)
+    variance, skewness = _edge_shape(sampled, inner)
+    spread_px = math.sqrt(max(variance / _KEPT - _SAMPLERS, 0.0))
+    to_dark = skewness if sampled.inner > sampled.outer else -skewness
+    cut_off = sampled.at_limit and is_cut_off(to_dark, spread_px)
     seen = np.abs(sampled.contrast) > _chance(sampled.grain)
     return Outline(
         points,
@@ -176,8 +183,9 @@ def refine_outline(
             curve,
             min(sampled.inner, sampled.outer),
             max(sampled.inner, sampled.outer),
-            math.sqrt(max(variance / _KEPT - _SAMPLERS, 0.0)),
+            spread_px,
         ),
+        limit_doubt_px(spread_px) if cut_off else 0.0,
         _soft(steepness, sharpness, inner),
         steps=sampled.contrast,
         steady=_steady(sampled.contrast[inner], sampled.grain),
@@ -274,16 +282,17 @@ _KEPT = 0.78
 """Share of a normal edge's variance that is left when a twentieth of its peak has been taken off (integrated)."""
 
 
-def _edge_variance(sampled: Sampled, inner: NDArray[np.bool_]) -> float:
-    """Return the variance of the slope across the outline in px², without its faint tails."""
+def _edge_shape(sampled: Sampled, inner: NDArray[np.bool_]) -> tuple[float, float]:
+    """Return the variance of the slope across the outline, px², without its faint tails, and its skewness outwards."""
     mean = np.maximum(np.median(sampled.aligned[inner], axis=0), 0.0)
     mean = np.maximum(mean - 0.05 * mean.max(), 0.0)
     offsets = np.arange(len(mean)) - len(mean) // 2
     total = mean.sum()
     if total <= 0:
-        return 0.0
-    centre = (mean * offsets).sum() / total
-    return float((mean * (offsets - centre) ** 2).sum() / total)
+        return 0.0, 0.0
+    away = offsets - (mean * offsets).sum() / total
+    variance = float((mean * away**2).sum() / total)
+    return variance, float((mean * away**3).sum() / total) / max(variance, 1e-9) ** 1.5
 
 
 def _resample_closed(points: Points, step_px: float) -> Points:

@@ -67,6 +67,8 @@ class Detail:
         Lines of runs that were fitted for it.
     alike
         So many neighbouring points scatter alike, as the profile's own makes it known; 1 where it tells nothing.
+    limit_doubt_mm
+        How far plates and weld may lie off each other because one of them is at the limit of the sensor.
     """
 
     noise_mm: float
@@ -77,6 +79,7 @@ class Detail:
     wander_length_mm: float = SHORTEST_WANDER_MM
     lines: Mapping[Run, LineFit] = field(default_factory=dict)
     alike: float = 1.0
+    limit_doubt_mm: float = 0.0
 
     @property
     def scattered(self) -> bool:

@@ -76,6 +76,7 @@ class Profile:
     gaps: tuple[Gap, ...] = ()
     tone_doubt_mm: float = 0.0
     rim_doubt_mm: float = 0.0
+    limit_doubt_mm: float = 0.0
     points_alone: bool = False
     sampled: bool = False
     end_shifts_mm: Mapping[int, Points] = field(default_factory=dict)

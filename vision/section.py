@@ -163,6 +163,7 @@ class Section:
     correlation_points: float = 1.0
     tone_doubt_mm: float = 0.0
     rim_doubt_mm: float = 0.0
+    limit_doubt_mm: float = 0.0
     wander_mm: float = 0.0
     wander_length_mm: float = 0.0
     one_sided: bool = False

@@ -45,6 +45,10 @@ LOW_CONTRAST_LEVELS = 25.0
 BLUR_LIMIT_PX = 3.0
 MOVED_BY_SHADOW = 3.0
 """Steps of an outline by which the slope of a shadow beside an edge moves it (rendered pictures)."""
+OVEREXPOSED = (
+    "the section, or what lies beside it, is as bright along its edge as the sensor can tell: the edge may lie up to "
+    "{:.1f} px to the bright side of where it seems to; expose less"
+)
 DRAWN_OVER = (
     "thin lines run over the outline of the section (an arrow, a pen stroke, a wire): it was led straight across them; "
     "look at the outline, or take the picture without them"
@@ -120,7 +124,12 @@ def _is_of_plates(structure: Structure) -> bool:
 def _fine_shape(outline: Outline, calibration: Calibration) -> Shape:
     points = calibration.to_mm(outline.points_px)
     pixel = calibration.mm_per_px(outline.points_px.mean(axis=0))
-    detail = Detail(outline.noise_px * pixel, outline.step_px * pixel, outline.blur_px * pixel)
+    detail = Detail(
+        outline.noise_px * pixel,
+        outline.step_px * pixel,
+        outline.blur_px * pixel,
+        limit_doubt_mm=outline.limit_doubt_px * pixel,
+    )
     tolerance = max(5.0 * detail.noise_mm, 1.2 * pixel, 0.045)
     return shape_of(points, outline.cut, detail, closed=True, tolerance=tolerance)
 
@@ -140,6 +149,7 @@ def _profile(outline: Outline, shape: Shape, calibration: Calibration, coarsenes
         correlation_points=3.0,
         tone_doubt_mm=outline.tone_doubt_px * pixel,
         rim_doubt_mm=rim.std_px * pixel,
+        limit_doubt_mm=outline.limit_doubt_px * pixel,
     )
 
 
@@ -161,6 +171,9 @@ def _picture_flags(outlines: Sequence[Outline], rough: float) -> tuple[Flag, ...
     blur = max(outline.blur_px for outline in outlines)
     if blur > BLUR_LIMIT_PX:
         flags.append(Flag("blur", f"the edges are blurred (spread {blur:.1f} px); focus better for small features"))
+    doubt = max(outline.limit_doubt_px for outline in outlines)
+    if doubt > 0:
+        flags.append(Flag("overexposed", OVEREXPOSED.format(2.0 * doubt)))
     support = min(outline.support for outline in outlines)
     if support < 0.85:
         flags.append(Flag("weak_outline", f"only {100 * support:.0f} % of the outline stands clear of the grain"))

@@ -99,6 +99,24 @@ def test_a_second_edge_moves_both_sides_of_a_plate(draw):
     assert "second edge" not in {part.source for part in plain["thickness_left"].budget}
 
 
+def test_overexposure_moves_both_sides_of_a_plate_and_the_weld_against_it(draw):
+    """Twice for a thickness, not at all for an offset; weld metal may be within the limit where its plates are not."""
+    plain, bright = draw.butt(10.0, 1.5), replace(draw.butt(10.0, 1.5), limit_doubt_mm=0.05)
+    before, after = measure(plain), measure(bright)
+
+    def part(name: str) -> float:
+        found = after[name]
+        assert isinstance(found, Quantity)
+        return {each.source: each.standard_uncertainty for each in found.budget}.get("overexposure", 0.0)
+
+    assert part("thickness_left") == pytest.approx(0.1, abs=1e-6)
+    assert part("misalignment") < 1e-4
+    height, wider = before["reinforcement"], after["reinforcement"]
+    assert isinstance(height, Quantity)
+    assert isinstance(wider, Quantity)
+    assert wider.standard_uncertainty > height.standard_uncertainty + 0.02
+
+
 def test_height_at_a_toe_is_as_sure_as_the_toe(draw):
     """A hollow face lies highest above a plate's line at the other toe, and that may lie elsewhere along its plate."""
     found = draw.butt(10.0, -0.4, tilt_deg=20.0)

@@ -67,6 +67,41 @@ def test_the_face_is_measured_and_not_its_wall(photograph, joint: str, look: str
                 assert math.dist(weld.points_px[name], point) < allowed, name
 
 
+def with_walls_in_depth(
+    gray: NDArray[np.uint8], metal: NDArray[np.bool_], smaller: float, level: int, *, scale: float
+) -> NDArray[np.uint8]:
+    """Paint the walls of a thick piece under a near camera: its far end is seen smaller about what lies under that."""
+    height, width = metal.shape
+    face = metal.astype(np.uint8)
+    wall = face.copy()
+    middle = np.array([0.5 * width, -0.2 * height])
+    for share in np.linspace(0.0, smaller, 40)[1:]:
+        shift = share * middle
+        move = np.array([[1.0 - share, 0.0, shift[0]], [0.0, 1.0 - share, shift[1]]])
+        wall = np.maximum(wall, cv2.warpAffine(face, move, (width, height), flags=cv2.INTER_NEAREST))
+    share = cv2.GaussianBlur((wall > face).astype(np.float32), (0, 0), 0.7)
+    scaled = cv2.GaussianBlur(np.random.default_rng(9).standard_normal(gray.shape, np.float32), (0, 0), 4.0) * 12.0
+    tone = np.clip(level + scale * scaled * level, 0, 255)
+    return np.clip(gray * (1 - share) + tone * share, 0, 255).astype(np.uint8)
+
+
+@pytest.mark.parametrize(("smaller", "scale"), [(0.04, 0.0), (0.08, 0.0), (0.08, 0.15), (0.08, 0.3)])
+def test_walls_in_depth_are_no_part_of_a_plate(photograph, smaller: float, scale: float) -> None:
+    """They are the wider the farther from the middle: no one vector displaces the face to their outer edge."""
+    photo = photograph(CASES["tee"], rotation_deg=8, look="bright on dark", mm_per_px=0.045, seed=3)
+    metal = cv2.morphologyEx((photo.gray > 100).astype(np.uint8), cv2.MORPH_CLOSE, np.ones((5, 5), np.uint8)) > 0
+    gray = with_walls_in_depth(photo.gray, metal, smaller, 75, scale=scale)
+    welds = find_welds(gray, photo.calibration).welds
+    assert len(welds) == 2
+    for weld in welds:
+        assert "band_beside" in {flag.code for flag in weld.flags}
+        truth = min(photo.truth_px(), key=lambda truth: apart_px(weld.points_px, truth))
+        for name, point in truth.items():
+            allowed = 15.0 if name.startswith("toe") else 4.0
+            if name in weld.points_px:
+                assert math.dist(weld.points_px[name], point) < allowed, name
+
+
 TOLD = {"band_beside", "shadow_beside", "soft_outline"}
 
 
