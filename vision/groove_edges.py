@@ -51,6 +51,21 @@ def groove_edges(
     return one, other
 
 
+def bare_edges(
+    points: Points, groove: OpenGroove, detail: Detail, end_shifts_mm: Mapping[int, Points] | None = None
+) -> tuple[PreparedEdge | None, PreparedEdge | None]:
+    """Return of a groove with one face seen the surface of the other member, left or right; else None for both."""
+    if bool(groove.faces_left) == bool(groove.faces_right):
+        return None, None
+    sampled, shifts = end_shifts_mm is None, end_shifts_mm or {}
+    if groove.faces_left:
+        end = groove.end_right
+        bare = _square_edge(groove.outside_right, points, end, detail, shifts.get(end), towards=False, sampled=sampled)
+        return None, bare
+    end = groove.end_left
+    return _square_edge(groove.outside_left, points, end, detail, shifts.get(end), towards=True, sampled=sampled), None
+
+
 def _square_edge(
     run: Run, points: Points, end: int, detail: Detail, shifts: Points | None, *, towards: bool, sampled: bool
 ) -> PreparedEdge:
