@@ -46,8 +46,10 @@ def groove_edges(
         _edge(groove.outside_left, groove.faces_left, *left, towards=True, sampled=sampled),
         _edge(groove.outside_right, groove.faces_right[::-1], *right, towards=False, sampled=sampled),
     )
-    seen = (groove.end_left in (end_shifts_mm or {}), groove.end_right in (end_shifts_mm or {}))
-    one, other = (edge and replace(edge, end_seen=told) for edge, told in zip(edges, seen, strict=True))
+    # Of a line the light was looked at where it breaks off; a cloud only has no more points there.
+    told = end_shifts_mm if end_shifts_mm is not None and detail.alone else {}
+    seen = (groove.end_left in told, groove.end_right in told)
+    one, other = (edge and replace(edge, end_seen=lit) for edge, lit in zip(edges, seen, strict=True))
     return one, other
 
 
