@@ -53,6 +53,8 @@ class _Member:
 class _Joint:
     left: _Member | None
     right: _Member | None
+    bare_left: _Member | None = None
+    bare_right: _Member | None = None
 
 
 def groove_values(section: Section, noise: Noise) -> dict[str, Measured]:
@@ -67,13 +69,23 @@ def groove_model(section: Section, noise: Noise) -> Model[_Joint]:
     """Return the model of a prepared joint."""
     inputs = [
         Input(entry.source, partial(_moved, side, entry.move), entry.degrees)
-        for side, edge in (("left", section.edge_left), ("right", section.edge_right))
+        for side, edge in (
+            ("left", section.edge_left),
+            ("right", section.edge_right),
+            ("bare_left", section.bare_left),
+            ("bare_right", section.bare_right),
+        )
         for entry in _inputs(edge, noise)
     ]
     notes = {name.name: note for name in GROOVE if (note := _note(section, name.name)) is not None}
     return Model(
         _values,
-        _Joint(_member(section.edge_left, -1), _member(section.edge_right, 1)),
+        _Joint(
+            _member(section.edge_left, -1),
+            _member(section.edge_right, 1),
+            _member(section.bare_left, -1),
+            _member(section.bare_right, 1),
+        ),
         (*inputs, *(Input(source, partial(_joint_grown, std)) for source, std in noise.all_edges.items())),
         {name.name: name.unit for name in GROOVE},
         noise,
@@ -87,7 +99,9 @@ def _moved(side: str, move: Callable[[_Member, float], _Member], joint: _Joint, 
 
 
 def _joint_grown(by: float, joint: _Joint, share: float) -> _Joint:
-    return _Joint(_grown(joint.left, share * by), _grown(joint.right, share * by))
+    return _Joint(
+        *(_grown(member, share * by) for member in (joint.left, joint.right, joint.bare_left, joint.bare_right))
+    )
 
 
 def _member(edge: PreparedEdge | None, side: int) -> _Member | None:
@@ -110,13 +124,16 @@ def _values(joint: _Joint) -> dict[str, float]:
             values[f"root_face_{side}"] = _depth(member, member.land_bottom) - _depth(member, member.land_top)
             values[f"thickness_{side}"] = thickness_at(member.outside, member.inside, member.outer_corner)
     left, right = joint.left, joint.right
+    on_left, on_right = left or joint.bare_left, right or joint.bare_right
+    if on_left is not None and on_right is not None:
+        # Two surfaces tell it, whatever is seen of the edges.
+        middle = (on_left.outer_corner + on_right.outer_corner) / 2
+        values["misalignment"] = offset_between(on_left.outside, on_right.outside, middle)
     if left is None or right is None:
         return values
     if "bevel_angle_left" in values and "bevel_angle_right" in values:
         values["groove_angle"] = values["bevel_angle_left"] + values["bevel_angle_right"]
     values["root_gap"] = float((right.land_bottom - left.land_bottom) @ -left.outside.direction)
-    middle = (left.outer_corner + right.outer_corner) / 2
-    values["misalignment"] = offset_between(left.outside, right.outside, middle)
     if left.inside is not None and right.inside is not None:
         middle = (left.land_bottom + right.land_bottom) / 2
         values["root_misalignment"] = offset_between(left.inside, right.inside, middle)

@@ -14,6 +14,7 @@ import numpy as np
 
 from core.fitting import LineFit
 from core.geometry import Line, Points, arc_length, distance, step_lengths
+from vision.face_arc import arc_through, of_either, where_met
 from vision.overhang import toe_below
 from vision.plate_line import NOISY_MM, Detail, wander_of
 from vision.toe_departure import FLATTEST_UNDERCUT, STAYS_ON_PLATE_MM, departure
@@ -222,13 +223,18 @@ def _widened(
     """Let the stretch of the face that tells the toe grow as long as the toe agrees with that of every shorter one.
 
     The rule of O. V. Lepski (Theory of Probability and its Applications 35, 1991, 454-466), as for the height of a cap.
+    Over such stretches an arc and a parabola part.
     """
     accepted = [met]
     size = len(window)
     while accepted[-1][2] > enough and size < WIDEST_SHARE * len(face):
         size = math.ceil(1.5 * size)
         wider = face[: min(size, round(WIDEST_SHARE * len(face)))]
+        arc = arc_through(wider)
+        round_one = None if arc is None else where_met(arc, towards, accepted[-1][0], alike)
         found = _meet(wider, towards, near=accepted[-1][0], alike=alike)
+        if arc is not None and round_one is not None and found is not None:
+            found = of_either(round_one, found, arc.likelier / alike)
         if found is None or any(abs(found[0] - small[0]) > AGREE * small[2] for small in accepted):
             break
         accepted.append(found)

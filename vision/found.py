@@ -19,7 +19,7 @@ from vision.butt_pairs import ButtPair
 from vision.drawn_edge import LappedSurface, filled_surface, lapped_surface
 from vision.face_noise import with_face_noise
 from vision.groove_doubt import GrooveDoubt, doubt_of
-from vision.groove_edges import groove_edges
+from vision.groove_edges import bare_edges, groove_edges
 from vision.groove_joint import prepared_edge
 from vision.joints import FilletPair
 from vision.opposite import opposite_fits
@@ -270,6 +270,7 @@ def _groove_section(structure: Structure, profile: Profile) -> Section:
     detail = shape.detail
     left: PreparedEdge | None
     right: PreparedEdge | None
+    ends = None
     if structure.open_groove is not None:
         ends = None if profile.sampled else profile.end_shifts_mm
         left, right = groove_edges(shape.points, structure.open_groove, detail, ends)
@@ -281,12 +282,16 @@ def _groove_section(structure: Structure, profile: Profile) -> Section:
     sides = (("left", left), ("right", right))
     bowed = bow_flags(*((side, edge.outside) for side, edge in sides if edge is not None))
     doubt = GrooveDoubt()
+    bare: tuple[PreparedEdge | None, PreparedEdge | None] = (None, None)
     if structure.open_groove is not None:
         doubt = doubt_of(shape.points, structure.open_groove, left, right, detail)
+        bare = bare_edges(shape.points, structure.open_groove, detail, ends)
     return replace(
         _section("groove", profile, doubt.flags + bowed, outsides, detail),
         edge_left=left,
         edge_right=right,
+        bare_left=bare[0],
+        bare_right=bare[1],
         unseen=doubt.unseen,
         hidden=doubt.hidden,
     )

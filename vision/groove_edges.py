@@ -46,9 +46,26 @@ def groove_edges(
         _edge(groove.outside_left, groove.faces_left, *left, towards=True, sampled=sampled),
         _edge(groove.outside_right, groove.faces_right[::-1], *right, towards=False, sampled=sampled),
     )
-    seen = (groove.end_left in (end_shifts_mm or {}), groove.end_right in (end_shifts_mm or {}))
-    one, other = (edge and replace(edge, end_seen=told) for edge, told in zip(edges, seen, strict=True))
+    # Of a line the light was looked at where it breaks off; a cloud only has no more points there.
+    told = end_shifts_mm if end_shifts_mm is not None and detail.alone else {}
+    seen = (groove.end_left in told, groove.end_right in told)
+    one, other = (edge and replace(edge, end_seen=lit) for edge, lit in zip(edges, seen, strict=True))
     return one, other
+
+
+def bare_edges(
+    points: Points, groove: OpenGroove, detail: Detail, end_shifts_mm: Mapping[int, Points] | None = None
+) -> tuple[PreparedEdge | None, PreparedEdge | None]:
+    """Return of a groove with one face seen the surface of the other member, left or right; else None for both."""
+    if bool(groove.faces_left) == bool(groove.faces_right):
+        return None, None
+    sampled, shifts = end_shifts_mm is None, end_shifts_mm or {}
+    if groove.faces_left:
+        end = groove.end_right
+        bare = _square_edge(groove.outside_right, points, end, detail, shifts.get(end), towards=False, sampled=sampled)
+        return None, bare
+    end = groove.end_left
+    return _square_edge(groove.outside_left, points, end, detail, shifts.get(end), towards=True, sampled=sampled), None
 
 
 def _square_edge(

@@ -127,6 +127,9 @@ class Section:
         The root side of a butt weld, when the profile shows it.
     edge_left, edge_right
         The members of a groove.
+    bare_left, bare_right
+        A member of a groove of which a line or a scanner shows the surface and no face: its corners are where the
+        surface is last seen, and whether its edge is square or prepared is not told.
     opposite_left, opposite_right
         Surface on the other side of each plate, for its thickness.
     point_std_mm
@@ -156,6 +159,8 @@ class Section:
     root_side: WeldSurface | None = None
     edge_left: PreparedEdge | None = None
     edge_right: PreparedEdge | None = None
+    bare_left: PreparedEdge | None = None
+    bare_right: PreparedEdge | None = None
     opposite_left: LineFit | None = None
     opposite_right: LineFit | None = None
     relative_std: Mapping[str, float] = field(default_factory=dict)

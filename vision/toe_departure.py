@@ -37,6 +37,16 @@ WIDEST_UNDERCUT_MM = 5.0
 FLATTEST_UNDERCUT = 0.06
 """A hollow flatter than this (depth over width) is the gentle beginning of a face, not a groove."""
 
+UNSEEN_MM = 0.3
+"""Neighbouring points farther apart than this have something missing between them."""
+
+LEAST_SWINGS = 2
+"""So often points of disturbed light change from one side of a plate to the other."""
+
+STAYS_SHARE = 0.2
+"""What lies off the plate line was no weld where the surface then follows it for `STAYS_ON_PLATE_MM` and this share of
+its length."""
+
 
 def departure(
     path: Points,
@@ -70,8 +80,11 @@ def departure(
     starts = _starts(side)
     sides = [*side[starts].tolist(), 0, 0]
     stops = [*starts[1:], len(path), len(path)]
+    past = _past_dropouts(path, sides, starts, between[0])
+    resumed = 0
     for at, index in enumerate(starts):
-        if sides[at] == 0:
+        resumed = max(resumed, past.get(at, 0))
+        if sides[at] == 0 or at < resumed:
             continue
         end = stops[at]
         if end == len(path):
@@ -86,7 +99,7 @@ def departure(
         shared = min(float(length[end]), float(length[face_stop])) - max(float(length[index]), begin)
         wide = extent > 0.15 * float(length[-1]) or shared > max(most, LONG_LOW_MM)
         # a long dip that ends in a gentle crossing is within the threshold for a while, too
-        stays = STAYS_ON_PLATE_MM + 0.2 * extent
+        stays = STAYS_ON_PLATE_MM + STAYS_SHARE * extent
         if wide or (on_plate < stays and (peak > 2.0 * threshold or extent > LONG_LOW_MM)):
             if sides[at] > 0:
                 # Before a groove, beyond which the face rises, it is a bead of spatter on its rim; where nothing rises
@@ -105,6 +118,40 @@ def departure(
                 return 1, max(0, crossing - 1)
             return -1, max(0, index - 1)
     return 0, None
+
+
+def _past_dropouts(path: Points, sides: list[int], starts: list[int], begin: int) -> dict[int, int]:
+    """Return for the stretch at which light of a plate is disturbed the one from which the plate is seen again.
+
+    Where a line is dim, or ends for a while, its points stray to both sides of the plate: none of the stretches next to
+    each other is followed by plate at once, all of them together are. Within the plate's own straight stretch (it ends
+    at index ``begin``) they may be many; beyond it points are missing among them or before them, and they are no longer
+    than spatter, or twice that where they go from side to side in turn and the plate behind is as long.
+    """
+    steps = np.hypot(*np.diff(path, axis=0).T)
+    gap = steps > UNSEEN_MM
+    seen = np.concatenate([[0.0], np.cumsum(np.where(gap, 0.0, steps))]).tolist()
+    gaps = np.concatenate([[0], np.cumsum(gap)]).tolist()
+    stops = [*starts[1:], len(path)]
+    past: dict[int, int] = {}
+    for at, index in enumerate(starts):
+        if sides[at] == 0:
+            continue
+        for then in range(at + 2, len(starts)):
+            extent = seen[starts[then]] - seen[index]
+            within = starts[then] <= begin
+            if not within and extent > 2.0 * WIDEST_SPATTER_MM:
+                break
+            enough = STAYS_ON_PLATE_MM + STAYS_SHARE * extent
+            if not within and extent > WIDEST_SPATTER_MM:
+                turns = np.count_nonzero(np.diff([side for side in sides[at:then] if side]))
+                enough = max(enough, extent) if turns >= LEAST_SWINGS else math.inf
+            if sides[then] != 0 or seen[stops[then] - 1] - seen[starts[then]] < enough:
+                continue
+            if within or gaps[starts[then]] > gaps[max(index - 1, 0)]:
+                past[at] = then
+            break
+    return past
 
 
 def _past_wave(path: Points, offset: Points, leave: int, threshold: float) -> int:

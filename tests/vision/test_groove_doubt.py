@@ -212,3 +212,27 @@ def test_points_between_two_surfaces_are_no_end_of_a_face() -> None:
         assert isinstance(depth, Quantity)
         assert abs(depth.value - 6.0) <= max(depth.expanded_uncertainty or 0, 0.1)
         assert (depth.expanded_uncertainty or 0) < 0.5
+
+
+@pytest.mark.parametrize("side", [-1, 1])
+@pytest.mark.parametrize("offset_mm", [-0.8, 0.0, 0.6])
+def test_surfaces_tell_the_misalignment_where_one_edge_shows_no_face(side: int, offset_mm: float) -> None:
+    """A bevel against a square edge: the gap and what belongs to the square edge stay open."""
+    rng = np.random.default_rng(5)
+    x = np.arange(-25.0, 25.0, STEP_MM)
+    height = np.where(x < 0, 0.0, offset_mm)
+    bevel = (x * side < 5.0) & (x * side > 1.0)
+    # The bevel goes down from 5 mm to 1 mm beside the middle; the square edge stands on the other side of the gap.
+    height[bevel] -= (5.0 - x[bevel] * side) * 1.6
+    seen = (x * side > 1.0) | (x * side < -1.0)
+    points = np.column_stack([x, height + rng.normal(0, NOISE_MM, len(x))])[seen]
+    profile = Profile(points, np.full(len(points), NOISE_MM), False, np.zeros(len(points), bool), STEP_MM)
+    (weld,) = find_welds_in_profile(profile, joint="groove").welds
+    assert (weld.section.edge_left is None) != (weld.section.edge_right is None)
+    values = measure(weld.section)
+    offset = values["misalignment"]
+    assert isinstance(offset, Quantity)
+    assert abs(offset.value - offset_mm) <= (offset.expanded_uncertainty or 0) < 0.02
+    square = "left" if side > 0 else "right"
+    for name in ("root_gap", "groove_angle", f"bevel_angle_{square}", f"preparation_depth_{square}"):
+        assert isinstance(values[name], NotMeasurable), name

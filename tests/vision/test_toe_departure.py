@@ -75,3 +75,53 @@ def test_a_point_that_scatters_up_to_the_line_does_not_part_an_undercut(stray: t
     sign, leave = departure(path, height, 0.24, 0, (100, len(height) - 110))
     assert sign == 1
     assert leave == pytest.approx(160 + len(groove) + len(rim), abs=8)
+
+
+def disturbed(strays: list[tuple[float, float, float]], gap: tuple[float, float]) -> tuple[np.ndarray, np.ndarray]:
+    """Return a plate, then from 9 to 15 mm a cap, then a plate again, without the points of a gap; and heights.
+
+    ``strays`` are stretches of a plate (from, to, height) whose points lie off it.
+    """
+    along = np.arange(0, 24, STEP_MM)
+    height = np.clip(0.8 * (1 - ((along - 12) / 3) ** 2), 0.0, None)
+    for start, stop, by in strays:
+        height[(along >= start) & (along < stop)] = by
+    seen = (along < gap[0]) | (along > gap[1])
+    return np.column_stack([along, height])[seen], height[seen]
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+@pytest.mark.parametrize("begin_mm", [4.0, 8.5])
+def test_points_that_stray_to_both_sides_beside_a_dropout_are_no_face(sign: float, begin_mm: float) -> None:
+    """Where light is cut off askew the last points before a gap lie on one side, the first behind it on the other."""
+    points, height = disturbed([(4.8, 5.2, 0.08 * sign), (6.4, 6.9, -0.1 * sign)], (5.2, 6.4))
+    begin = int(np.searchsorted(points[:, 0], begin_mm))
+    side, leave = departure(points, height, THRESHOLD_MM, 0, (begin, len(points) - 400))
+    assert side == 1
+    assert leave is not None
+    assert points[leave, 0] == pytest.approx(9.0, abs=0.1)
+
+
+def test_a_dim_stretch_within_a_plate_is_no_face() -> None:
+    """No point is missing there, and what strays is longer than spatter: the plate's own stretch goes on behind it."""
+    strays = [(2.0 + 0.4 * turn, 2.3 + 0.4 * turn, 0.06 * (-1) ** turn) for turn in range(6)]
+    points, height = disturbed(strays, (30.0, 30.0))
+    begin = int(np.searchsorted(points[:, 0], 8.5))
+    side, leave = departure(points, height, THRESHOLD_MM, 0, (begin, len(points) - 400))
+    assert side == 1
+    assert leave is not None
+    assert points[leave, 0] == pytest.approx(9.0, abs=0.1)
+
+
+def test_a_low_face_beside_a_dropout_is_still_the_face() -> None:
+    """An undercut, a face and the plate behind it, as wide as a weld is, are not passed for disturbed light."""
+    along = np.arange(0, 24, STEP_MM)
+    height = np.clip(0.15 * (1 - ((along - 12) / 2) ** 2), 0.0, None)
+    height[(along >= 9.4) & (along < 10.0)] = -0.1
+    height[(along >= 14.0) & (along < 14.6)] = -0.1
+    seen = (along < 8.6) | (along > 9.4)
+    points = np.column_stack([along, height])[seen]
+    begin = int(np.searchsorted(points[:, 0], 8.5))
+    _, leave = departure(points, height[seen], THRESHOLD_MM, 0, (begin, len(points) - 400))
+    assert leave is not None
+    assert 8.5 < points[leave, 0] < 10.1
