@@ -14,7 +14,7 @@ import numpy as np
 
 from core.fitting import LineFit
 from core.geometry import Line, Points, arc_length, distance, step_lengths
-from vision.overhang import toe_below
+from vision.overhang import seen_height, toe_below
 from vision.plate_line import NOISY_MM, Detail, wander_of
 from vision.toe_departure import FLATTEST_UNDERCUT, STAYS_ON_PLATE_MM, departure
 
@@ -75,6 +75,10 @@ FEWEST, SPARSE_SPANS = 5, 1.6
 CREST_BLURS, INTO_GROOVE = 2.2, 1.5
 """Deviations of the edge spread over which the crest between an undercut and the face is rounded along the plate; a
 face that leads so many times farther out leads into the groove."""
+
+FILLED_NOTCH = 0.25
+"""How much farther in a toe may lie below an overhang of which no nose is seen, over the height to which blur fills the
+notch (the standard uncertainty; in drawn ones 0.2 to 0.5 of that height was missing)."""
 
 LONGEST_HIDDEN = 1.0
 """No more of a face is hidden than this share of the stretch that tells its bend."""
@@ -166,6 +170,8 @@ def _model_toe(
     if sign > 0 and slope_deg > OVERHANGS_DEG:
         below = toe_below(path, towards, leave, detail, alike)
         corner_along, slope_deg, std_along = below or (corner_along, slope_deg, std_along)
+        if below is None and not detail.noisy:
+            std_along = math.hypot(std_along, FILLED_NOTCH * seen_height(detail))
     if undercut and not detail.noisy:
         corner_along, std_along = _this_side_of_groove(path, towards, leave, (corner_along, std_along), detail)
     along = corner_along
