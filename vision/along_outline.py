@@ -8,17 +8,19 @@ from dataclasses import replace
 import numpy as np
 
 from core.geometry import Points
-from vision.edge_of_metal import MOST_SOFT, SOFT_TOE, TOLD_SOFT, softness
 from vision.filled_gap import MOST_BRIGHTER, MOST_FILLED, unlike_ground
 from vision.found import FoundWeld, flagged
 from vision.ground_doubt import ROOT_SIDE, doubted
+from vision.lost_edge import OF_FACE
 from vision.outline import Outline
 from vision.section import Flag
 from vision.segmentation import ReducedPicture
+from vision.softness import MOST_SOFT, SOFT_FACE, SOFT_TOE, TOLD_SOFT, soft_preparations, softness
 from vision.unlike_parts import MOST_UNLIKE, unlike_share
 from vision.untold_toe import of_toe
 
 BESIDE_TOE = ("undercut", "undercut_width", "toe_radius")
+OF_MEMBER, OF_GAP = ("bevel_angle", "root_face", "preparation_depth"), ("groove_angle", "root_gap")
 GAP_CORNERS = ("outer_corner_left", "outer_corner_right", "land_bottom_right", "land_bottom_left")
 UNLIKE_PARTS = (
     "{:.0f} % of its outline is much brighter or darker than its plates, as where something else touches the section "
@@ -32,6 +34,8 @@ GAP_NOT_PLAIN = (
 
 def without_glare(outlines: Sequence[tuple[Points, Outline]], weld: FoundWeld) -> FoundWeld | None:
     """Refuse a weld whose plate is the soft rim of a glare or a shadow; tell where else its outline is one."""
+    if weld.section.face is None:
+        return _without_soft_preparation(outlines, weld)
     soft = softness(weld.section, outlines)
     if soft is None:
         return weld
@@ -41,6 +45,7 @@ def without_glare(outlines: Sequence[tuple[Points, Outline]], weld: FoundWeld) -
         ("at the right toe", soft.at_right >= SOFT_TOE, of_toe("right")),
         ("beside the left toe", soft.beside_left >= TOLD_SOFT, tuple(f"{name}_left" for name in BESIDE_TOE)),
         ("beside the right toe", soft.beside_right >= TOLD_SOFT, tuple(f"{name}_right" for name in BESIDE_TOE)),
+        ("on the face", soft.face >= SOFT_FACE, OF_FACE),
         ("on the root side", soft.root_side >= TOLD_SOFT, back),
     ]
     if soft.all < TOLD_SOFT and not any(is_soft for _, is_soft, _ in places):
@@ -56,6 +61,21 @@ def without_glare(outlines: Sequence[tuple[Points, Outline]], weld: FoundWeld) -
     flags = (*weld.section.flags, Flag("soft_outline", text))
     section = replace(weld.section, flags=flags, unseen={**weld.section.unseen, **unseen})
     return replace(weld, section=section, flags=flags)
+
+
+def _without_soft_preparation(outlines: Sequence[tuple[Points, Outline]], weld: FoundWeld) -> FoundWeld:
+    """Return a prepared joint without what rests on a member's face that is soft somewhere, told of if one is."""
+    sides = soft_preparations(weld.section, outlines)
+    if not sides:
+        return weld
+    unseen: dict[str, str] = {}
+    for side in sides:
+        reason = f"the outline of the {side} member's face is no sharp edge, as the rim of a glare or a stain; change "
+        unseen |= dict.fromkeys((*(f"{name}_{side}" for name in OF_MEMBER), *OF_GAP), f"{reason}the light")
+    places = " and the ".join(sides)
+    text = f"beside the gap the outline is no sharp edge on the {places}, as the rim of a glare or a stain"
+    told = replace(weld, section=replace(weld.section, unseen={**unseen, **weld.section.unseen}))
+    return flagged(told, Flag("soft_outline", f"{text}; look at the overlay"))
 
 
 def on_this_ground(weld: FoundWeld, outlines: Sequence[tuple[Points, Outline]], grain_mm: float) -> FoundWeld:

@@ -1,17 +1,14 @@
-"""Whether an outline follows the edge of metal: its contrast, where it is soft, whether it is sharp all round."""
+"""Whether an outline follows the edge of metal: its contrast, and whether it is sharp all round."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from core.geometry import Points
 from vision.outline import MOST_UNSHARP, Outline
-from vision.section import Section
 
 FAINT_LEVELS = 25.0
 LEAST_ONE_WAY, LEAST_ONE_WAY_FAINT = 0.8, 0.97
@@ -24,21 +21,6 @@ edge, where a shadow takes contrast: an outline that leaves the metal for the sh
 LEAST_ALIKE = 0.6
 """Contrast of one member of an open joint over that of the other."""
 
-MOST_SOFT = 0.3
-"""Share of a plate surface that may follow a soft rim; a plate of glare is soft all along."""
-
-BESIDE_MM = 3.0
-"""How far from a toe undercut is looked for."""
-
-AT_TOE_MM, SOFT_TOE = 1.0, 0.2
-"""So near a toe, and from this share of the face there on, the outline follows a soft rim to the toe: drawn sections on
-plain grounds have none there, where an outline left the metal for a shadow 0.4 to 0.7 of it is soft."""
-
-TOLD_SOFT = 0.02
-"""Share of face and plates from which a soft rim is told."""
-
-_SAMPLED = 60
-
 
 def is_edge_of_metal(outline: Outline) -> bool:
     """Tell whether an outline stands out from one background, and is not drawn through grain.
@@ -49,66 +31,6 @@ def is_edge_of_metal(outline: Outline) -> bool:
     if steady and abs(outline.contrast) >= FAINT_LEVELS:
         return True
     return outline.one_way >= (LEAST_ONE_WAY if abs(outline.contrast) >= FAINT_LEVELS else LEAST_ONE_WAY_FAINT)
-
-
-@dataclass(frozen=True, slots=True)
-class Softness:
-    """How much of a weld's outline follows a soft rim, as shares of points.
-
-    Attributes
-    ----------
-    plate
-        Of the worse plate surface of the face side.
-    all
-        Of everything the section rests on.
-    beside_left, beside_right
-        Of the plate next to each toe of the face side.
-    root_side
-        Of the root side of a butt weld.
-    at_left, at_right
-        Of the face next to each toe.
-    """
-
-    plate: float
-    all: float
-    beside_left: float
-    beside_right: float
-    root_side: float
-    at_left: float
-    at_right: float
-
-
-def softness(section: Section, outlines: Sequence[tuple[Points, Outline]]) -> Softness | None:
-    """Return where the outline of a weld is soft, None where it is nowhere.
-
-    Parameters
-    ----------
-    outlines
-        Points of each outline in mm, and the outline.
-    """
-    soft = np.vstack([each[o.soft] for each, o in outlines if o.soft is not None] or [np.empty((0, 2))])
-    if section.face is None or len(soft) == 0:
-        return None
-    step = max(float(np.median(np.hypot(*np.diff(each[:200], axis=0).T))) for each, _ in outlines)
-
-    def share(part: Points) -> float:
-        some = part[:: max(1, len(part) // _SAMPLED)]
-        if len(some) == 0:
-            return 0.0
-        away2 = np.square(some[:, None, 0] - soft[None, :, 0]) + np.square(some[:, None, 1] - soft[None, :, 1])
-        return float(np.mean(away2.min(axis=1) < step**2))
-
-    left, right = section.face.left.points, section.face.right.points
-    beside = [share(plate[np.hypot(*(plate - plate[0]).T) < BESIDE_MM]) for plate in (left, right)]
-    face = section.face.face
-    at = [share(face[np.hypot(*(face - toe).T) < AT_TOE_MM]) for toe in (section.face.toe_left, section.face.toe_right)]
-    root = section.root_side
-    back = (
-        0.0 if root is None else float(np.mean([share(root.face), share(root.left.points), share(root.right.points)]))
-    )
-    plates = [share(left), share(right)]
-    everything = float(np.mean([*plates, share(face), back]))
-    return Softness(max(plates), everything, beside[0], beside[1], back, at[0], at[1])
 
 
 def are_alike(outlines: Sequence[Outline]) -> bool:

@@ -15,7 +15,7 @@ import numpy as np
 from core.fitting import LineFit
 from core.geometry import Line, Points, arc_length, distance, step_lengths
 from vision.face_arc import arc_through, of_either, where_met
-from vision.overhang import toe_below
+from vision.overhang import seen_height, toe_below
 from vision.plate_line import NOISY_MM, Detail, wander_of
 from vision.toe_departure import FLATTEST_UNDERCUT, STAYS_ON_PLATE_MM, departure
 
@@ -72,6 +72,14 @@ SINGULAR = 1e-12 * np.eye(3)
 
 FEWEST, SPARSE_SPANS = 5, 1.6
 """Points of a face that tell its toe; where they lie farther apart than usual, over so many times the usual stretch."""
+
+CREST_BLURS, INTO_GROOVE = 2.2, 1.5
+"""Deviations of the edge spread over which the crest between an undercut and the face is rounded along the plate; a
+face that leads so many times farther out leads into the groove."""
+
+FILLED_NOTCH = 0.25
+"""How much farther in a toe may lie below an overhang of which no nose is seen, over the height to which blur fills the
+notch (the standard uncertainty; in drawn ones 0.2 to 0.5 of that height was missing)."""
 
 LONGEST_HIDDEN = 1.0
 """No more of a face is hidden than this share of the stretch that tells its bend."""
@@ -163,6 +171,10 @@ def _model_toe(
     if sign > 0 and slope_deg > OVERHANGS_DEG:
         below = toe_below(path, towards, leave, detail, alike)
         corner_along, slope_deg, std_along = below or (corner_along, slope_deg, std_along)
+        if below is None and not detail.noisy:
+            std_along = math.hypot(std_along, FILLED_NOTCH * seen_height(detail))
+    if undercut and not detail.noisy:
+        corner_along, std_along = _this_side_of_groove(path, towards, leave, (corner_along, std_along), detail)
     along = corner_along
     point = towards.at(along)
     ahead = towards.along(path)
@@ -215,6 +227,22 @@ def _model_toe(
     elif hidden > HIDDEN_TOLD_MM:
         flag = f"the face may lie along the plate for {2 * hidden:.1f} mm before it is seen to leave it"
     return Toe(point, std, face_index, flag)
+
+
+def _this_side_of_groove(
+    path: Points, towards: Line, leave: int, met: tuple[float, float], detail: Detail
+) -> tuple[float, float]:
+    """Return the place of a toe beside an undercut and its standard uncertainty: on the weld's side of the groove.
+
+    Blur rounds the crest between groove and face, so that it is seen to cross the plate line nearer to the weld. A
+    gentle face that leads farther out, into the groove, is told too badly by its points; the crossing is seen.
+    """
+    along, std = met
+    seen = float(towards.along(path[leave]))
+    rounded = CREST_BLURS * detail.blur_mm + detail.step_mm
+    if along >= seen - INTO_GROOVE * rounded:
+        return along, std
+    return seen - 0.5 * rounded, min(std, 0.5 * rounded)
 
 
 def _widened(

@@ -15,6 +15,7 @@ from vision.ruling import Ruling, bridged, with_chords
 from vision.section import Flag
 from vision.segmentation import ReducedPicture, Silhouette
 from vision.side_band import band_of, beside_band, soft_beside, without_band
+from vision.soft_stretch import led_along_edge
 from vision.strokes import bridged as across_strokes
 from vision.tone import ToneCurve
 
@@ -85,7 +86,10 @@ def follow_outlines(
     each = zip(faces.outlines, faces.bands or nothing, faces.taken_in or nothing, strict=True)
     for silhouette, band, taken_in in each:
         near_px = reach_px if band is None else BESIDE_BAND_REACH * faces.factor + 1.5
-        outline = bridged(refine_outline(window, silhouette.points_px, near_px, curve=curve), ruling)
+        outline = refine_outline(window, silhouette.points_px, near_px, curve=curve)
+        if ruling is None and band is None and silhouette.crossed is None:
+            outline = led_along_edge(window, outline, curve=curve)
+        outline = bridged(outline, ruling)
         if silhouette.crossed is not None:
             crossed = silhouette.points_px[silhouette.crossed]
             outline = replace(outline, points_px=across_strokes(outline.points_px, crossed, near_px))

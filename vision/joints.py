@@ -20,6 +20,8 @@ MOST_UNEQUAL, MOST_UNEQUAL_ACROSS = 4.0, 8.0
 """Longer leg over the shorter one; of a bevel that was welded, across its plate from another fillet, it may be more."""
 MUCH_BETTER = 4.0
 """A pair within another whose plates are so much longer against its legs is the weld."""
+FACET_DEG, FACET_POINTS = 20.0, 4
+"""A run that goes over into the next one with less of a turn, within so many points, is a facet of a bent face."""
 
 LONGEST_PLATE_SHARE = 0.12
 """The longer of two plates reaches over at least this share of the part."""
@@ -108,7 +110,12 @@ def fillet_pairs(
     found = [
         pair
         for pair in spans
-        if not any(other.score > MUCH_BETTER * pair.score and _inside(other, pair, len(points)) for other in spans)
+        if not any(
+            other.score > MUCH_BETTER * pair.score
+            and _inside(other, pair, len(points))
+            and not _is_of_facets(other, pair, plates, len(points))
+            for other in spans
+        )
     ]
     found.sort(key=lambda pair: -spans[pair])
     chosen: list[FilletPair] = []
@@ -202,6 +209,29 @@ def _inside(inner: FilletPair, outer: FilletPair, count: int) -> bool:
             if start < middle + shift < stop:
                 return True
     return False
+
+
+def _is_of_facets(inner: FilletPair, outer: FilletPair, runs: list[Run], count: int) -> bool:
+    """Tell whether what passes for a plate of a pair goes on, bending gently, towards the same plate of an outer one.
+
+    It is a facet of the outer one's face then: a plate ends at a corner, at a cut or at the border of the picture.
+    """
+
+    def ahead(run: Run, start: int) -> int:
+        return (run.start - start) % count
+
+    face = outer.first.stop
+    span = _span(outer, count)
+    within = [run for run in runs if ahead(run, face) + (run.stop - run.start) <= span]
+    gentle = [
+        (one, two)
+        for one in within
+        for two in within
+        if one is not two
+        and min((two.start - one.stop) % count, (one.stop - two.start) % count) <= FACET_POINTS
+        and abs(turn_deg(one.line, two.line)) < FACET_DEG
+    ]
+    return any(inner.second is one for one, _ in gentle) or any(inner.first is two for _, two in gentle)
 
 
 def fillet_between(

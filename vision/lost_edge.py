@@ -65,7 +65,11 @@ def with_lost_edge(outlines: Sequence[tuple[Points, Outline]], weld: FoundWeld) 
             f"what was taken for the {side} plate may be another thing: hardly any edge is seen beside it, at a glare "
             "or metal as bright as the ground"
         )
-        unseen = {**dict.fromkeys((*OF_PLATES, f"leg_{other}", f"perpendicular_leg_{other}"), why), **unseen}
+        # Its toe lies on its line, and the root where the two lines meet.
+        unseen = {
+            **dict.fromkeys((*OF_PLATES, *of_toe(side), f"leg_{other}", f"perpendicular_leg_{other}", *INSIDE), why),
+            **unseen,
+        }
     if section.root_side is not None and _places(section.root_side, stretches):
         unseen |= dict.fromkeys((*ROOT_SIDE, "root_misalignment"), reason.format("on the root side"))
     if not unseen:

@@ -75,6 +75,8 @@ class Outline:
         (N,) bool, True where the contrast stands well clear of grain, whichever side is the brighter one.
     blunt
         (N,) bool, True where the edge is seen and less than half as sharp as the sharpest of this outline.
+    led_on
+        A soft stretch was left for the sharp edge beside it (`vision.soft_stretch`).
     across
         Light across each third point (`EVERY`), from inside outwards, (M, K) with K as in `vision.two_edges`, on each
         curve on which the picture may store it.
@@ -96,6 +98,7 @@ class Outline:
     steady: float = 0.0
     seen: NDArray[np.bool_] | None = None
     blunt: NDArray[np.bool_] | None = None
+    led_on: bool = False
     across: tuple[NDArray[np.float32], ...] = ()
 
     @property

@@ -51,7 +51,7 @@ def toe_below(
     face = path[leave:]
     face = face[: int(np.searchsorted(arc_length(face), LONGEST_MM)) + 1]
     x, y = towards.along(face), towards.offset(face)
-    nose = _nose(x, y, SEEN_BLURS * detail.blur_mm + SEEN_STEPS * detail.step_mm)
+    nose = _nose(x, y, seen_height(detail))
     if nose is None:
         return None
     low, stop = nose
@@ -61,6 +61,11 @@ def toe_below(
     along, angle_deg, std = met
     unseen = math.hypot(float(x[low]) - along, float(y[low]))
     return along, angle_deg, math.hypot(std, NO_CIRCLE * unseen)
+
+
+def seen_height(detail: Detail) -> float:
+    """Return how high above a plate a notch is seen, in mm: below, blur fills it."""
+    return SEEN_BLURS * detail.blur_mm + SEEN_STEPS * detail.step_mm
 
 
 def nose_deg(face: Points, blur_mm: float, step_mm: float) -> float | None:

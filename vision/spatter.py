@@ -189,10 +189,11 @@ def sticks_to(bump: Bump, section: Section, points: Points) -> bool:
     return bump.start < right and bump.stop > left
 
 
-def may_be_overlap(bump: Bump, section: Section, points: Points) -> bool:
+def may_be_overlap(bump: Bump, section: Section, points: Points, *, least_mm: float = OVERHANG_MM) -> bool:
     """Tell whether a bump at a toe may be weld metal that ran over the plate: it overhangs and goes over into the face.
 
-    A drop beside a weld comes down to the plate again before the weld begins.
+    A drop beside a weld comes down to the plate again before the weld begins. ``least_mm`` is by how much a lobe
+    reaches over the plate at least.
     """
     if section.face is None:
         return False
@@ -204,7 +205,7 @@ def may_be_overlap(bump: Bump, section: Section, points: Points) -> bool:
         line = plate.fit.line  # which leads away from the weld
         over = float(line.along(dome).max() - line.along(outer))
         height = abs(float(line.offset(inner)))
-        if np.hypot(*(outer - toe)) < BESIDE_MM and over > OVERHANG_MM and height > HIGH_SHARE * bump.height_mm:
+        if np.hypot(*(outer - toe)) < BESIDE_MM and over > least_mm and height > HIGH_SHARE * bump.height_mm:
             return True
     return False
 

@@ -12,10 +12,14 @@ from core.geometry import Points, intersection
 from vision.found import FoundWelds, all_flagged
 from vision.outline import Outline
 from vision.profile import Profile
-from vision.spatter import Bump, bumps, left_out, may_be_overlap, sticks_to, suspected, without
+from vision.spatter import OVERHANG_MM, Bump, bumps, left_out, may_be_overlap, sticks_to, suspected, without
 
 BESIDE_STEPS = (2, 12)
 """Points of the outline beside a foot whose line says how the surface goes on: from, to."""
+
+OVERHANG_STEPS, OVERHANG_NOISES = 0.5, 4.0
+"""A lobe of weld metal reaches over the plate by so many steps of the outline, and of its noise, at least: blur fills
+the crevice below it, from which the outline comes out on top of the lobe."""
 
 DEEPEST_SHARE = 1.0
 """Two surfaces meet below a drop no deeper than this share of its width."""
@@ -42,7 +46,10 @@ def beside_drops(
     drops = [drop for drop in bumps(points, noise) if any(sticks_to(drop, w.section, points) for w in found.welds)]
     if not drops:
         return found
-    lobes = [drop for drop in drops if any(may_be_overlap(drop, w.section, points) for w in found.welds)]
+    over_mm = min(max(OVERHANG_STEPS * step_mm, OVERHANG_NOISES * noise), OVERHANG_MM)
+    lobes = [
+        drop for drop in drops if any(may_be_overlap(drop, w.section, points, least_mm=over_mm) for w in found.welds)
+    ]
     if lobes:
         return all_flagged(found, suspected(lobes))
     led = outline.points_px.copy()

@@ -49,6 +49,10 @@ OVEREXPOSED = (
     "the section, or what lies beside it, is as bright along its edge as the sensor can tell: the edge may lie up to "
     "{:.1f} px to the bright side of where it seems to; expose less"
 )
+LED_ON = (
+    "beside a part of the outline the metal has nearly the tone of the ground, as where a stain or a glare lies on it: "
+    "the outline was led along the sharp edge there; look at the overlay"
+)
 DRAWN_OVER = (
     "thin lines run over the outline of the section (an arrow, a pen stroke, a wire): it was led straight across them; "
     "look at the outline, or take the picture without them"
@@ -89,6 +93,8 @@ def welds_in(
     flags = _picture_flags(outlines, rough) + faces.flags + rim.flags
     if any(silhouette.crossed is not None for silhouette in faces.outlines):
         flags += (Flag("drawn_over", DRAWN_OVER),)
+    if any(outline.led_on for outline in outlines):
+        flags += (Flag("soft_outline", LED_ON),)
     found = built(structure, profiles, flags, calibration, origin)
     sharp = [(profile.points_mm, outline) for profile, outline in zip(profiles, outlines, strict=True)]
     kept = found.welds if marks else plausible_welds(found.welds, told=joint != "auto")
