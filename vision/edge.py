@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from core.geometry import Points
 from core.medians import median
-from vision.exposure import is_at_limit
+from vision.exposure import LIMIT
 from vision.tone import ToneCurve, light_table
 
 Gray = NDArray[np.uint8]
@@ -28,7 +28,7 @@ class Sampled:
     """What an edge looks like: its slope about each of its points (N, 17), the step there, and the levels beside it.
 
     ``grain`` is the scatter of the levels outside it, ``inner`` and ``outer`` their medians, as stored, and
-    ``at_limit`` whether one side is at the limit of the sensor.
+    ``at_limit`` where one side is at the limit of the sensor (N,).
     """
 
     aligned: NDArray[np.float64]
@@ -36,7 +36,7 @@ class Sampled:
     grain: float
     inner: float
     outer: float
-    at_limit: bool = False
+    at_limit: NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -145,7 +145,7 @@ def sampled_at(edge: Edge) -> Sampled:
     seen = np.median(beside, axis=0)
     grain = float(1.4826 * np.median(np.abs(np.diff(rows[:, 1:4], axis=0)))) + 0.2
     aligned = slope[index[:, None], np.clip(peak[:, None] + np.arange(-8, 9), 0, last)] * edge.sign[:, None]
-    step, at_limit = np.asarray(inner - outer, np.float64), is_at_limit(*beside.T)
+    step, at_limit = np.asarray(inner - outer, np.float64), np.max(beside, axis=1) >= LIMIT
     return Sampled(np.asarray(aligned, np.float64), step, grain, float(seen[0]), float(seen[1]), at_limit)
 
 

@@ -10,16 +10,20 @@ from __future__ import annotations
 
 import math
 
-import numpy as np
-from numpy.typing import NDArray
+from vision.tone import ToneCurve
 
 LIMIT = 251.0
 """Stored level from which a side is at the limit; conversions from colour and JPEG take a few off 255."""
 
-LEAST_SKEWNESS, LEAST_WHOLE_PX = 0.035, 0.5
-"""Skewness of an edge's slope, towards its dark side, and spread of it, from and below which it is cut off: of whole
-edges, drawn with spreads of 0.6 to 2.5 px and stored in proportion or on the sRGB curve, no skewness is above 0.028 and
-no spread below 0.55; of those cut off at four fifths of their height or lower each has the one or the other."""
+LEAST_SKEWNESS, LEAST_SKEWNESS_UNKNOWN, LEAST_WHOLE_PX = 0.035, 0.01, 0.7
+"""Skewness of an edge's slope, towards its dark side, and spread of it, from and below which it is cut off. Of whole
+edges, drawn with spreads of 0.6 to 2.5 px, no skewness is above 0.028 (in light; below 0 where the curve is not known);
+of those cut off at four fifths of their height or lower each has more or a spread below 0.5, and sharpening hides the
+skewness of edges that it makes as narrow as the last."""
+
+LOBE = 0.04
+"""Share of an edge's slope by which it goes the other way beside it where the picture was sharpened: that takes the
+skewness away with which it would show whether it is cut off."""
 
 LEAST_SHARE = 0.2
 """Share of an outline one side of which is at the limit, from which it tells."""
@@ -32,18 +36,14 @@ LEAST_SPREAD_PX = 0.6
 """Little is seen of an edge that is cut off at a quarter of its height: no less is taken for its spread."""
 
 
-def is_at_limit(inner: NDArray[np.uint8], outer: NDArray[np.uint8]) -> bool:
-    """Tell whether one side of an outline is at the limit of the sensor, from stored levels on both sides (N,)."""
-    return max(float(np.mean(inner >= LIMIT)), float(np.mean(outer >= LIMIT))) > LEAST_SHARE
-
-
-def is_cut_off(skewness: float, spread_px: float) -> bool:
+def is_cut_off(skewness: float, spread_px: float, curve: ToneCurve) -> bool:
     """Tell whether an edge with a side at the limit ends there abruptly, as light beyond the limit does.
 
     Paper or metal that is just as bright as the limit shows a whole edge. ``skewness`` is positive where the slope
     (its spread 1, its third moment) reaches farther to the dark side.
     """
-    return skewness > LEAST_SKEWNESS or spread_px < LEAST_WHOLE_PX
+    least = LEAST_SKEWNESS_UNKNOWN if curve == "unknown" else LEAST_SKEWNESS
+    return skewness > least or spread_px < LEAST_WHOLE_PX
 
 
 def limit_doubt_px(blur_px: float) -> float:

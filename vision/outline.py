@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from core.geometry import Points
 from core.medians import median
 from vision.edge import Sampled, edge_along, gauss, levels_across, normals_of, sampled_at
-from vision.exposure import is_cut_off, limit_doubt_px
+from vision.exposure import LEAST_SHARE, LOBE, is_cut_off, limit_doubt_px
 from vision.tone import ToneCurve, edge_doubt_px
 from vision.two_edges import INSIDE_PX, OUTSIDE_PX
 
@@ -168,10 +168,8 @@ def refine_outline(
     second = points - 0.5 * (np.roll(points, NOISE_LAG, axis=0) + np.roll(points, -NOISE_LAG, axis=0))
     across = np.sum(second * normals_of(points), axis=1)
     noise_px = float(1.4826 * np.median(np.abs(across[inner])) / np.sqrt(1.5))
-    variance, skewness = _edge_shape(sampled, inner)
-    spread_px = math.sqrt(max(variance / _KEPT - _SAMPLERS, 0.0))
-    to_dark = skewness if sampled.inner > sampled.outer else -skewness
-    cut_off = sampled.at_limit and is_cut_off(to_dark, spread_px)
+    variance, _ = _edge_shape(sampled, inner)
+    spread_px = _spread(variance)
     seen = np.abs(sampled.contrast) > _chance(sampled.grain)
     return Outline(
         points,
@@ -188,7 +186,7 @@ def refine_outline(
             max(sampled.inner, sampled.outer),
             spread_px,
         ),
-        limit_doubt_px(spread_px) if cut_off else 0.0,
+        _limit_doubt(sampled, inner, curve),
         _soft(steepness, sharpness, inner),
         steps=sampled.contrast,
         steady=_steady(sampled.contrast[inner], sampled.grain),
@@ -283,6 +281,25 @@ alignment (each about 1/12 to 1/6)."""
 
 _KEPT = 0.78
 """Share of a normal edge's variance that is left when a twentieth of its peak has been taken off (integrated)."""
+
+
+def _limit_doubt(sampled: Sampled, inner: NDArray[np.bool_], curve: ToneCurve) -> float:
+    """Return what an overexposed side leaves open of the place of the edges, px, from those that have one."""
+    at_limit = sampled.at_limit & inner
+    if np.count_nonzero(at_limit) < max(LEAST_SHARE * np.count_nonzero(inner), _FEWEST):
+        return 0.0
+    variance, skewness = _edge_shape(sampled, at_limit)
+    profile = np.median(sampled.aligned[at_limit], axis=0)
+    sharpened = -float(profile.min()) > LOBE * float(profile.max())
+    to_dark = skewness if float(np.median(sampled.contrast[at_limit])) > 0 else -skewness
+    spread_px = _spread(variance)
+    cut_off = sharpened or is_cut_off(to_dark, spread_px, curve)
+    return limit_doubt_px(spread_px) if cut_off else 0.0
+
+
+def _spread(variance: float) -> float:
+    """Return the spread of an edge from the variance of its slope, px."""
+    return math.sqrt(max(variance / _KEPT - _SAMPLERS, 0.0))
 
 
 def _edge_shape(sampled: Sampled, inner: NDArray[np.bool_]) -> tuple[float, float]:

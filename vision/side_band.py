@@ -45,7 +45,7 @@ LEAST_ONE_WAY, MOST_TURNS = 0.8, 0.06
 EVEN = 0.4
 """Most change within a band over the step that ends it: light falls off over a face without any step."""
 
-LEAST_BANDED, LEAST_FOLLOWING, MOST_ASTRAY = 0.12, 0.7, 0.15
+LEAST_BANDED, LEAST_FOLLOWING, MOST_ASTRAY = 0.12, 0.7, 0.2
 """Share of the outline that has a band; of what should have it that does; of what should not that seems to."""
 
 LEAST_FOLLOWED_ALONE, LEAST_TOGETHER = 0.35, 0.4
