@@ -10,7 +10,7 @@ import hashlib
 import itertools
 import math
 import statistics
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -130,9 +130,10 @@ def _in_order(source: Source, positions: Positions) -> tuple[list[float], list[s
     path = positions.path
     if any(positions.names):
         sections = [piece.name for piece in source.pieces(0)]
-        rows = [_row_of(name, positions) for name in sections]
+        by_name = _rows_by_name(positions)
+        rows = [_row_of(name, by_name, positions.path) for name in sections]
         if len(rows) < len(positions.names):
-            extra = next(number for number in range(len(positions.names)) if number not in rows)
+            extra = min(set(range(len(positions.names))) - set(rows))
             raise UsageError(
                 f"{path}: line {positions.lines[extra]}: {positions.names[extra]!r} is not among the sections of "
                 f"{source.path}."
@@ -157,11 +158,18 @@ def _in_order(source: Source, positions: Positions) -> tuple[list[float], list[s
     return along, sections
 
 
-def _row_of(name: str, positions: Positions) -> int:
+def _rows_by_name(positions: Positions) -> dict[str, list[int]]:
+    """Return the rows of each name that is written, without its folder and without capitals."""
+    rows: dict[str, list[int]] = {}
+    for number, written in enumerate(positions.names):
+        rows.setdefault(Path(written).name.lower(), []).append(number)
+    return rows
+
+
+def _row_of(name: str, by_name: Mapping[str, list[int]], path: Path) -> int:
     """Return the row that is about a section: its name, with the ending or without, capitals or not."""
-    wanted = {name.lower(), Path(name).stem.lower()}
-    rows = [number for number, written in enumerate(positions.names) if Path(written).name.lower() in wanted]
+    rows = [row for wanted in {name.lower(), Path(name).stem.lower()} for row in by_name.get(wanted, ())]
     if len(rows) != 1:
         how = "no row" if not rows else f"{len(rows)} rows"
-        raise UsageError(f"{positions.path}: it has {how} for {name}: write one for each section.")
+        raise UsageError(f"{path}: it has {how} for {name}: write one for each section.")
     return rows[0]

@@ -10,6 +10,9 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+from numpy.typing import NDArray
+
 from vision.tone import ToneCurve
 
 LIMIT = 251.0
@@ -34,6 +37,11 @@ FARTHEST = 3.0
 
 LEAST_SPREAD_PX = 0.6
 """Little is seen of an edge that is cut off at a quarter of its height: no less is taken for its spread."""
+
+
+def is_sharpened(profile: NDArray[np.float64]) -> bool:
+    """Tell whether the slope across an edge, (N,), goes the other way beside it."""
+    return -float(profile.min()) > LOBE * float(profile.max())
 
 
 def is_cut_off(skewness: float, spread_px: float, curve: ToneCurve) -> bool:

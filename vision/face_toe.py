@@ -17,7 +17,7 @@ from core.geometry import Line, Points, arc_length, distance, step_lengths
 from vision.face_arc import arc_through, of_either, where_met
 from vision.overhang import seen_height, toe_below
 from vision.plate_line import NOISY_MM, Detail, wander_of
-from vision.toe_departure import FLATTEST_UNDERCUT, STAYS_ON_PLATE_MM, departure
+from vision.toe_departure import FLATTEST_UNDERCUT, STAYS_ON_PLATE_MM, UNSEEN_MM, departure
 
 GENTLE_MM, GENTLE_SHARE = 1.5, 0.12
 """Length of face, from its departure, that tells the bend of a gentle one, and its largest share of the path."""
@@ -33,9 +33,6 @@ WIDEST_SHARE, AGREE = 0.8, 1.6
 
 WELL_TOLD_MM = 0.03
 """A toe of a line known no better than this (standard uncertainty) is sought with more of the face."""
-
-UNSEEN_MM = 0.3
-"""Points of a face or a plate that are farther apart leave open what lies between."""
 
 LOBE_MM = 0.04
 """Face that overhangs its plate is clear of it by more than this, a rounded toe by less."""
@@ -258,12 +255,14 @@ def _widened(
     while accepted[-1][2] > enough and size < WIDEST_SHARE * len(face):
         size = math.ceil(1.5 * size)
         wider = face[: min(size, round(WIDEST_SHARE * len(face)))]
+        found = _meet(wider, towards, near=accepted[-1][0], alike=alike)
+        if found is None:
+            break
         arc = arc_through(wider)
         round_one = None if arc is None else where_met(arc, towards, accepted[-1][0], alike)
-        found = _meet(wider, towards, near=accepted[-1][0], alike=alike)
-        if arc is not None and round_one is not None and found is not None:
+        if arc is not None and round_one is not None:
             found = of_either(round_one, found, arc.likelier / alike)
-        if found is None or any(abs(found[0] - small[0]) > AGREE * small[2] for small in accepted):
+        if any(abs(found[0] - small[0]) > AGREE * small[2] for small in accepted):
             break
         accepted.append(found)
         window = wider

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from core.geometry import Points
 from core.medians import median
 from vision.edge import Sampled, edge_along, gauss, levels_across, normals_of, sampled_at
-from vision.exposure import LEAST_SHARE, LOBE, is_cut_off, limit_doubt_px
+from vision.exposure import LEAST_SHARE, is_cut_off, is_sharpened, limit_doubt_px
 from vision.tone import ToneCurve, edge_doubt_px
 from vision.two_edges import INSIDE_PX, OUTSIDE_PX
 
@@ -168,7 +168,7 @@ def refine_outline(
     second = points - 0.5 * (np.roll(points, NOISE_LAG, axis=0) + np.roll(points, -NOISE_LAG, axis=0))
     across = np.sum(second * normals_of(points), axis=1)
     noise_px = float(1.4826 * np.median(np.abs(across[inner])) / np.sqrt(1.5))
-    variance, _ = _edge_shape(sampled, inner)
+    variance, _ = _edge_shape(np.median(sampled.aligned[inner], axis=0))
     spread_px = _spread(variance)
     seen = np.abs(sampled.contrast) > _chance(sampled.grain)
     return Outline(
@@ -288,13 +288,12 @@ def _limit_doubt(sampled: Sampled, inner: NDArray[np.bool_], curve: ToneCurve) -
     at_limit = sampled.at_limit & inner
     if np.count_nonzero(at_limit) < max(LEAST_SHARE * np.count_nonzero(inner), _FEWEST):
         return 0.0
-    variance, skewness = _edge_shape(sampled, at_limit)
     profile = np.median(sampled.aligned[at_limit], axis=0)
-    sharpened = -float(profile.min()) > LOBE * float(profile.max())
+    variance, skewness = _edge_shape(profile)
     to_dark = skewness if float(np.median(sampled.contrast[at_limit])) > 0 else -skewness
     spread_px = _spread(variance)
-    cut_off = sharpened or is_cut_off(to_dark, spread_px, curve)
-    return limit_doubt_px(spread_px) if cut_off else 0.0
+    whole = not is_sharpened(profile) and not is_cut_off(to_dark, spread_px, curve)
+    return 0.0 if whole else limit_doubt_px(spread_px)
 
 
 def _spread(variance: float) -> float:
@@ -302,9 +301,9 @@ def _spread(variance: float) -> float:
     return math.sqrt(max(variance / _KEPT - _SAMPLERS, 0.0))
 
 
-def _edge_shape(sampled: Sampled, inner: NDArray[np.bool_]) -> tuple[float, float]:
-    """Return the variance of the slope across the outline, px², without its faint tails, and its skewness outwards."""
-    mean = np.maximum(np.median(sampled.aligned[inner], axis=0), 0.0)
+def _edge_shape(profile: NDArray[np.float64]) -> tuple[float, float]:
+    """Return the variance of a slope across the outline, px², without its faint tails, and its skewness outwards."""
+    mean = np.maximum(profile, 0.0)
     mean = np.maximum(mean - 0.05 * mean.max(), 0.0)
     offsets = np.arange(len(mean)) - len(mean) // 2
     total = mean.sum()

@@ -116,8 +116,7 @@ def _displaced(
         return None
     if np.mean(close[should]) < LEAST_FOLLOWED_ALONE or np.mean(found[should_not] > 0) > MOST_ASTRAY:
         return None
-    # Scale and saw marks of a wall differ from place to place, its edge to the face goes on; the soft rim of a shadow
-    # shows no edge in the mean.
+    # The soft rim of a shadow shows no edge in the mean; that of a wall with scale on it does, and not at each place.
     together, steps_together = _seen_together(across, expected, should, least)
     if np.mean(together[should]) < LEAST_TOGETHER:
         return None

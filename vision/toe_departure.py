@@ -38,7 +38,7 @@ FLATTEST_UNDERCUT = 0.06
 """A hollow flatter than this (depth over width) is the gentle beginning of a face, not a groove."""
 
 UNSEEN_MM = 0.3
-"""Neighbouring points farther apart than this have something missing between them."""
+"""Neighbouring points of a face or a plate farther apart than this leave open what lies between."""
 
 LEAST_SWINGS = 2
 """So often points of disturbed light change from one side of a plate to the other."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
 from benchmarks.render.geometry import PlateEnd
 from benchmarks.render.grooves import Edge, groove
@@ -11,8 +12,9 @@ from core.quantity import NotMeasurable
 from measurement import measure
 from vision.along_outline import without_glare
 from vision.find import find_welds
-from vision.found import FoundWeld
+from vision.found import FoundWeld, FoundWelds
 from vision.outline import Outline
+from vision.section import PreparedEdge
 
 
 def told(weld: FoundWeld, outlines: tuple[Points, ...], middle: Points, length_mm: float) -> FoundWeld:
@@ -26,7 +28,9 @@ def told(weld: FoundWeld, outlines: tuple[Points, ...], middle: Points, length_m
     return found
 
 
-def test_a_soft_face_of_a_member_is_not_told(photograph) -> None:
+@pytest.fixture
+def prepared(photograph) -> tuple[FoundWelds, FoundWeld, PreparedEdge]:
+    """What was found of a photographed joint, the joint, and its right member."""
     edge, ends = Edge("bevel", 30, 1.5), {"end_left": PlateEnd(16), "end_right": PlateEnd(15)}
     drawing = groove(thickness_left_mm=10, thickness_right_mm=10, left=edge, right=edge, root_gap_mm=2.0, **ends)
     photo = photograph(drawing)
@@ -34,6 +38,11 @@ def test_a_soft_face_of_a_member_is_not_told(photograph) -> None:
     (weld,) = found.welds
     right = weld.section.edge_right
     assert right is not None
+    return found, weld, right
+
+
+def test_a_soft_face_of_a_member_is_not_told(prepared) -> None:
+    found, weld, right = prepared
     soft = told(weld, found.outline_mm, right.land_bottom, 1.0)
     values, before = measure(soft.section), measure(weld.section)
     for name in ("root_face_right", "bevel_angle_right", "preparation_depth_right", "root_gap", "groove_angle"):
@@ -45,14 +54,8 @@ def test_a_soft_face_of_a_member_is_not_told(photograph) -> None:
     assert "soft_outline" in {flag.code for flag in soft.flags}
 
 
-def test_soft_points_elsewhere_and_a_few_hide_nothing(photograph) -> None:
-    edge, ends = Edge("bevel", 30, 1.5), {"end_left": PlateEnd(16), "end_right": PlateEnd(15)}
-    drawing = groove(thickness_left_mm=10, thickness_right_mm=10, left=edge, right=edge, root_gap_mm=2.0, **ends)
-    photo = photograph(drawing)
-    found = find_welds(photo.gray, photo.calibration)
-    (weld,) = found.welds
-    right = weld.section.edge_right
-    assert right is not None
+def test_soft_points_elsewhere_and_a_few_hide_nothing(prepared) -> None:
+    found, weld, right = prepared
     far = right.outer_corner + 6.0 * right.outside.line.direction
     assert distance(far, right.outer_corner) > 5.0
     assert told(weld, found.outline_mm, far, 1.0) is weld
