@@ -51,33 +51,28 @@ def arc_through(points: Points) -> FaceArc | None:
     along, across = chord.along(points), chord.offset(points)
     middle = float(along.mean())
     x = along - middle
-    parabola = np.polyfit(x, across, 2)
-    half_bend, slope, height = parabola
-    guess = np.array([height, math.atan(slope), 2.0 * half_bend])
-    design = np.empty((len(x), 3))
-    for _ in range(ROUNDS):
-        seen, lean = _height(x, guess)
-        design[:, 0] = 1.0
-        for at in (1, 2):
-            moved = guess.copy()
-            moved[at] += STEP
-            design[:, at] = (_height(x, moved)[0] - seen) / STEP
-        weighted = design * lean[:, None]
-        step = np.linalg.lstsq(weighted, (across - seen) * lean, rcond=None)[0]
-        guess = guess + step
-        if not np.isfinite(guess).all() or abs(guess[1]) > STEEPEST_RAD:
-            return None
-        if float(np.abs(design @ step).max()) < SETTLED_MM:
-            break
-    seen, lean = _height(x, guess)
-    left = (across - seen) * lean
-    beside = (across - np.polyval(parabola, x)) / np.hypot(1.0, np.polyval(np.polyder(parabola), x))
-    variance = float(left @ left) / max(1, len(x) - 3)
-    least = max(min(float(left @ left), float(beside @ beside)) / max(1, len(x) - 3), TINY)
-    covariance = np.asarray(np.linalg.pinv(weighted.T @ weighted) * variance, np.float64)
-    height, turn, bend = (float(value) for value in guess)
-    likelier = float(beside @ beside - left @ left) / (2.0 * least)
-    return FaceArc(chord.at(middle), chord.direction, height, turn, bend, covariance, likelier)
+    powers = np.array([np.ones(len(x)), x, x * x])
+    try:
+        height, slope, half_bend = np.linalg.solve(powers @ powers.T, powers @ across).tolist()
+        guess = np.array([height, math.atan(slope), 2.0 * half_bend])
+        beside = (across - height - x * (slope + half_bend * x)) / np.hypot(1.0, slope + 2.0 * half_bend * x)
+        for _ in range(ROUNDS):
+            left, design = _misfit(x, across, guess)
+            normal = design @ design.T
+            step = np.linalg.solve(normal, design @ left)
+            guess = guess + step
+            if not np.isfinite(guess).all() or abs(guess[1]) > STEEPEST_RAD:
+                return None
+            if float(np.abs(step @ design).max()) < SETTLED_MM:
+                break
+        scatter = np.asarray(np.linalg.inv(normal), np.float64)
+    except np.linalg.LinAlgError:
+        return None
+    left, _ = _misfit(x, across, guess)
+    over, over_beside, free = float(left @ left), float(beside @ beside), max(1, len(x) - 3)
+    likelier = (over_beside - over) / (2.0 * max(min(over, over_beside) / free, TINY))
+    height, turn, bend = guess.tolist()
+    return FaceArc(chord.at(middle), chord.direction, height, turn, bend, scatter * (over / free), likelier)
 
 
 def where_met(arc: FaceArc, plate: Line, near: float, alike: float) -> tuple[float, float, float] | None:
@@ -120,15 +115,21 @@ def of_either(
     return place, slope, math.sqrt(scatter + (share * (1.0 - share) + FORM_SHARE**2) * apart**2)
 
 
-def _height(x: NDArray[np.float64], arc: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return the heights of an arc over places along its chord, and the cosine of its slope there.
+def _misfit(
+    x: NDArray[np.float64], across: NDArray[np.float64], arc: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return how far points lie beside an arc, across it, (N,), and how they come nearer with its values, (3, N).
 
-    Of the circle k (x² + v²) / 2 + x sin t = v cos t through the origin, the root that holds for k = 0, too.
+    Of the circle k (x² + v²) / 2 + x sin t = v cos t through the origin, the root that holds for k = 0, too; what
+    it grows by with each value over what it shrinks by with v, which is the cosine of the slope.
     """
     height, turn, bend = arc.tolist()
     s, c = math.sin(turn), math.cos(turn)
-    lean = np.sqrt(np.maximum(c * c - bend * (bend * x * x + 2.0 * s * x), 1e-9))
-    return height + (bend * x * x + 2.0 * s * x) / (c + lean), np.minimum(lean, 1.0)
+    risen = bend * x * x + 2.0 * s * x
+    lean = np.sqrt(np.maximum(c * c - bend * risen, 1e-9))
+    v = risen / (c + lean)
+    np.minimum(lean, 1.0, out=lean)
+    return (across - height - v) * lean, np.array([lean, c * x + s * v, (x * x + v * v) / 2.0])
 
 
 def _crossing(arc: FaceArc, values: NDArray[np.float64], plate: Line, near: float) -> tuple[float, float] | None:
