@@ -119,16 +119,16 @@ def fit_plate(points: Points, run: Run, detail: Detail, *, toe_at_stop: bool) ->
 
 
 def wander_of(fit: LineFit, detail: Detail) -> float:
-    """Return how far the surface of a line wanders: as the long surfaces of the part do, or further.
+    """Return how far the surface of a line wanders, from its own points and from the long surfaces of the part.
 
-    What its own points show tells no more than the pieces of wander it has: in a picture, where they say that it
-    wanders further, they count beside the long surfaces by that number.
+    What its own points show tells no more than the pieces of wander it has: in a picture they count beside the long
+    surfaces by that number. Of a laser line, each point of which scatters on its own, the larger counts.
     """
     if detail.alone:
         return max(fit.waviness, detail.wander_mm)
     pieces = int(np.count_nonzero(fit.inliers)) * detail.step_mm / (WANDER_PIECE * detail.wander_length_mm)
     square = (PIECES_SHARED * detail.wander_mm**2 + pieces * fit.waviness**2) / (PIECES_SHARED + pieces)
-    return max(math.sqrt(square), detail.wander_mm)
+    return math.sqrt(square)
 
 
 def _body(along: Points, detail: Detail) -> Points:

@@ -110,3 +110,11 @@ def test_a_surface_that_wanders_further_than_others_is_taken_to_by_as_much_as_it
     points, runs = parts([2.5, 60.0], np.random.default_rng(3), wander_mm=0.02)
     told = {run.length: wander_of(fit, detail) for run, fit in longest_lines(points, runs, detail).items()}
     assert 0.004 <= told[2.5] < 0.01 < told[60.0] < 0.02
+
+
+def test_a_surface_that_wanders_less_than_others_is_taken_to_by_as_much_as_it_shows() -> None:
+    """The larger of two estimates would be too wide on the whole, however good each of them is."""
+    detail = Detail(noise_mm=SCATTER_MM, step_mm=STEP_MM, blur_mm=0.0, wander_mm=0.02)
+    points, runs = parts([2.5, 60.0], np.random.default_rng(3), wander_mm=0.004)
+    told = {run.length: wander_of(fit, detail) for run, fit in longest_lines(points, runs, detail).items()}
+    assert 0.004 < told[60.0] < 0.015 < told[2.5] <= 0.02
