@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from core.geometry import Points
+from vision.edge import normals_of
 from vision.outline import MOST_UNSHARP, Outline, refine_outline
 from vision.tone import ToneCurve
 
@@ -29,6 +30,9 @@ NEAREST_GAP_PX, FAINT = 20.0, 0.6
 """Soft stretches that lie nearer to one another are one, and so is with them what has less of the usual step: beside
 the stain the outline still runs along its rim."""
 
+FAINTER = 0.4
+"""The same where all of a face has less of the usual step, being darker than its plates."""
+
 
 def led_along_edge(
     gray: NDArray[np.uint8], outline: Outline, *, step_px: float | None = None, curve: ToneCurve = "linear"
@@ -42,20 +46,9 @@ def led_along_edge(
     """
     if outline.soft is None or outline.unsharp > MOST_UNSHARP:
         return outline
-    soft = outline.soft & ~outline.cut
-    if not soft.any() or outline.steps is None or outline.blunt is None:
+    if outline.steps is None or outline.blunt is None:
         return outline
-    usual = float(np.median(np.abs(outline.steps[~outline.cut])))
-    along_rim = (soft | outline.blunt | (np.abs(outline.steps) < FAINT * usual)) & ~outline.cut
-    stretches = [
-        (first, last)
-        for first, last in _stretches(along_rim, round(NEAREST_GAP_PX / outline.step_px))
-        if soft[np.arange(first, last + 1) % len(soft)].any()
-    ]
-    margin = round(MARGIN_PX / outline.step_px)
-    stretches = [(first - margin, last + margin) for first, last in stretches]
-    count = len(outline.points_px)
-    stretches = [each for each in stretches if each[1] - each[0] < LONGEST_SHARE * count]
+    stretches = _astray(outline, np.abs(outline.steps), outline.soft & ~outline.cut, outline.blunt)
     for _ in range(2):
         if not stretches:
             return outline
@@ -66,6 +59,57 @@ def led_along_edge(
             return replace(led, led_on=True)
         stretches = sharp
     return outline
+
+
+def _astray(
+    outline: Outline, size: NDArray[np.float64], soft: NDArray[np.bool_], blunt: NDArray[np.bool_]
+) -> list[tuple[int, int]]:
+    """Return the stretches that may run round something, in order: first and last place, the last may lie beyond all.
+
+    Those with something soft, and those that bite into the metal and have less of the usual step: the noise of a faint
+    rim makes it as sharp for its step as an edge is, and so does the blur of a picture.
+
+    Parameters
+    ----------
+    size, soft, blunt
+        (N,) of each place of the outline, how large its step is, and whether it is soft or blunt.
+    """
+    inner = ~outline.cut
+    usual = float(np.median(size[inner]))
+    if not soft.any() and not (inner & (size < FAINT * usual)).any():
+        return []
+    margin, count = round(MARGIN_PX / outline.step_px), len(inner)
+    found: list[tuple[int, int]] = []
+    for least in (FAINT, FAINTER):
+        along_rim = (soft | blunt | (size < least * usual)) & inner
+        for first, last in _stretches(along_rim, round(NEAREST_GAP_PX / outline.step_px)):
+            start = (first - margin) % count
+            each = (start, start + last - first + 2 * margin)
+            if each[1] - each[0] >= LONGEST_SHARE * count or any(_overlap(each, other, count) for other in found):
+                continue
+            here = np.arange(first, last + 1) % count
+            if soft[here].any() or (last - first > margin and _bites(outline, each)):
+                found.append(each)
+    return sorted(found)
+
+
+def _overlap(one: tuple[int, int], other: tuple[int, int], count: int) -> bool:
+    """Tell whether two stretches of a ring of so many places have any in common."""
+    return any(one[0] + turn <= other[1] and other[0] <= one[1] + turn for turn in (-count, 0, count))
+
+
+def _bites(outline: Outline, stretch: tuple[int, int]) -> bool:
+    """Tell whether a stretch lies farther inside the curve between its ends than an edge is looked for from there."""
+    first, last = stretch
+    curve, _ = _bridge(outline.points_px, outline.step_px, first, last)
+    outwards = normals_of(curve)
+    some = np.arange(first, last + 1, max(1, round(FARTHEST_PX / 3 / outline.step_px))) % len(outline.points_px)
+    for point in outline.points_px[some]:
+        away = point - curve
+        nearest = int(np.argmin(np.square(away).sum(axis=1)))
+        if float(away[nearest] @ outwards[nearest]) < -FARTHEST_PX:
+            return True
+    return False
 
 
 def _stretches(marked: NDArray[np.bool_], gap: int) -> list[tuple[int, int]]:
@@ -85,15 +129,25 @@ def _stretches(marked: NDArray[np.bool_], gap: int) -> list[tuple[int, int]]:
 def _with_curves(outline: Outline, stretches: list[tuple[int, int]]) -> tuple[Points, float]:
     """Return the points of an outline with a curve in the place of each stretch, and how far off its edge may lie."""
     # The ring is opened where the first curve begins.
-    opened, count = np.roll(outline.points_px, -stretches[0][0], axis=0), len(outline.points_px)
-    arm = round(TANGENT_PX / outline.step_px)
+    start = stretches[0][0]
+    opened = np.roll(outline.points_px, -start, axis=0)
     pieces, longest, behind = [], 0.0, 0
-    for first, last in ((first - stretches[0][0], last - stretches[0][0]) for first, last in stretches):
-        before, after = opened[np.arange(first - arm, first + 1)], opened[np.arange(last, last + arm + 1) % count]
-        chord = float(np.hypot(*(after[0] - before[-1])))
-        pieces += [opened[behind : first + 1], _curve(before, after, max(2, round(chord / outline.step_px)))]
+    for first, last in ((first - start, last - start) for first, last in stretches):
+        curve, chord = _bridge(opened, outline.step_px, first, last)
+        pieces += [opened[behind : first + 1], curve]
         longest, behind = max(longest, chord), last
     return np.vstack([*pieces, opened[behind:]]), min(max(REACH_PX, REACH_SHARE * longest), FARTHEST_PX)
+
+
+def _bridge(ring: Points, step_px: float, first: int, last: int) -> tuple[Points, float]:
+    """Return a curve between two places of a ring in the directions it has there, and how far these are apart."""
+    arm = round(TANGENT_PX / step_px)
+    before, after = (
+        ring[np.arange(first - arm, first + 1) % len(ring)],
+        ring[np.arange(last, last + arm + 1) % len(ring)],
+    )
+    chord = float(np.hypot(*(after[0] - before[-1])))
+    return _curve(before, after, max(2, round(chord / step_px))), chord
 
 
 def _curve(before: Points, after: Points, count: int) -> Points:

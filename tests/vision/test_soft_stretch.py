@@ -25,7 +25,7 @@ def stained(gray: NDArray[np.uint8], at_px: Points, size_px: tuple[int, int], de
     return np.asarray(gray - depth * cover * of_metal * (metal - ground), np.uint8)
 
 
-def fillet_photo(photograph):
+def fillet_photo(photograph, **look):
     drawing = tee(
         through_thickness_mm=9,
         standing_thickness_mm=8,
@@ -34,7 +34,7 @@ def fillet_photo(photograph):
         through_right=PlateEnd(18),
         standing=PlateEnd(20),
     )
-    photo = photograph(drawing, rotation_deg=5.0, mm_per_px=0.04)
+    photo = photograph(drawing, rotation_deg=5.0, mm_per_px=0.04, **look)
     weld = drawing.welds[0].points_mm
     middle = 0.5 * (weld["toe_left"] + weld["toe_right"])
     return photo, drawing.welds[0].values, photo.camera.to_px(middle)[0]
@@ -46,6 +46,20 @@ def test_the_outline_goes_along_the_edge_of_a_stain(photograph, depth: float) ->
     (weld,) = find_welds(stained(photo.gray, middle, (30, 30), depth), photo.calibration).welds
     values = measure(weld.section)
     for name in ("throat", "convexity", "weld_area", "leg_left", "face_width"):
+        value = values[name]
+        assert isinstance(value, Quantity), name
+        assert value.expanded_uncertainty is not None
+        assert abs(value.value - true[name]) < value.expanded_uncertainty + 0.01, name
+    assert "soft_outline" in {flag.code for flag in weld.flags}
+
+
+@pytest.mark.parametrize("blur_px", [1.8, 2.2])
+def test_the_rim_of_a_stain_may_be_nearly_as_sharp_as_a_blurred_edge(photograph, blur_px: float) -> None:
+    """Not told by its softness then, but by its bite into the metal and the edge that goes on beside it."""
+    photo, true, middle = fillet_photo(photograph, blur_px=blur_px)
+    (weld,) = find_welds(stained(photo.gray, middle, (30, 30), 0.7), photo.calibration).welds
+    values = measure(weld.section)
+    for name in ("throat", "convexity", "weld_area"):
         value = values[name]
         assert isinstance(value, Quantity), name
         assert value.expanded_uncertainty is not None
