@@ -55,6 +55,9 @@ TOGETHER, TOGETHER_WITHIN, TOGETHER_PX = 4, 0.08, np.arange(-9.0, 10.0)
 """Neighbours on either side that are looked at together; how far their edge may be off, as a share of its depth; and
 depths that are looked at, about what is expected."""
 
+AS_GROUND = 0.5
+"""Step from the ground to what lies behind a band, over that to the band itself, up to which the ground lies there."""
+
 NEAR_PX = 10.0
 """How far around the tone of the metal is taken."""
 
@@ -215,7 +218,10 @@ def _widths(across: _Across, least: tuple[float, float]) -> tuple[NDArray[np.flo
     mean = np.where(within, rows, 0.0).sum(axis=1) / np.maximum(many, 1)
     spread = np.sqrt(np.where(within, np.square(rows - mean[:, None]), 0.0).sum(axis=1) / np.maximum(many, 1))
     even = spread < EVEN * size[index, best]
-    return np.where(across.seen, np.where(strong & even, depth[best], 0.0), np.nan), step[index, best]
+    # Behind the other side of a thin plate lies the ground again.
+    ground, behind = rows[:, :3].mean(axis=1), rows[index[:, None], best[:, None] + np.arange(5, 7)].mean(axis=1)
+    face = np.abs(behind - ground) > AS_GROUND * np.abs(mean - ground)
+    return np.where(across.seen, np.where(strong & even & face, depth[best], 0.0), np.nan), step[index, best]
 
 
 def without_band(outline: Silhouette, displaced: Displaced, picture: ReducedPicture) -> Silhouette | None:

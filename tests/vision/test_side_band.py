@@ -18,7 +18,8 @@ from core.errors import NothingMeasurable
 from core.geometry import Points
 from vision.find import find_welds
 from vision.followed import without_side_bands
-from vision.segmentation import reduce_picture, silhouettes
+from vision.segmentation import proposals, reduce_picture, silhouettes
+from vision.side_band import band_of
 
 WELD = FilletShape(6.0, 7.0, bulge_mm=0.4)
 CAP = ButtShape(6.5, 7.0, 1.8, root_half_mm=(2.2, 2.8), root_bulge_mm=0.9)
@@ -149,3 +150,15 @@ def test_a_person_may_mark_a_weld_beside_such_a_shadow(photograph) -> None:
         assert not faces.bands
         assert [flag.code for flag in faces.flags] == ["band_beside"]
         assert bool(faces.taken_in) is not marked
+
+
+@pytest.mark.parametrize(("wide_px", "long_px"), [(60, 400), (62, 400), (63, 400), (62, 460)])
+def test_the_other_side_of_a_thin_plate_is_no_wall(wide_px: int, long_px: int) -> None:
+    """As wide as the widest wall that is looked for, and behind its other side lies the ground."""
+    gray = np.full((750, 1000), 60, np.uint8)
+    cv2.rectangle(gray, (-10, 590), (1010, 730), 200, -1)
+    cv2.rectangle(gray, (500, 590 - long_px), (500 + wide_px, 600), 200, -1)
+    picture = reduce_picture(np.asarray(cv2.GaussianBlur(gray, (0, 0), 1.5), np.uint8))
+    name, mask = next(iter(proposals(picture)))
+    (outline,) = silhouettes(mask, picture, name)
+    assert band_of(outline, picture) is None
