@@ -37,8 +37,8 @@ CLEAR_OF_BLUR, FLOOR_MM, LEAST_FLOOR_POINTS = 1.8, 0.2, 6
 of its points, tells where it meets the land."""
 
 LEAST_LENGTH, LEAST_BEVELLED = 1.15, 0.6
-"""A plate is longer than thick, a square of a board is not; one with a bevel tells itself by that (of thick plate short
-pieces are cut)."""
+"""A plate is longer than thick, a square of a board is not; one with a bevel tells itself by that, and the one that it
+is to be welded to (of thick plate short pieces are cut)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -53,8 +53,38 @@ class Member:
     corner_away: Points
 
 
-def member(points: Points, cut: NDArray[np.bool_], runs: list[Run], direction: Points) -> Member | None:
-    """Return the member that faces along ``direction``, or None when the outline does not show one."""
+def members(
+    first: tuple[Points, NDArray[np.bool_], list[Run]],
+    second: tuple[Points, NDArray[np.bool_], list[Run]],
+    direction: Points,
+) -> tuple[Member, Member] | None:
+    """Return the members that face each other along ``direction``, None where one of two outlines shows none.
+
+    Parameters
+    ----------
+    first, second
+        Points (N, 2) of an outline, (N,) which of them are cut, and its straight runs.
+    """
+    one, other = member(*first, direction), member(*second, -direction)
+    if one is None and other is not None and is_bevelled(other):
+        one = member(*first, direction, beside_bevel=True)
+    elif other is None and one is not None and is_bevelled(one):
+        other = member(*second, -direction, beside_bevel=True)
+    return None if one is None or other is None else (one, other)
+
+
+def is_bevelled(member: Member) -> bool:
+    """Tell whether a member has a face that is far from square to its surface."""
+    return any(_from_square_deg(member.towards.line, face.line) > 2 * SQUARE_WITHIN_DEG for face in member.end)
+
+
+def member(
+    points: Points, cut: NDArray[np.bool_], runs: list[Run], direction: Points, *, beside_bevel: bool = False
+) -> Member | None:
+    """Return the member that faces along ``direction``, or None when the outline does not show one.
+
+    ``beside_bevel`` says that the other member is bevelled: this one may be short, too.
+    """
     plates = [run for run in runs if not run.cut]
     towards = max(
         (run for run in plates if run.line.direction @ direction > 0.85), key=lambda run: run.length, default=None
@@ -85,7 +115,7 @@ def member(points: Points, cut: NDArray[np.bool_], runs: list[Run], direction: P
     ordered = tuple(run for run in ordered if run.length > 0.04 * thickness)
     # The end goes across the plate; the floor of a J runs along it and is no face of the preparation.
     ordered = tuple(run for run in ordered if -160 <= turn_deg(towards.line, run.line) <= -20)
-    if not ordered or _too_short(towards, away, ordered, thickness):
+    if not ordered or _too_short(towards, away, ordered, thickness, beside_bevel):
         return None
     ordered = _with_short_lands(points, ordered, towards, stop)
     covered = sum(run.length for run in ordered)
@@ -137,9 +167,9 @@ def _short_face(points: Points, start: int, stop: int) -> Run | None:
     return Run(start, stop, line, length, False)
 
 
-def _too_short(towards: Run, away: Run, end: tuple[Run, ...], thickness: float) -> bool:
+def _too_short(towards: Run, away: Run, end: tuple[Run, ...], thickness: float, beside_bevel: bool) -> bool:
     longest, shortest = max(towards.length, away.length), min(towards.length, away.length)
-    if any(_from_square_deg(towards.line, face.line) > 2 * SQUARE_WITHIN_DEG for face in end):
+    if beside_bevel or any(_from_square_deg(towards.line, face.line) > 2 * SQUARE_WITHIN_DEG for face in end):
         return longest < LEAST_BEVELLED * thickness or shortest < 0.25 * thickness
     return longest < LEAST_LENGTH * thickness or shortest < 0.5 * thickness
 

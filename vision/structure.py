@@ -14,7 +14,7 @@ from core.geometry import Points, diagonal, step_lengths
 from core.medians import median
 from vision.butt_pairs import BUTT_TURN_DEG, ButtPair, butt_between, butt_pairs, encloses, root_pair
 from vision.filled_edge import FilledEdge, filled_edges
-from vision.groove_joint import OpenJoint, member, open_joint
+from vision.groove_joint import OpenJoint, members, open_joint
 from vision.joints import FilletPair, classify_fillet, fillet_pairs, opposite_run
 from vision.lapped_edge import carries_plate
 from vision.open_groove import OpenGroove, find_open_groove, find_square_gap
@@ -243,11 +243,14 @@ def _recognise_open(shapes: tuple[Shape, ...]) -> Structure | None:
     longest = max(aligned, key=lambda run: run.length)
     axis = longest.line.direction * np.sign(longest.line.direction @ direction)
     # A surface that a speck parts in two is one: its far piece alone would make the near one a part of the end.
-    left = member(first.points, first.cut, _bridged(first, closed=True), axis)
-    right = member(second.points, second.cut, _bridged(second, closed=True), -axis)
-    if left is None or right is None:
+    found = members(
+        (first.points, first.cut, _bridged(first, closed=True)),
+        (second.points, second.cut, _bridged(second, closed=True)),
+        axis,
+    )
+    if found is None:
         return None
-    joint = open_joint(left, right)
+    joint = open_joint(*found)
     if joint is None:
         return None
     # Two members that fit each other are no chance: they outrank what one of them shows by itself (a J's radius).

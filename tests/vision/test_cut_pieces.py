@@ -52,6 +52,26 @@ def test_a_prepared_piece_may_be_shorter_than_thick(length_mm: float, turn_deg: 
         assert value.value == pytest.approx(true, abs=within), name
 
 
+@pytest.mark.parametrize("length_mm", [18.0, 22.0])
+@pytest.mark.parametrize("bevelled", ["left", "right"])
+def test_a_square_piece_beside_a_bevelled_one_may_be_as_short(length_mm: float, bevelled: str) -> None:
+    """The bevel of one tells that the other is no square of a board."""
+    thick, gap, bevel = 24.0, 3.0, 30.0
+    run = (thick - 2.0) * math.tan(math.radians(bevel))
+    left = np.array(
+        [[-30, 0], [-gap / 2 - run, 0], [-gap / 2, thick - 2], [-gap / 2, thick], [-30, thick]], dtype=float
+    )
+    square = np.array([[gap / 2, 0], [gap / 2 + length_mm, 0], [gap / 2 + length_mm, thick], [gap / 2, thick]])
+    way = [1, 1] if bevelled == "left" else [-1, 1]
+    pieces = [(piece * way - [0, thick / 2]) / MM_PER_PX + [600, 500] for piece in (left, square)]
+    (weld,) = find_welds(painted(pieces, (1200, 1000)), from_pixel_size(MM_PER_PX)).welds
+    values = measure(weld.section)
+    for name, true, within in ((f"bevel_angle_{bevelled}", bevel, 0.4), ("root_gap", gap, 0.1)):
+        value = values[name]
+        assert isinstance(value, Quantity), name
+        assert value.value == pytest.approx(true, abs=within), name
+
+
 @pytest.mark.parametrize("seed", range(4))
 def test_a_ragged_cut_is_no_other_side_of_a_plate(photograph, seed: int) -> None:
     cap = ButtShape(6.5, 7.0, 1.8, root_half_mm=(2.2, 2.8), root_bulge_mm=0.9)
