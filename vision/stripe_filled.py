@@ -19,8 +19,9 @@ DIM_SHARE, MAYBE_DIM_SHARE = 0.7, 0.8
 """What lies along the line, but beside it, is about as bright where it is metal: at less than the first share of the
 line before and behind it is taken for other light. A mean that takes in the dim stretch is lower."""
 
-ANCHOR_POINTS = 12
-"""Points before and behind a stretch that show where the line runs."""
+ANCHOR_POINTS, STRAIGHT_STDS = 12, 4.0
+"""Points before and behind a stretch that show where the line runs, and how far they may lie off it, in standard
+uncertainties of their own."""
 
 LEAST_COLUMNS, MOST_COLUMNS = 4, 60
 """A stretch dim for fewer columns is speckle; over more of them a surface may be dull."""
@@ -69,8 +70,11 @@ def _beside(
     before, behind = slice(first - ANCHOR_POINTS, first), slice(last, last + ANCHOR_POINTS)
     chord = Line.through(points[before].mean(axis=0), points[behind].mean(axis=0))
     allowed = ASIDE_PX + ASIDE_STDS * float(std[start:stop].max()) + BULGE_SHARE * (last - first)
-    if max(float(np.abs(chord.offset(points[part])).max()) for part in (before, behind)) > allowed:
-        return False
+    # The line itself runs straight, as far as its own points scatter and a face bulges.
+    for part in (before, behind):
+        bent = ASIDE_PX + STRAIGHT_STDS * median(std[part]) + 0.5 * BULGE_SHARE * (last - first)
+        if float(np.abs(chord.offset(points[part])).max()) > bent:
+            return False
     off = chord.offset(points[start:stop])
     bright = min(median(height[before]), median(height[behind]))
     aside = (np.abs(off) > allowed) & (np.abs(np.gradient(off)) < ALONG_SLOPE)

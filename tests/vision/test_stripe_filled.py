@@ -48,3 +48,13 @@ def test_what_lies_along_the_line_beside_it_and_is_dim_is_marked(
     assert bool(found.any()) is marked
     assert not found[:130].any()
     assert not found[170:].any()
+
+
+def test_a_dim_corner_whose_points_are_not_well_known_is_left() -> None:
+    """What runs up to it on both sides is straight for its own points' scatter, not for that of the dim ones."""
+    x = np.arange(300.0)
+    inside = (x >= 138) & (x < 162)
+    y = 50.0 + 0.25 * np.abs(x - 150.0)
+    std = np.where(inside, 0.4, 0.05)
+    height = np.where(inside, 0.4, 1.0) * 120.0
+    assert not filled_in(np.column_stack([x, y]), std, height, 4.0).any()
