@@ -51,10 +51,22 @@ def filled_in(points: Points, std: NDArray[np.float64], height: NDArray[np.float
     dim = (cv2.blur(light, (3, 1), borderType=cv2.BORDER_REPLICATE) < MAYBE_DIM_SHARE * level)[0]
     changes = np.flatnonzero(np.diff(dim, prepend=False, append=False))
     reach = math.ceil(sigma) + 2
-    for start, stop in changes.reshape(-1, 2).tolist():
-        if LEAST_COLUMNS <= stop - start <= MOST_COLUMNS and _beside(points, std, height, start, stop, reach):
+    for start, stop in _off_the_line(points, changes.reshape(-1, 2), reach).tolist():
+        if _beside(points, std, height, start, stop, reach):
             result[start - reach : stop + reach] = True
     return result
+
+
+def _off_the_line(points: Points, stretches: NDArray[np.int64], reach: int) -> NDArray[np.int64]:
+    """Return the stretches (M, 2) of a fitting length whose middle lies beside the points before and behind: few do."""
+    length = stretches[:, 1] - stretches[:, 0]
+    fits = (length >= LEAST_COLUMNS) & (length <= MOST_COLUMNS)
+    fits &= (stretches[:, 0] > reach) & (stretches[:, 1] < len(points) - reach)
+    left = stretches[fits]
+    before, behind = points[left[:, 0] - reach - 1], points[left[:, 1] + reach]
+    way, aside = (behind - before).T, (points[left.sum(axis=1) // 2] - before).T
+    off = np.abs(way[0] * aside[1] - way[1] * aside[0])
+    return np.asarray(left[off > 0.5 * ASIDE_PX * np.sqrt(way[0] ** 2 + way[1] ** 2)])
 
 
 def _beside(
