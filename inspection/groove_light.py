@@ -14,9 +14,10 @@ from calibration.model import Calibration
 from core.geometry import Points
 from vision.found import FoundWeld
 from vision.section import PreparedEdge
-from vision.stray_light import light_beyond_end
+from vision.stray_light import goes_on_beyond_end, light_beyond_end
 from vision.stray_stroke import stroke_beyond_end
 from vision.stripe import Stripe
+from vision.stripe_ends import BREAK_PX
 
 ONE_FACE_MM = 3.0
 """How far beyond the end of the only face of a groove its continuation is sought."""
@@ -40,7 +41,7 @@ def with_doubtful_ends(weld: FoundWeld, gray: NDArray[Any], stripe: Stripe, cali
         reach_mm = float(np.hypot(*(edges["right"].land_bottom - edges["left"].land_bottom)))
     unseen, hidden = dict(section.unseen), dict(section.hidden)
     for side, edge in edges.items():
-        for names, reason in _beyond(edge, side, gray, stripe, calibration, reach_mm):
+        for names, reason in _beyond(edge, side, gray, stripe, calibration, reach_mm, alone=len(edges) == 1):
             unseen |= dict.fromkeys(names, reason)
         stroke = _stroke(edge, gray, stripe, calibration)
         if stroke is None:
@@ -61,9 +62,16 @@ def with_doubtful_ends(weld: FoundWeld, gray: NDArray[Any], stripe: Stripe, cali
 
 
 def _beyond(
-    edge: PreparedEdge, side: str, gray: NDArray[Any], stripe: Stripe, calibration: Calibration, reach_mm: float
+    edge: PreparedEdge,
+    side: str,
+    gray: NDArray[Any],
+    stripe: Stripe,
+    calibration: Calibration,
+    reach_mm: float,
+    *,
+    alone: bool,
 ) -> Iterator[tuple[tuple[str, ...], str]]:
-    """Yield what bright light beside the ends of a face leaves open, and why."""
+    """Yield what bright light, and points of the line, beside the ends of a face leave open, and why."""
     face = edge.land or edge.bevel
     if face is None:
         return
@@ -71,6 +79,9 @@ def _beyond(
     end_px, ahead, reach_px = _in_frame(calibration, edge.land_bottom, reach_mm * down)
     if reach_px > 0 and light_beyond_end(gray, stripe, end_px, ahead, reach_px):
         reason = f"light that is not the line's lies at the end of the {side} face, which may go on there"
+        yield ("root_gap", f"preparation_depth_{side}"), reason
+    elif goes_on_beyond_end(stripe, end_px, ahead, reach_px if alone else reach_px - BREAK_PX):
+        reason = f"points of the line are missing on the {side} face, which goes on beyond them"
         yield ("root_gap", f"preparation_depth_{side}"), reason
     up = edge.land_top - edge.land_bottom
     if not up.any():

@@ -23,7 +23,7 @@ from measurement.model import Model, evaluated
 from measurement.names import FILLET
 from measurement.outline import Mark, Outline, dilated, face_lifted, height_above, outline_of, shifts
 from measurement.peak import FEWEST, NEAR_END_MM, Peak, blur_part, highest
-from measurement.uncertainty import Input, Noise
+from measurement.uncertainty import OPERATOR, Input, Noise, combined
 from vision.section import WeldSurface
 
 NOT_BELOW_ZERO = ("convexity", "concavity")
@@ -61,11 +61,34 @@ def fillet_model(surface: WeldSurface, noise: Noise) -> Model[Outline] | None:
         ),
         {name.name: name.unit for name in FILLET},
         noise,
-        edge,
+        _with_shorter_legs(edge, surface, nominal, root),
         not_below_zero=NOT_BELOW_ZERO,
         without_sign=("leg_difference",),
         lesser=_lesser(nominal),
     )
+
+
+def _with_shorter_legs(
+    edge: dict[str, dict[str, float]], surface: WeldSurface, outline: Outline, root: Points
+) -> dict[str, dict[str, float]]:
+    """Return what the edge adds, with what a toe adds to the triangle that the face limits: no leg may be shorter.
+
+    A toe that is moved by one standard uncertainty does not yet limit the triangle, one that is moved by two may.
+    """
+    if "size" not in outline.marks:
+        return edge
+    half = math.cos(math.radians(angle_between_lines_deg(outline.left, outline.right) / 2))
+    size = float((outline.marks["size"].point - root) @ _bisector(outline.left, outline.right)) / half
+    doubts: dict[str, float] = {}
+    for side, toe in _toes(outline).items():
+        std = surface.toe_std_left if side == "left" else surface.toe_std_right
+        source = OPERATOR if f"toe_{side}" in surface.marked else "toe location"
+        doubt = max(0.0, size - (distance(toe, root) - 2.0 * std)) / 2.0
+        doubts[source] = math.hypot(doubts.get(source, 0.0), min(doubt, std))
+    return edge | {
+        "size": combined(edge["size"], doubts),
+        "design_throat": combined(edge["design_throat"], {source: half * std for source, std in doubts.items()}),
+    }
 
 
 def _lesser(outline: Outline) -> dict[str, tuple[str, str]]:

@@ -78,7 +78,7 @@ def undercut(toe: Toe, noise: Noise) -> Undercut:
     if groove is not None:
         peak, reach = None, max(reach, 2.0 * groove.std)
     if peak is None:
-        if toe.std > UNSURE_TOE_MM and bool(np.any(toe.face[toe.face[:, 0] < 2 * toe.std, 1] < -2 * reach)):
+        if toe.std > UNSURE_TOE_MM and _dips(toe, 2 * reach):
             either = NotMeasurable(
                 f"the toe is not known to better than {2 * toe.std:.1f} mm, and what lies below the plate line "
                 "beside it may be undercut or the face itself; mark the toe"
@@ -105,6 +105,18 @@ def undercut(toe: Toe, noise: Noise) -> Undercut:
         parts[MISSING] = HIDDEN_SHARE * beneath
     told = HUMP if beneath > 0 else None
     return Undercut(quantity(peak.height + filled, "mm", parts, noise, note=told), width)
+
+
+def _dips(toe: Toe, least_mm: float) -> bool:
+    """Tell whether the face dips below the plate line where the toe may still be, or as a groove beside the weld does.
+
+    Beyond such a groove the face rises above the line; that of plates out of line may only go down to the lower one.
+    """
+    along, height = toe.face[:, 0], toe.face[:, 1]
+    below = height < -least_mm
+    risen = np.flatnonzero(height > least_mm)
+    groove = (along < LONGEST_MM) & (np.arange(len(along)) < (risen[-1] if len(risen) else 0))
+    return bool(np.any(below & ((along < 2 * toe.std) | groove)))
 
 
 def _of_few_points(groove: Groove, toe: Toe, noise: Noise) -> Undercut:

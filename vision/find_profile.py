@@ -6,19 +6,25 @@ import contextlib
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calibration.model import Calibration
 from core.errors import NothingMeasurable
-from core.geometry import signed_area, step_lengths
-from core.medians import median
+from core.geometry import Points, signed_area, step_lengths
+from core.medians import median, quantile
 from vision.arc_branch import Branch, branch_of
 from vision.arc_surface import Arc, arc_of
+from vision.detached import in_air, told
 from vision.found import FoundWeld, FoundWelds, all_flagged, built, points_px_of
 from vision.plate_line import Detail
 from vision.profile import Profile, usual_std_mm
 from vision.section import Flag
 from vision.spatter import Bump, bumps_of, left_out, sticks_to, suspected, without
-from vision.structure import JointChoice, recognise, shape_of, with_wander_told
+from vision.stripe import OTHER_LIGHT
+from vision.structure import JointChoice, Structure, recognise, shape_of, with_wander_told
+
+DIM_FACES, DIMMER = 0.95, 1.3
+"""Share of the points that are better known than those of a dim face; how much worse known these are."""
 
 
 def find_welds_in_profile(
@@ -84,13 +90,13 @@ def _find_beside_spatter(profile: Profile, joint: JointChoice, calibration: Cali
     """Return the welds of a profile, spatter that sticks to one of them left out."""
     drops = bumps_of(profile)
     if not drops:
-        return _find_in_flat(profile, joint, calibration)
+        return _find_among_reflections(profile, joint, calibration)
     try:
         found = _find_in_flat(profile, joint, calibration)
     except NothingMeasurable:
         with contextlib.suppress(NothingMeasurable):
             return _without_spatter(profile, drops, joint, calibration)
-        raise
+        return _find_among_reflections(profile, joint, calibration)
     drops = [drop for drop in drops if any(sticks_to(drop, weld.section, profile.points_mm) for weld in found.welds)]
     if not drops:
         return found
@@ -101,6 +107,20 @@ def _find_beside_spatter(profile: Profile, joint: JointChoice, calibration: Cali
     if other is None or [w.section.joint for w in other.welds] != [w.section.joint for w in found.welds]:
         return all_flagged(found, suspected(drops))
     return other
+
+
+def _find_among_reflections(profile: Profile, joint: JointChoice, calibration: Calibration | None) -> FoundWelds:
+    """Return the welds of a profile; where none is seen, a groove without what hangs in its air."""
+    try:
+        return _find_in_flat(profile, joint, calibration)
+    except NothingMeasurable:
+        pieces = in_air(profile) if joint in ("auto", "groove") else []
+        if not pieces:
+            raise
+    seen = without(profile, pieces, OTHER_LIGHT)
+    found = _find_in_flat(seen, "groove", calibration)
+    pixels = () if profile.points_px is None else (profile.points_px,)
+    return replace(all_flagged(found, told(pieces)), outline_mm=(profile.points_mm,), outline_px=pixels, seen=seen)
 
 
 def _without_spatter(
@@ -120,10 +140,7 @@ def _find_in_flat(profile: Profile, joint: JointChoice, calibration: Calibration
     points, cut = profile.points_mm, np.asarray(profile.cut)
     if profile.closed and signed_area(points) > 0:
         points, cut = points[::-1], cut[::-1]
-    shape = shape_of(points, cut, detail, closed=profile.closed, tolerance=max(4.5 * detail.noise_mm, 0.05))
-    if not profile.closed:
-        shape = replace(shape, std_mm=np.asarray(profile.std_mm))
-    structure = recognise((shape,), joint, closed=profile.closed, fine=True)
+    structure = _recognised(profile, points, cut, detail, joint)
     if structure is None:
         raise NothingMeasurable(
             "no weld was recognised in the profile: two straight plate surfaces with a weld between them are needed"
@@ -143,3 +160,36 @@ def _find_in_flat(profile: Profile, joint: JointChoice, calibration: Calibration
             "because points are missing or scatter there"
         )
     return found
+
+
+def _recognised(
+    profile: Profile, points: Points, cut: NDArray[np.bool_], detail: Detail, joint: JointChoice
+) -> Structure | None:
+    """Return what a profile shows, judged by the scatter of most points, or for a groove by that of its dim faces."""
+    structure = None
+    for noise in (detail.noise_mm, *_of_dim_faces(profile)):
+        if structure is not None and structure.kind != "groove":
+            break
+        shape = shape_of(points, cut, detail, closed=profile.closed, tolerance=max(4.5 * noise, 0.05))
+        if not profile.closed:
+            shape = replace(shape, std_mm=np.asarray(profile.std_mm))
+        other = recognise((shape,), joint if structure is None else "groove", closed=profile.closed, fine=True)
+        if structure is None or (other is not None and _shows_faces(other)):
+            structure = other
+    return structure
+
+
+def _shows_faces(structure: Structure) -> bool:
+    groove = structure.open_groove
+    return groove is not None and bool(groove.faces_left) and bool(groove.faces_right)
+
+
+def _of_dim_faces(profile: Profile) -> tuple[float, ...]:
+    """Return the standard uncertainty of points on the dim faces of an open profile, where it is much the larger.
+
+    A steep face gives little light: its points scatter more than those of the plates, and straight runs fall to pieces.
+    """
+    if profile.closed or len(profile.std_mm) == 0:
+        return ()
+    dim = quantile(np.asarray(profile.std_mm), DIM_FACES)
+    return (dim,) if dim > DIMMER * usual_std_mm(profile) else ()

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from core.geometry import Points, step_lengths
+from core.geometry import Line, Points, step_lengths
 from core.medians import median
 from vision.groove_ends import ON_LINE_MM, ROUNDING_MM, WIDE_STEPS
 from vision.member_ends import NEAR_END, along_face, before_rise, gap_in_face, least_gap_mm, members_end
@@ -109,9 +109,15 @@ def find_square_gap(points: Points, runs: list[Run]) -> OpenGroove | None:
         (one.line, points[left_stop : first + 1 - NEAR_END]),
         (other.line, points[last + 1 + NEAR_END : right_start]),
     )
-    if any(float(np.abs(line.offset(part)).max(initial=0.0)) > ON_LINE_MM for line, part in beside):
+    if any(not _ends_on(line, part, towards) for (line, part), towards in zip(beside, (-1, 1), strict=True)):
         return None
     return OpenGroove(one, other, (), (), first, last + 1, one.length + other.length, chosen)
+
+
+def _ends_on(line: Line, part: Points, towards: int) -> bool:
+    """Tell whether a surface lies on its line up to the gap; sparks may stand on it, not at the gap."""
+    off = np.flatnonzero(np.abs(line.offset(part[::towards])) > ON_LINE_MM)
+    return len(off) == 0 or (int(off[0]) >= FEWEST_POINTS and len(off) <= SPARKS_SHARE * len(part))
 
 
 def _parted(points: Points, run: Run, at: int) -> list[Run]:
@@ -127,6 +133,9 @@ def _parted(points: Points, run: Run, at: int) -> list[Run]:
 
 FEWEST_POINTS = 12
 """A surface of fewer points does not tell its line."""
+
+SPARKS_SHARE = 0.2
+"""So much of a surface beside a gap may be sparks on it."""
 
 WIDEST_SQUARE_MM, MOST_SQUARE_OFFSET_MM = 8.0, 4.0
 

@@ -63,6 +63,10 @@ def turn_deg(first: Line, second: Line) -> float:
     return math.degrees(math.atan2(cross, first.dx * second.dx + first.dy * second.dy))
 
 
+ELSEWHERE = 10.0
+"""A piece whose middle lies so many tolerances off a line is no end of that, however short."""
+
+
 def goes_on(line: Line, other: Line, at: Points, away_mm: float) -> bool:
     """Tell whether a line goes on as another one, as far as a point (2,) of the first tells that lies so far away."""
     off = abs(float(other.offset(at)))
@@ -162,7 +166,10 @@ def _merge_collinear(points: Points, runs: list[Run], closed: bool, tolerance: f
             worst = np.abs(joined.line.offset(along[trim:-trim]))
             longer = max(first.length, second.length)
             allowed = 1.3 * tolerance if min(first.length, second.length) > 0.15 * longer else tolerance
-            if float(worst.max()) <= allowed:
+            # What is trimmed off for a rounded end may be the whole of a short neighbour, which lies beyond a gap.
+            shorter = first if first.length < second.length else second
+            away = abs(float(joined.line.offset(shorter.line.point)))
+            if float(worst.max()) <= allowed and away <= ELSEWHERE * tolerance:
                 runs = [run for run in runs if run is not first and run is not second]
                 runs.append(joined if joined.start < len(points) else _rebased(joined, len(points)))
                 runs.sort(key=lambda run: run.start)

@@ -145,13 +145,13 @@ def _roof(points: Points, start: int, stop: int, along: Points, place: Points) -
     return np.asarray(np.maximum(np.minimum(heights[0], heights[1]), 0.0))
 
 
-def without(profile: Profile, left_out: list[Bump]) -> Profile:
+def without(profile: Profile, left_out: list[Bump], reason: str = COVERED) -> Profile:
     """Return a profile without the points between the feet of bumps, each a gap with its reason."""
     keep = np.ones(len(profile.points_mm), bool)
     for bump in left_out:
         keep[bump.start + 1 : bump.stop] = False
     new = np.cumsum(keep) - 1
-    covered = [Gap(int(new[bump.start]), bump.width_mm, COVERED) for bump in left_out]
+    covered = [Gap(int(new[bump.start]), bump.width_mm, reason) for bump in left_out]
     taken = {gap.after for gap in covered}
     rest = [
         replace(gap, after=int(new[gap.after]) if gap.after >= 0 else -1)

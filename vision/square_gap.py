@@ -74,7 +74,7 @@ def gap_among(points: Points, wide: Sequence[int]) -> Chosen | None:
 
     None where surfaces step at several places: then not even the plates on both sides of the gap are known.
     """
-    places = _places(points, wide)
+    places = _places(points, _without_ends(points, wide))
     if places is None:
         return None
     if len(places) == 1:
@@ -87,6 +87,19 @@ def gap_among(points: Points, wide: Sequence[int]) -> Chosen | None:
         return None
     widest = max(places, key=lambda place: place.width(points))
     return Chosen(widest, tuple(place for place in places if place is not widest), steps[order[0]])
+
+
+def _without_ends(points: Points, wide: Sequence[int]) -> list[int]:
+    """Return the wide steps but for those that part a surface from its end, a point or two that stand alone.
+
+    Where the light of a line fades its points stray and are left out, and only its end is told behind them.
+    """
+    left = list(wide)
+    for one, other in pairwise(wide):
+        if other - one < FEWEST_POINTS:
+            narrower = min(one, other, key=lambda at: distance(points[at + 1], points[at]))
+            left = [at for at in left if at != narrower]
+    return left
 
 
 def _places(points: Points, wide: Sequence[int]) -> list[Place] | None:

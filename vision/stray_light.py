@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from core.geometry import Points
 from core.medians import median
 from vision.stripe import Stripe
+from vision.stripe_ends import BREAK_PX
 
 OWN_SIGMAS = 4.0
 """Light so near the points of the line is the line itself."""
@@ -21,6 +22,9 @@ BESIDE_SIGMAS = 8.0
 
 ALONG_SIGMAS = 3.0
 """Light so near the straight continuation of a face may be its other side of a dropout."""
+
+ONWARD_SIGMAS = 1.0
+"""Points of the line so near the straight continuation of a face belong to it."""
 
 LEAST_SHARE = 0.3
 """Of the line's own height."""
@@ -76,3 +80,14 @@ def light_beyond_end(
     cv2.circle(own, (round(float(end[0])), round(float(end[1]))), 1, 0, -1)
     stray = cv2.distanceTransform(own, cv2.DIST_L2, 5)[rows, columns] > OWN_SIGMAS * sigma
     return bool(max(np.count_nonzero(straight & stray), np.count_nonzero(beside & stray)) > least)
+
+
+def goes_on_beyond_end(stripe: Stripe, end_px: Points, ahead: Points, reach_px: float) -> bool:
+    """Tell whether points of the line itself lie straight ahead of an end, beyond points that are missing.
+
+    Parameters are those of `light_beyond_end`.
+    """
+    away = stripe.points_px - end_px
+    along = away @ ahead
+    across = np.abs(away @ np.array([-ahead[1], ahead[0]]))
+    return bool(((along > BREAK_PX) & (along < reach_px) & (across < ONWARD_SIGMAS * stripe.width_px)).any())

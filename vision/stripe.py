@@ -14,6 +14,7 @@ from core.errors import NothingMeasurable
 from core.geometry import Points, step_lengths
 from vision.stripe_centre import Centres, Estimator, centres, line_sigma
 from vision.stripe_ends import BREAK_PX, with_ends
+from vision.stripe_filled import filled_in
 from vision.stripe_path import Path, trace
 from vision.stripe_reduced import Reduced, reduce_frame, runs_along_rows
 from vision.stripe_sparks import lonely, sparks
@@ -174,6 +175,7 @@ def _stripe(gray: NDArray[Any], reduced: Reduced, path: Path) -> Stripe:
         marked = sparks(line.points, line.std, line.saturated, sigma)
         struck = line.points[marked]
         line = without(line, marked)
+    line = without(line, filled_in(line.points, line.std, line.height, sigma))
     blur = found.spread_px[0]
     line = without(line, beyond_ends(line.points, line.height, blur))
     line = without(line, islands(line.points, sigma, blur))

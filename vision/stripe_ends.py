@@ -47,6 +47,10 @@ TAIL_SHARE, TAIL_NOISE, TAIL_SIGMAS = 0.06, 4.0, 3.5
 """From how many fades behind an end, over how many quarters of a pixel, light goes on that is so bright against that
 before it and against noise, and how far beside the line, in its widths, there is none (judged on rendered frames)."""
 
+LEAST_DROPOUT_SHARE, IN_LINE_TURN = 0.25, 0.06
+"""A narrower gap, as a share of one that is wide enough for an end, is no dropout; the line goes on behind one with no
+larger turn (a tangent)."""
+
 MUCH_OF_GAP = 0.5
 """Where it goes on over a larger share of a gap no surface ends before it."""
 
@@ -96,13 +100,13 @@ def with_ends(
         own = (points[start:stop], std[start:stop], saturated[start:stop])
         usual, cut_off = median(own[1]), bool(own[2].mean() > MUCH_CUT_OFF)
         first = last = None
-        if number and _wide(points, start - 1, wide):
-            first = _end(gray, own[0][::-1], usual, spread_px, cut_off=cut_off)
-            first = None if first is not None and _reaches(points, start - 1, first) else first
-        if number < len(spans) - 1 and _wide(points, stop - 1, wide):
-            last = _end(gray, own[0], usual, spread_px, cut_off=cut_off)
-            last = None if last is not None and _reaches(points, stop - 1, last) else last
-        inner = slice(first.replaces if first else 0, stop - start - (last.replaces if last else 0))
+        begin, end = 0, stop - start
+        if number:
+            first, begin = _at_gap(gray, points, start - 1, own[0][::-1], usual, wide, spread_px, cut_off=cut_off)
+        if number < len(spans) - 1:
+            last, replaced = _at_gap(gray, points, stop - 1, own[0], usual, wide, spread_px, cut_off=cut_off)
+            end -= replaced
+        inner = slice(begin, end)
         body = (own[0][inner], own[1][inner], own[2][inner])
         if first is not None:
             parts.append((first.point[None], own[1][:1], own[2][:1]))
@@ -121,9 +125,53 @@ def with_ends(
     )
 
 
+def _at_gap(
+    gray: NDArray[Any],
+    points: Points,
+    after: int,
+    run: Points,
+    std: float,
+    wide: float,
+    spread_px: tuple[float, float],
+    *,
+    cut_off: bool,
+) -> tuple[_End | None, int]:
+    """Return where a stretch (its points towards the gap) ends at the gap ``after`` a point, and how many points that
+    replaces; no end where it cannot be told or dimmer light goes on.
+    """
+    straight_on, ends = _goes_on(points, after, wide, spread_px[1]), _wide(points, after, wide)
+    if not straight_on and not ends:
+        return None, 0
+    end = _end(gray, run, std, spread_px, cut_off=cut_off, slanted=straight_on)
+    if end is None:
+        return None, 0
+    if not ends or _reaches(points, after, end):
+        # Light that fades strays aside before dimmer light goes on, too, and what lies in a narrow gap may be a spark.
+        return None, end.replaces if straight_on else 0
+    return end, end.replaces
+
+
 def _wide(points: Points, after: int, least: float) -> bool:
     """Tell whether a gap is wide enough for an end: at corners a few points are missing and the line goes on."""
     return float(np.hypot(*(points[after + 1] - points[after]))) > least
+
+
+def _goes_on(points: Points, after: int, wide: float, sigma: float) -> bool:
+    """Tell whether a line goes on straight behind a gap too narrow for an end: light is missing there, no corner."""
+    if float(np.hypot(*(points[after + 1] - points[after]))) < LEAST_DROPOUT_SHARE * wide:
+        return False
+    before, behind = points[: after + 1], points[:after:-1]
+    lines = []
+    for run in (before, behind):
+        rounded = _rounded(run, sigma)
+        body = run[-END_POINTS - rounded : -rounded]
+        if len(body) < END_POINTS or float(step_lengths(run[-END_POINTS - rounded :]).max()) > BREAK_PX:
+            return False
+        lines.append(total_least_squares(body))
+    one, other = lines
+    turn = one.direction[0] * other.direction[1] - one.direction[1] * other.direction[0]
+    apart = max(abs(float(one.offset(other.point))), abs(float(other.offset(one.point))))
+    return abs(float(turn)) < IN_LINE_TURN and apart < max(1.0, sigma)
 
 
 def _reaches(points: Points, after: int, end: _End) -> bool:
@@ -147,14 +195,23 @@ def _beside(gray: NDArray[Any], spots: Points, sigma_across: Points, *, cut_off:
     return seen
 
 
-def _end(gray: NDArray[Any], run: Points, std: float, spread_px: tuple[float, float], *, cut_off: bool) -> _End | None:
+def _end(
+    gray: NDArray[Any],
+    run: Points,
+    std: float,
+    spread_px: tuple[float, float],
+    *,
+    cut_off: bool,
+    slanted: bool = False,
+) -> _End | None:
     """Return where a line ends, None where it cannot be told; light is spread by so much along rows and columns.
 
+    A ``slanted`` line is taken from as far before its end as that rounds any of its columns: a plate has the length.
     Columns that pass the end see only its rounding and bend away from the line: the end is sought along the line of
     the points before them, or along their parabola where they bend more than they scatter.
     """
     sigma = spread_px[1]
-    rounded = max(math.ceil(2 * spread_px[0]), LEAST_ROUNDED)
+    rounded = _rounded(run, sigma) if slanted else max(math.ceil(2 * spread_px[0]), LEAST_ROUNDED)
     if len(run) < END_POINTS + rounded:
         return None
     for count in (END_POINTS, FEWEST_END_POINTS):
@@ -225,6 +282,22 @@ def _end(gray: NDArray[Any], run: Points, std: float, spread_px: tuple[float, fl
         rounded - int(bad[0]) if len(bad) else 0,
         further,
     )
+
+
+def _rounded(run: Points, sigma: float) -> int:
+    """Return how many last points of a stretch its end may round at the most.
+
+    A column meets the rounding beside the line, too: along a slanted line that is farther from its end. Where a whole
+    line is slanted what of its width along the columns, ``sigma``, is blur is not seen: all of it may be.
+    """
+    least = max(math.ceil(2 * sigma), LEAST_ROUNDED)
+    before = run[-END_POINTS - least : -least]
+    if len(before) < END_POINTS:
+        return least
+    x, y = (abs(float(step)) for step in before[-1] - before[0])
+    length = max(math.hypot(x, y), 1e-6)
+    across = sigma * max(x, y) / length
+    return max(math.ceil(2 * across * (x + y) / length), LEAST_ROUNDED)
 
 
 def _lit(gray: NDArray[Any], spots: Points, sigma_across: Points, height: float) -> int:

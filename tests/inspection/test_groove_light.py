@@ -13,7 +13,7 @@ from calibration.model import from_pixel_size
 from core.quantity import NotMeasurable, Quantity
 from inspection.laser_frame import measure_frame
 from measurement import measure
-from vision.stray_light import light_beyond_end
+from vision.stray_light import goes_on_beyond_end, light_beyond_end
 from vision.stripe import extract
 
 SHAPE, MM_PER_PX = (480, 1000), 0.05
@@ -69,3 +69,15 @@ def test_light_counts_straight_ahead_or_anywhere_beside_an_end(aside: int, anywh
     cv2.circle(frame, (458 - aside, 120 + aside), 5, 200, -1)
     end, ahead = np.array([440.0, 120.0]), np.array([1.0, 0.0])
     assert light_beyond_end(frame, stripe, end, ahead, 40.0, anywhere=anywhere) is told
+
+
+@pytest.mark.parametrize("seen_on", [False, True])
+def test_a_face_of_which_points_are_missing_goes_on_beyond_them(seen_on: bool) -> None:
+    """The last point before them was taken for its end: a depth of 3.2 mm was told for 5.6 mm."""
+    frame = stripe_picture(SHAPE, [FACES[0], PLATES[1]], Light(noise=3.0), np.random.default_rng(5))
+    stripe = extract(frame)
+    way = (FACES[0][2] - FACES[0][1]) / np.hypot(*(FACES[0][2] - FACES[0][1]))
+    end = FACES[0][1] + 40.0 * way
+    along = (stripe.points_px - end) @ way
+    missing = (along > 0) & (along < (30.0 if seen_on else 1000.0)) & (stripe.points_px[:, 0] < 480)
+    assert goes_on_beyond_end(replace(stripe, points_px=stripe.points_px[~missing]), end, way, 60.0) is seen_on

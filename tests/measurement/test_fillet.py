@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -109,6 +110,20 @@ def test_concave_triangle_touches_the_face_and_a_larger_one_crosses_it(draw):
 
     assert outside(0.9995) < 1e-3
     assert outside(1.01) > 0.02
+
+
+def test_a_toe_that_may_lie_nearer_to_the_root_may_limit_the_size(draw):
+    """Moved by one standard uncertainty its leg is still the longer, by two it is not: size passed for sure."""
+    face = draw.fillet(90, 6.0, 6.0, -0.5).face
+    sure = measure(draw.section("tee", face))
+    unsure = measure(draw.section("tee", replace(face, toe_std_left=0.6)))
+    leg, size = value(unsure, "leg_left"), value(unsure, "size")
+    assert leg - 0.6 > size > leg - 1.2
+    for name, share in (("size", 1.0), ("design_throat", math.cos(math.radians(45)))):
+        assert value(unsure, name) == pytest.approx(value(sure, name))
+        assert sure[name].expanded_uncertainty < 0.02
+        assert share * (leg - 1.2) >= value(unsure, name) - unsure[name].expanded_uncertainty - 0.01
+        assert unsure[name].expanded_uncertainty < share * 1.2
 
 
 @settings(max_examples=25, deadline=None, derandomize=True)

@@ -99,6 +99,22 @@ def test_what_lies_below_the_plate_beside_an_unsure_toe_may_be_undercut_or_face(
         assert "3.0 mm" in found.reason
 
 
+@pytest.mark.parametrize(("toe_std", "offset", "given"), [(0.05, 0.0, True), (0.8, 0.0, False), (0.8, -0.7, True)])
+def test_an_undercut_beyond_an_unsure_toe_is_not_told_as_none(draw, toe_std, offset, given):
+    """A toe found too far out on the plate has the undercut on its weld's side: it was told as none, to 0.07 mm."""
+    toes = np.array([-9.0, 0.0]), np.array([5.0, offset])
+    sampling = draw.Sampling(noise=0.005, rng=np.random.default_rng(6))
+
+    def face(count):
+        x = np.linspace(-9, 5, count)
+        cap = np.maximum(1.5 * (1 - ((x - 1) / 4) ** 2), 0.0) + offset * np.clip((x - 1) / 4, 0, 1)
+        return np.column_stack([x, cap - (0.5 * np.exp(-(((x + 4.2) / 0.5) ** 2)) if offset == 0 else 0.0)])
+
+    found = draw.welded(*toes, LEFT, RIGHT, face, sampling)
+    measured = measure(draw.section("butt", replace(found, toe_std_left=toe_std), sampling))["undercut_left"]
+    assert isinstance(measured, NotMeasurable) is not given
+
+
 def test_no_undercut_reads_zero_with_its_bound(draw):
     sampling = draw.Sampling(noise=0.01, rng=np.random.default_rng(6))
     measured = measure(draw.butt(12.0, 1.5, sampling))

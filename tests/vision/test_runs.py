@@ -136,3 +136,14 @@ def test_a_grain_that_joined_a_surface_does_not_part_it(bump_mm: float, bend_deg
     runs = straight_runs(points, np.zeros(len(points), bool), closed=True, tolerance=0.045, shortest=1.0)
     along = [run for run in runs if run.line.dx > 0.9]
     assert len(along) == parts
+
+
+def test_a_few_points_far_below_a_surface_are_no_end_of_it() -> None:
+    """The floor of a U beyond the gap, nearly level there, was taken for the end of the plate."""
+    rng = np.random.default_rng(1)
+    plate = np.column_stack([np.arange(0.0, 40.0, 0.06), np.zeros(667)])
+    floor = np.column_stack([44.0 + 0.06 * np.arange(11), np.linspace(-8.2, -8.1, 11)])
+    wall = np.column_stack([np.full(60, 44.7), np.arange(-8.0, -5.0, 0.05)])
+    points = np.vstack([plate, floor, wall]) + rng.normal(0, 0.004, (738, 2))
+    runs = straight_runs(points, np.zeros(738, bool), closed=False, tolerance=0.05, shortest=0.4)
+    assert max(runs, key=lambda run: run.length).stop <= 667

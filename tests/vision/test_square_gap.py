@@ -79,6 +79,21 @@ def test_level_plates_leave_open_which_place_is_the_gap(more: tuple[float, float
         assert abs(misalignment.value - offset) <= (misalignment.expanded_uncertainty or 0)
 
 
+def test_an_end_that_stands_alone_parts_no_surface() -> None:
+    """The place behind it passed for a step of the surfaces, and a dropout of 2.5 mm for the gap of 2 mm."""
+    level = profile(2.0, 0.0, more=(8.0, 10.5))
+    points = level.points_mm
+    keep = np.ones(len(points), bool)
+    for first, last in ((7.7, 7.98), (10.52, 10.8)):
+        keep &= (points[:, 0] < first) | (points[:, 0] > last)
+    assert np.count_nonzero(keep) < len(points)
+    spoiled = replace(level, points_mm=points[keep], std_mm=level.std_mm[keep], cut=level.cut[keep], gaps=())
+    (weld,) = find_welds_in_profile(spoiled, joint="groove").welds
+    gap = measure(weld.section)["root_gap"]
+    assert isinstance(gap, NotMeasurable)
+    assert "2 places" in gap.reason
+
+
 def test_surfaces_that_step_at_two_places_are_not_measured() -> None:
     stepped = profile(2.0, 0.5, more=(5.0, 6.0))
     points = stepped.points_mm.copy()

@@ -152,3 +152,18 @@ def test_no_end_is_placed_where_a_glint_lies_on_a_corner() -> None:
     picture += 600.0 * np.exp(-(((x - corner[0]) / 9.0) ** 2) - ((y - corner[1]) / 9.0) ** 2)
     stripe = extract(np.clip(np.rint(picture), 0, 255).astype(np.uint8))
     assert all(np.hypot(*(stripe.points_px[at] - corner)) > 60 for at in stripe.ends)
+
+
+@pytest.mark.parametrize("slope", [-0.85, 0.85])
+@pytest.mark.parametrize("dim", [0.0, 0.12])
+def test_no_point_strays_where_light_is_missing_on_a_slanted_thick_line(slope: float, dim: float) -> None:
+    """Columns meet the rounded end of such a line beside it and bend away: a dropout passed for an edge."""
+    whole = np.array([[-20.0, 300.0 - 450.0 * slope], [920.0, 300.0 + 490.0 * slope]])
+    parts = [whole[0] + share * (whole[1] - whole[0]) for share in (0.48, 0.507)]
+    light = Light(noise=1.5, amplitude=190.0, sigma_px=5.5, ghosts=((np.array(parts), dim * 190.0, 5.5),))
+    lines = [np.array([whole[0], parts[0]]), np.array([parts[1], whole[1]])]
+    stripe = extract(stripe_picture((600, 900), lines, light, np.random.default_rng(3)))
+    off = stripe.points_px[:, 1] - np.interp(stripe.points_px[:, 0], *whole.T)
+    inside = (stripe.points_px[:, 1] > 60) & (stripe.points_px[:, 1] < 540)
+    assert np.abs(off[inside]).max() < 2.0
+    assert np.count_nonzero(inside) > 0.8 * np.ptp(stripe.points_px[inside, 0])
