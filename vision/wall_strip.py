@@ -19,12 +19,12 @@ from vision.section import PlateSurface, Section, WeldSurface
 
 Floats = NDArray[np.float64]
 
-LEAST_SHAPE = 4.5
-"""By how much more the weld's surface is out of straight than the other side is off it: walls have 7 and more, drawn
-welds up to 2.5."""
+LEAST_SHAPE, MOST_OFF_STEPS = 6.0, 15.0
+"""By how much more the weld's surface is out of straight than the other side is off it, and how far that may be, in
+steps of the outline: walls have 6.4 to 12 and up to 10; drawn tees and butts up to 2.5, a lap 4.8 at 38 steps."""
 
 FOLLOWED = 0.85
-"""Share of the surface, and of the face alone, that the other side follows: a wall may be hidden somewhere."""
+"""Share of either plate and of the face that the other side follows: a wall may be hidden somewhere."""
 
 PLACES, ACROSS, TURNS = 160, 15, 12
 ALONG = np.linspace(-1.5, 1.5, 7)
@@ -44,7 +44,8 @@ def is_wall(section: Section, outline_mm: Points) -> bool:
     # From the chord to the face and to the corner behind it: what both sides of a strip have in common.
     shape = float(np.ptp(np.append(Line.through(face.toe_left, face.toe_right).offset(corner), 0.0)))
     step = float(np.median(np.hypot(*np.diff(outline_mm, axis=0).T)))
-    return shape > LEAST_SHAPE * max(_off_other_side(face, outline_mm, step), 0.5 * step)
+    off = _off_other_side(face, outline_mm, step)
+    return off <= MOST_OFF_STEPS * step and shape > LEAST_SHAPE * max(off, 0.5 * step)
 
 
 def _off_other_side(face: WeldSurface, outline_mm: Points, step_mm: float) -> float:
@@ -58,11 +59,12 @@ def _off_other_side(face: WeldSurface, outline_mm: Points, step_mm: float) -> fl
     across = np.linalg.lstsq(normals, np.array(widths), rcond=0.2)[0]
     chord = Line.through(face.toe_left, face.toe_right).direction
     straight = abs(float(np.linalg.det(normals))) < 0.2
-    tree, whole, alone = cKDTree(other), _evenly(surface), _evenly(face.face)
+    tree, whole = cKDTree(other), _evenly(surface)
+    parts = [_evenly(part) for part in (face.left.points, face.face, face.right.points)]
     off = float("inf")
     for along in ALONG if straight else (0.0,):
         fit = _fitted(whole, tree, across + along * float(np.median(widths)) * chord)
-        away = (tree.query(_moved(part, fit))[0] for part in (whole, alone))
+        away = (tree.query(_moved(part, fit))[0] for part in parts)
         off = min(off, max(float(np.quantile(each, FOLLOWED)) for each in away))
     return off
 
