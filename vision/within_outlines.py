@@ -38,6 +38,7 @@ from vision.structure import (
     shape_of,
     with_wander_told,
 )
+from vision.wall_strip import is_wall
 
 LEAST_SUPPORT = 0.7
 """Least share of an outline that stands clear of the grain beside it."""
@@ -98,6 +99,8 @@ def welds_in(
     found = built(structure, profiles, flags, calibration, origin)
     sharp = [(profile.points_mm, outline) for profile, outline in zip(profiles, outlines, strict=True)]
     kept = found.welds if marks else plausible_welds(found.welds, told=joint != "auto")
+    if not marks and len(profiles) == 1 and any(is_wall(weld.section, profiles[0].points_mm) for weld in kept):
+        return None
     welds = tuple(weld for weld in map(partial(without_glare, sharp), kept) if weld is not None)
     grained = ruled or rough > ROUGH
     if grained or any(outline.bridged_px is not None for outline in outlines):
