@@ -13,14 +13,12 @@ import cv2
 import numpy as np
 
 from core.fitting import LineFit
-from core.geometry import Line, Points, arc_length, distance, step_lengths
+from core.geometry import Line, Points, arc_length, step_lengths
 from vision.face_arc import arc_through, of_either, where_met
+from vision.hidden_start import GENTLE_MM, GENTLE_SHARE, bulge_before, hidden_start, is_flat
 from vision.overhang import seen_height, toe_below
 from vision.plate_line import NOISY_MM, Detail, wander_of
-from vision.toe_departure import FLATTEST_UNDERCUT, STAYS_ON_PLATE_MM, UNSEEN_MM, departure
-
-GENTLE_MM, GENTLE_SHARE = 1.5, 0.12
-"""Length of face, from its departure, that tells the bend of a gentle one, and its largest share of the path."""
+from vision.toe_departure import UNSEEN_MM, departure
 
 HIDDEN_BELOW_DEG = 25.0
 """A face that is seen to leave its plate more steeply has nothing hidden before it."""
@@ -82,9 +80,6 @@ face that leads so many times farther out leads into the groove."""
 FILLED_NOTCH = 0.25
 """How much farther in a toe may lie below an overhang of which no nose is seen, over the height to which blur fills the
 notch (the standard uncertainty; in drawn ones 0.2 to 0.5 of that height was missing)."""
-
-LONGEST_HIDDEN = 1.0
-"""No more of a face is hidden than this share of the stretch that tells its bend."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -211,14 +206,14 @@ def _model_toe(
     # where its model meets the plate disagree; what cannot be explained by the threshold is doubt.
     expected = threshold / max(math.tan(math.radians(min(slope_deg, 85.0))), 0.02) + clear
     # A hollow that is much wider than deep, beyond which the face rises gently, may be the beginning of the face.
-    groove = undercut and not (slope_deg < HIDDEN_BELOW_DEG and _is_flat(path[: leave + 1], towards, sign))
+    groove = undercut and not (slope_deg < HIDDEN_BELOW_DEG and is_flat(path[: leave + 1], towards, sign))
     if slope_deg < 10.0 and not groove:
         std = math.hypot(std, 0.7 * expected)
     hidden = 0.0
     if slope_deg < HIDDEN_BELOW_DEG and not groove:
         stop = int(np.searchsorted(length, length[leave] + min(GENTLE_MM, GENTLE_SHARE * face_length)))
-        hidden = _hidden_start(path[leave : stop + 1], towards, threshold)
-        hidden = max(hidden, _bulge_before(path[: leave + 1], towards, sign, 3.0 * fit.residual_std))
+        hidden = hidden_start(path[leave : stop + 1], towards, threshold)
+        hidden = max(hidden, bulge_before(path[: leave + 1], towards, sign, 3.0 * fit.residual_std))
         std = math.hypot(std, hidden)
     apart = abs(float(towards.along(path[leave])) - corner_along)
     beyond = max(0.0, apart - 1.5 * expected)
@@ -274,53 +269,6 @@ def _widened(
         accepted.append(found)
         window = wider
     return window, accepted[-1]
-
-
-def _hidden_start(face: Points, towards: Line, threshold: float) -> float:
-    """Return how far before its visible departure a face may have begun, as a standard uncertainty.
-
-    A face that bends away from the plate line may have lain along it, or have bulged to its other side by less than
-    the threshold. A parabola tells over which length that cannot be seen.
-    """
-    if len(face) < 12:
-        return 0.0
-    along, offset = towards.along(face), towards.offset(face)
-    bend, slope, start = np.polyfit(along - along[0], offset * math.copysign(1.0, float(offset[-1])), 2)
-    if bend <= 0:
-        return 0.0
-    lowest = float(start - slope**2 / (4 * bend))
-    if not -threshold < lowest < threshold:
-        return 0.0
-    return min(math.sqrt((threshold - lowest) / bend), LONGEST_HIDDEN * float(np.ptp(along)))
-
-
-def _is_flat(plate: Points, towards: Line, sign: int) -> bool:
-    """Tell whether the hollow at the end of a plate is flatter than a groove."""
-    offset = sign * towards.offset(plate)
-    below = np.flatnonzero(offset[::-1] < 0)
-    if len(below) == 0:
-        return True
-    above = np.flatnonzero(offset[::-1][below[0] :] >= 0)
-    first = len(plate) - 1 - (below[0] + (int(above[0]) if len(above) else len(plate) - 1 - int(below[0])))
-    hollow = plate[max(first, 0) :]
-    return -float(np.min(offset[max(first, 0) :])) < FLATTEST_UNDERCUT * distance(hollow[-1], hollow[0])
-
-
-def _bulge_before(plate: Points, towards: Line, sign: int, noticeable: float) -> float:
-    """Return how far before its departure a face may have begun by a low bulge, as a standard uncertainty.
-
-    A face that crosses the plate line at a gentle angle may have lain on its other side first, by no more than a plate
-    wanders elsewhere. What lies there next to the departure, farther from the line than ``noticeable``, may be
-    plate or weld.
-    """
-    beyond = -sign * towards.offset(plate)[::-1]
-    away = -(towards.along(plate)[::-1] - float(towards.along(plate[-1])))
-    begun = np.flatnonzero((beyond > noticeable) & (away < STAYS_ON_PLATE_MM + GENTLE_MM))
-    if len(begun) == 0:
-        return 0.0
-    back = np.flatnonzero(beyond[begun[0] :] <= 0)
-    end = begun[0] + int(back[0]) if len(back) else len(away) - 1
-    return 0.5 * max(0.0, float(away[end]))
 
 
 def _meet(window: Points, towards: Line, near: float, alike: float) -> tuple[float, float, float] | None:

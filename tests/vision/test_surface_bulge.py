@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from core.geometry import Line
-from vision.face_toe import _bulge_before, _is_flat
+from vision.hidden_start import bulge_before, is_flat
 
 TOWARDS = Line(0.0, 0.0, 1.0, 0.0)
 ALONG = np.arange(0.0, 20.0, 0.05)
@@ -20,19 +20,19 @@ def plate(bulge_mm: float, *, length_mm: float = 4.0) -> np.ndarray:
 
 @pytest.mark.parametrize("sign", [1, -1])
 def test_a_bulge_opposite_to_the_face_is_doubt_over_its_length(sign: int) -> None:
-    assert _bulge_before(plate(-sign * 0.04), TOWARDS, sign, 0.02) == pytest.approx(2.0, abs=0.1)
+    assert bulge_before(plate(-sign * 0.04), TOWARDS, sign, 0.02) == pytest.approx(2.0, abs=0.1)
 
 
 def test_what_is_no_more_than_wander_or_lies_elsewhere_is_none() -> None:
-    assert _bulge_before(plate(-0.015), TOWARDS, 1, 0.02) == 0
-    assert _bulge_before(plate(0.04), TOWARDS, 1, 0.02) == 0
+    assert bulge_before(plate(-0.015), TOWARDS, 1, 0.02) == 0
+    assert bulge_before(plate(0.04), TOWARDS, 1, 0.02) == 0
     far = plate(0.0)
     far[100:140, 1] = -0.05
-    assert _bulge_before(far, TOWARDS, 1, 0.02) == 0
+    assert bulge_before(far, TOWARDS, 1, 0.02) == 0
 
 
 @pytest.mark.parametrize(("depth_mm", "flat"), [(0.05, True), (0.4, False)])
 def test_a_hollow_much_wider_than_deep_is_no_groove(depth_mm: float, flat: bool) -> None:
     along = np.arange(0.0, 8.0, 0.02)
     dip = np.where(along > 5.0, -depth_mm * np.sin(np.pi * (along - 5.0) / 3.0), 0.002)
-    assert _is_flat(np.column_stack([along, dip]), TOWARDS, 1) is flat
+    assert is_flat(np.column_stack([along, dip]), TOWARDS, 1) is flat
