@@ -50,7 +50,7 @@ class Displaced:
 @dataclass(frozen=True, slots=True, eq=False)
 class Bands:
     """What is seen beside an outline at places (N, 2) px with the way outwards at each (N, 2): how wide a band lies
-    inside it, 0 where none does, NaN where it is not seen (N,)."""
+    inside it, 0 where none does, below 0 where something else does, NaN where it is not seen (N,)."""
 
     places: Points
     out: Points
@@ -111,7 +111,7 @@ class _Poll:
         expected = self.terms @ trials
         should = seen & (expected > self.narrowest_px + self.within_px)
         agree = should & (np.abs(found - expected) < self.within_px + self.within * expected)
-        astray = seen & (expected < 0.5) & (found > 0)
+        astray = seen & (expected < 0.5) & (found != 0)
         return agree.sum(axis=0) - 0.5 * (should & ~agree).sum(axis=0) - astray.sum(axis=0), agree
 
 

@@ -117,7 +117,7 @@ def _displaced(
     should, should_not = seen & (expected > NARROWEST_PX + WITHIN_PX), seen & (expected < 0.5)
     if np.count_nonzero(should) < LEAST_BANDED * count or not should_not.any():
         return None
-    if np.mean(close[should]) < LEAST_FOLLOWED_ALONE or np.mean(found[should_not] > 0) > MOST_ASTRAY:
+    if np.mean(close[should]) < LEAST_FOLLOWED_ALONE or np.mean(found[should_not] != 0) > MOST_ASTRAY:
         return None
     # The soft rim of a shadow shows no edge in the mean; that of a wall with scale on it does, and not at each place.
     together, steps_together = _seen_together(across, expected, should, least)
@@ -197,6 +197,8 @@ def _across(places: Points, out: Points, picture: ReducedPicture) -> _Across:
 def _widths(across: _Across, least: tuple[float, float]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return how far inside each place a second edge lies, 0 where none does, NaN beyond the picture, and its step.
 
+    Below 0 that of the other side of a thin plate, which ends no band, but would pass for the end of one.
+
     ``least`` is the smallest step, over that from the ground to the metal and in grey levels.
     """
     rows, depths = across.levels, across.depths
@@ -219,9 +221,10 @@ def _widths(across: _Across, least: tuple[float, float]) -> tuple[NDArray[np.flo
     spread = np.sqrt(np.where(within, np.square(rows - mean[:, None]), 0.0).sum(axis=1) / np.maximum(many, 1))
     even = spread < EVEN * size[index, best]
     # Behind the other side of a thin plate lies the ground again.
-    ground, behind = rows[:, :3].mean(axis=1), rows[index[:, None], best[:, None] + np.arange(5, 7)].mean(axis=1)
+    ground, behind = rows[:, :3].mean(axis=1), rows[index[:, None], best[:, None] + np.arange(7, 9)].mean(axis=1)
     face = np.abs(behind - ground) > AS_GROUND * np.abs(mean - ground)
-    return np.where(across.seen, np.where(strong & even & face, depth[best], 0.0), np.nan), step[index, best]
+    width = np.where(face, depth[best], -depth[best])
+    return np.where(across.seen, np.where(strong & even, width, 0.0), np.nan), step[index, best]
 
 
 def without_band(outline: Silhouette, displaced: Displaced, picture: ReducedPicture) -> Silhouette | None:
