@@ -166,12 +166,13 @@ def _seen_together(
 @dataclass(frozen=True, slots=True, eq=False)
 class _Across:
     """Grey levels (N, M) across an outline at some depths (M,) inside it, which of them lie beyond the picture, which
-    places (N,) are seen, and the usual step from the ground to the metal."""
+    places (N,) are seen, the level of the ground beside each (N,), and the usual step from it to the metal."""
 
     levels: NDArray[np.float32]
     depths: NDArray[np.float32]
     beyond: NDArray[np.bool_]
     seen: NDArray[np.bool_]
+    ground: NDArray[np.float32]
     usual: float
     reach: float
 
@@ -191,7 +192,7 @@ def _across(places: Points, out: Points, picture: ReducedPicture) -> _Across:
     seen = ~beyond[:, : round(NARROWEST_PX) + 8].any(axis=1)
     ground = rows[:, :3].mean(axis=1)
     usual = abs(median(rows[seen][:, -6:].ravel()) - median(ground[seen])) if seen.any() else 0.0
-    return _Across(rows, depths, beyond, seen, usual, reach)
+    return _Across(rows, depths, beyond, seen, ground, usual, reach)
 
 
 def _widths(across: _Across, least: tuple[float, float]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -221,8 +222,8 @@ def _widths(across: _Across, least: tuple[float, float]) -> tuple[NDArray[np.flo
     spread = np.sqrt(np.where(within, np.square(rows - mean[:, None]), 0.0).sum(axis=1) / np.maximum(many, 1))
     even = spread < EVEN * size[index, best]
     # Behind the other side of a thin plate lies the ground again.
-    ground, behind = rows[:, :3].mean(axis=1), rows[index[:, None], best[:, None] + np.arange(7, 9)].mean(axis=1)
-    face = np.abs(behind - ground) > AS_GROUND * np.abs(mean - ground)
+    behind = rows[index[:, None], best[:, None] + np.arange(7, 9)].mean(axis=1)
+    face = np.abs(behind - across.ground) > AS_GROUND * np.abs(mean - across.ground)
     width = np.where(face, depth[best], -depth[best])
     return np.where(across.seen, np.where(strong & even, width, 0.0), np.nan), step[index, best]
 

@@ -44,9 +44,7 @@ def led_along_edge(
     gray
         (H, W) uint8, the picture in which the outline was followed.
     """
-    if outline.soft is None or outline.unsharp > MOST_UNSHARP:
-        return outline
-    if outline.steps is None or outline.blunt is None:
+    if outline.soft is None or outline.steps is None or outline.blunt is None or outline.unsharp > MOST_UNSHARP:
         return outline
     stretches = _astray(outline, np.abs(outline.steps), outline.soft & ~outline.cut, outline.blunt)
     for _ in range(2):
