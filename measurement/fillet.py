@@ -78,7 +78,7 @@ def _with_shorter_legs(
     if "size" not in outline.marks:
         return edge
     half = math.cos(math.radians(angle_between_lines_deg(outline.left, outline.right) / 2))
-    size = float((outline.marks["size"].point - root) @ _bisector(outline.left, outline.right)) / half
+    size = _reached(outline, root, half)
     doubts: dict[str, float] = {}
     for side, toe in _toes(outline).items():
         std = surface.toe_std_left if side == "left" else surface.toe_std_right
@@ -114,7 +114,7 @@ def _values(outline: Outline) -> dict[str, float]:
     half = math.cos(math.radians(angle / 2))
     size, throat = (legs.get(outline.held_by.get(name, ""), 0.0) for name in ("size", "throat"))
     if "size" in marks:
-        size = float((marks["size"].point - root) @ _bisector(left, right)) / half
+        size = _reached(outline, root, half)
     if "throat" in marks:
         throat = distance(marks["throat"].point, root)
     return {
@@ -132,6 +132,14 @@ def _values(outline: Outline) -> dict[str, float]:
         "face_width": distance(outline.toe_right, outline.toe_left),
         "weld_area": abs(_area(root, outline)),
     }
+
+
+def _reached(outline: Outline, root: Points, half: float) -> float:
+    """Return the leg of the triangle whose hypotenuse goes through the place of the face that limits it.
+
+    ``half`` is the cosine of half the joint angle.
+    """
+    return float((outline.marks["size"].point - root) @ _bisector(outline.left, outline.right)) / half
 
 
 def _area(root: Points, outline: Outline) -> float:

@@ -93,10 +93,10 @@ def _find_beside_spatter(profile: Profile, joint: JointChoice, calibration: Cali
         return _find_among_reflections(profile, joint, calibration)
     try:
         found = _find_in_flat(profile, joint, calibration)
-    except NothingMeasurable:
+    except NothingMeasurable as nothing:
         with contextlib.suppress(NothingMeasurable):
             return _without_spatter(profile, drops, joint, calibration)
-        return _find_among_reflections(profile, joint, calibration)
+        return _without_reflections(profile, joint, calibration, nothing)
     drops = [drop for drop in drops if any(sticks_to(drop, weld.section, profile.points_mm) for weld in found.welds)]
     if not drops:
         return found
@@ -113,10 +113,17 @@ def _find_among_reflections(profile: Profile, joint: JointChoice, calibration: C
     """Return the welds of a profile; where none is seen, a groove without what hangs in its air."""
     try:
         return _find_in_flat(profile, joint, calibration)
-    except NothingMeasurable:
-        pieces = in_air(profile) if joint in ("auto", "groove") else []
-        if not pieces:
-            raise
+    except NothingMeasurable as nothing:
+        return _without_reflections(profile, joint, calibration, nothing)
+
+
+def _without_reflections(
+    profile: Profile, joint: JointChoice, calibration: Calibration | None, nothing: NothingMeasurable
+) -> FoundWelds:
+    """Return the groove of a profile without what hangs in its air; raise what was said of it where nothing does."""
+    pieces = in_air(profile) if joint in ("auto", "groove") else []
+    if not pieces:
+        raise nothing
     seen = without(profile, pieces, OTHER_LIGHT)
     found = _find_in_flat(seen, "groove", calibration)
     pixels = () if profile.points_px is None else (profile.points_px,)

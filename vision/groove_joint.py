@@ -66,16 +66,16 @@ def members(
         Points (N, 2) of an outline, (N,) which of them are cut, and its straight runs.
     """
     one, other = member(*first, direction), member(*second, -direction)
-    if one is None and other is not None and is_bevelled(other):
+    if one is None and other is not None and _is_bevelled(other.towards, other.end):
         one = member(*first, direction, beside_bevel=True)
-    elif other is None and one is not None and is_bevelled(one):
+    elif other is None and one is not None and _is_bevelled(one.towards, one.end):
         other = member(*second, -direction, beside_bevel=True)
     return None if one is None or other is None else (one, other)
 
 
-def is_bevelled(member: Member) -> bool:
-    """Tell whether a member has a face that is far from square to its surface."""
-    return any(_from_square_deg(member.towards.line, face.line) > 2 * SQUARE_WITHIN_DEG for face in member.end)
+def _is_bevelled(towards: Run, end: tuple[Run, ...]) -> bool:
+    """Tell whether one of the faces at a member's end is far from square to its surface."""
+    return any(_from_square_deg(towards.line, face.line) > 2 * SQUARE_WITHIN_DEG for face in end)
 
 
 def member(
@@ -169,7 +169,7 @@ def _short_face(points: Points, start: int, stop: int) -> Run | None:
 
 def _too_short(towards: Run, away: Run, end: tuple[Run, ...], thickness: float, beside_bevel: bool) -> bool:
     longest, shortest = max(towards.length, away.length), min(towards.length, away.length)
-    if beside_bevel or any(_from_square_deg(towards.line, face.line) > 2 * SQUARE_WITHIN_DEG for face in end):
+    if beside_bevel or _is_bevelled(towards, end):
         return longest < LEAST_BEVELLED * thickness or shortest < 0.25 * thickness
     return longest < LEAST_LENGTH * thickness or shortest < 0.5 * thickness
 

@@ -75,6 +75,15 @@ def pieces(points: Points) -> Iterator[tuple[int, int]]:
     yield from pairwise([0, *(breaks + 1).tolist(), len(points)])
 
 
+@dataclass(frozen=True, slots=True)
+class _Gap:
+    """A gap after a point, how wide one is that surfaces end at, and whether the line goes on straight behind it."""
+
+    after: int
+    wide: float
+    straight_on: bool
+
+
 def with_ends(
     gray: NDArray[Any],
     points: Points,
@@ -96,15 +105,18 @@ def with_ends(
     parts: list[tuple[Points, NDArray[np.float64], NDArray[np.bool_]]] = []
     count = 0
     gray = np.ascontiguousarray(gray)
+    onward = [_goes_on(points, stop - 1, wide, spread_px[1]) for _, stop in spans[:-1]]
     for number, (start, stop) in enumerate(spans):
         own = (points[start:stop], std[start:stop], saturated[start:stop])
         usual, cut_off = median(own[1]), bool(own[2].mean() > MUCH_CUT_OFF)
         first = last = None
         begin, end = 0, stop - start
         if number:
-            first, begin = _at_gap(gray, points, start - 1, own[0][::-1], usual, wide, spread_px, cut_off=cut_off)
+            gap = _Gap(start - 1, wide, onward[number - 1])
+            first, begin = _at_gap(gray, points, gap, own[0][::-1], usual, spread_px, cut_off=cut_off)
         if number < len(spans) - 1:
-            last, replaced = _at_gap(gray, points, stop - 1, own[0], usual, wide, spread_px, cut_off=cut_off)
+            gap = _Gap(stop - 1, wide, onward[number])
+            last, replaced = _at_gap(gray, points, gap, own[0], usual, spread_px, cut_off=cut_off)
             end -= replaced
         inner = slice(begin, end)
         body = (own[0][inner], own[1][inner], own[2][inner])
@@ -128,24 +140,23 @@ def with_ends(
 def _at_gap(
     gray: NDArray[Any],
     points: Points,
-    after: int,
+    gap: _Gap,
     run: Points,
     std: float,
-    wide: float,
     spread_px: tuple[float, float],
     *,
     cut_off: bool,
 ) -> tuple[_End | None, int]:
-    """Return where a stretch (its points towards the gap) ends at the gap ``after`` a point, and how many points that
-    replaces; no end where it cannot be told or dimmer light goes on.
+    """Return where a stretch (its points towards the gap) ends at a gap, and how many points that replaces; no end
+    where it cannot be told or dimmer light goes on.
     """
-    straight_on, ends = _goes_on(points, after, wide, spread_px[1]), _wide(points, after, wide)
+    straight_on, ends = gap.straight_on, _wide(points, gap.after, gap.wide)
     if not straight_on and not ends:
         return None, 0
     end = _end(gray, run, std, spread_px, cut_off=cut_off, slanted=straight_on)
     if end is None:
         return None, 0
-    if not ends or _reaches(points, after, end):
+    if not ends or _reaches(points, gap.after, end):
         # Light that fades strays aside before dimmer light goes on, too, and what lies in a narrow gap may be a spark.
         return None, end.replaces if straight_on else 0
     return end, end.replaces
@@ -169,9 +180,9 @@ def _goes_on(points: Points, after: int, wide: float, sigma: float) -> bool:
             return False
         lines.append(total_least_squares(body))
     one, other = lines
-    turn = one.direction[0] * other.direction[1] - one.direction[1] * other.direction[0]
+    turn = one.dx * other.dy - one.dy * other.dx
     apart = max(abs(float(one.offset(other.point))), abs(float(other.offset(one.point))))
-    return abs(float(turn)) < IN_LINE_TURN and apart < max(1.0, sigma)
+    return abs(turn) < IN_LINE_TURN and apart < max(1.0, sigma)
 
 
 def _reaches(points: Points, after: int, end: _End) -> bool:
