@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
 
 from calibration.ruler import calibrate_ruler
+from calibration.strip import Strip, align
 from calibration.ticks import _step_of_rows
 
 
@@ -42,3 +44,20 @@ def test_the_edge_of_the_picture_does_not_move_ticks(draw, angle_deg):
     along_mm = draw.through(np.linalg.inv(view), ticks)[:, 0] - first[0]
     assert len(ticks) > 100
     assert np.abs(along_mm - np.round(along_mm)).max() * 12.0 < 0.1
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_rows_where_every_second_tick_goes_on_are_not_those_of_all(seed):
+    """They hold half as many stripes, here a third bolder than the finest."""
+    period, finest, longer, top = 16, 40, 80, 160
+    picture = np.full((400, 1200), 220, np.float32)
+    for tick, x in enumerate(range(40, 1160, period)):
+        length, width = (longer, 4) if tick % 2 == 0 else (finest, 3)
+        picture[top : top + length, x : x + width] = 40
+    picture = cv2.GaussianBlur(picture, (0, 0), 1.0) + np.random.default_rng(seed).normal(0.0, 5.0, picture.shape)
+    strip = Strip(np.array([600.0, top + 20.0]), np.array([1.0, 0.0]), np.array([0.0, 1.0]), float(period))
+    aligned = align(np.clip(picture, 0, 255).astype(np.uint8), strip, 12.0, (-20.0, 60.0))
+    assert aligned is not None
+    moved, (low, high) = aligned
+    assert moved.origin[1] + low == pytest.approx(top, abs=4)
+    assert moved.origin[1] + high == pytest.approx(top + finest, abs=8)
