@@ -15,11 +15,11 @@ from numpy.typing import NDArray
 from calibration.graduation import Graduation
 from calibration.model import Lens
 from calibration.ticks import positions
-from calibration.unseen import LEAST_TILT_STD_RAD, TILT_STD_RAD, USUAL_FOCAL_PER_LONG_SIDE
+from calibration.unseen import LEAST_TILT_STD_RAD, SHOWN_TILT_STD_RAD, TILT_STD_RAD
 from core.geometry import Points
 
 LEAST_FAN_STD_RAD = math.radians(0.2)
-"""Assumption, no source: how well the ticks of both ends of a rule keep one direction, as a tilt."""
+"""Assumption, no source: how well ticks a picture's longer side apart keep one direction."""
 
 
 def rule_homography(
@@ -67,9 +67,8 @@ def rule_homography(
     return np.asarray(result / (result[2] @ np.append(centre_px, 1.0)))
 
 
-def assumed_camera(width: int, height: int) -> NDArray[np.float64]:
-    """Return the camera matrix that is assumed of a camera nobody calibrated."""
-    focal_px = USUAL_FOCAL_PER_LONG_SIDE * max(width, height)
+def assumed_camera(width: int, height: int, focal_px: float) -> NDArray[np.float64]:
+    """Return the camera matrix that is assumed of a camera nobody calibrated, from a likely focal length."""
     return np.array([[focal_px, 0.0, 0.5 * (width - 1)], [0.0, focal_px, 0.5 * (height - 1)], [0.0, 0.0, 1.0]])
 
 
@@ -80,6 +79,7 @@ def perspective_across(
     along_px: Points,
     along_per_px: float,
     focal_px: float,
+    longest_px: float,
     lens: Lens | None,
 ) -> tuple[Points, float, float]:
     """Return the direction of the ticks in the ideal picture, the perspective across the rule per px, and its std.
@@ -99,8 +99,8 @@ def perspective_across(
     s = (0.5 * (upper + lower) - centre_px) @ along_px
     rate = float(np.polyfit(s, aside / ahead, 1)[0])
     along = abs(along_per_px)
-    prior = max(math.tan(math.radians(5.0)) / focal_px, along)
-    noise = math.hypot(graduation.fan.rate_std, LEAST_FAN_STD_RAD / focal_px)
+    prior = max(math.tan(SHOWN_TILT_STD_RAD) / focal_px, along)
+    noise = math.hypot(graduation.fan.rate_std, LEAST_FAN_STD_RAD / longest_px)
     believed = 1.0 / (1.0 + (noise / prior) ** 2)
     most = math.hypot(max(along, LEAST_TILT_STD_RAD / focal_px), TILT_STD_RAD / focal_px)
     return np.asarray(tick), rate * believed, min(math.sqrt(1.0 - believed) * prior, most)

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.askew import assumed_camera, perspective_across, rule_homography
+from calibration.distance import likely_focal
 from calibration.graduation import Graduation
 from calibration.model import Calibration, Lens
 from calibration.plane import PlaneOffset, correction_of
@@ -23,10 +24,9 @@ from calibration.rows import follow, is_followed
 from calibration.stripes import BOLD_GREY_STD, LEAST_GREY_STD, Stripes, find_stripes, grouped, pyramid
 from calibration.ticks import looked_closer
 from calibration.unseen import (
-    FOCAL_LOG_STD,
     KNOWN_FOCAL_LOG_STD,
+    SHOWN_TILT_STD_RAD,
     TILT_STD_RAD,
-    focal_length_px,
     lens_growth_per_px2,
     propagate,
 )
@@ -207,25 +207,29 @@ def _calibration(
     rule_rel_std: float,
 ) -> Calibration:
     height, width = shape[:2]
-    focal = focal_length_px(width, height) if lens is None else float(lens.camera_matrix[0, 0])
     ideal = points_px if lens is None else lens.undistort(points_px)
-    fit = fit_rule(
-        ideal,
-        np.asarray(graduation.index * spacing_mm * per_tick, float),
-        math.tan(math.radians(5.0)) / focal,
-    )
+    position_mm = np.asarray(graduation.index * spacing_mm * per_tick, float)
+    said_35_mm = None if plane is None else plane.focal_35_mm
+    seen_mm_per_px = float(np.ptp(position_mm) / np.linalg.norm(ideal[-1] - ideal[0]))
+    likely = likely_focal(seen_mm_per_px, (width, height), said_35_mm)
+    focal = likely.making_perspective_px if lens is None else float(lens.camera_matrix[0, 0])
+    fit = fit_rule(ideal, position_mm, math.tan(SHOWN_TILT_STD_RAD) / focal)
     if fit.residual_px > 0.1 + 0.06 * graduation.period_px:
         raise CalibrationRefused(
             f"the ticks lie {fit.residual_px:.2f} px (rms) off an even spacing of {graduation.period_px:.1f} px: what "
             "was found may be print or no rule; give the part of the picture with the rule"
         )
-    camera = assumed_camera(width, height) if lens is None else lens.camera_matrix
     tick, across, across_std = perspective_across(
-        graduation, points_px, fit.centre_px, fit.direction, fit.along_per_px, focal, lens
+        graduation, points_px, fit.centre_px, fit.direction, fit.along_per_px, focal, max(width, height), lens
     )
-    tilt = math.hypot(fit.along_per_px, across) * float(camera[0, 0])
-    spreads = np.array([math.sqrt(float(fit.covariance[1, 1])), across_std]) * focal
-    focal_std = FOCAL_LOG_STD if lens is None else KNOWN_FOCAL_LOG_STD
+    recedes = math.hypot(fit.along_per_px, across)
+    noise = np.array([math.sqrt(float(fit.covariance[1, 1])), across_std])
+    if lens is None:
+        likely = likely.seen_askew(recedes, float(np.hypot(*noise)) / math.sqrt(2.0))
+        camera, focal_std = assumed_camera(width, height, likely.making_tilt_px), likely.making_tilt_std
+    else:
+        camera, focal_std = lens.camera_matrix, KNOWN_FOCAL_LOG_STD
+    tilt, spreads = recedes * float(camera[0, 0]), noise * float(camera[0, 0])
     scale_std = math.sqrt(float(fit.covariance[0, 0])) / fit.mm_per_px
     second_order = float(np.hypot(*np.minimum(spreads, TILT_STD_RAD) ** 2)) / math.sqrt(2.0)
     covariance = np.diag([0.0, 0.0, across_std**2, focal_std**2, second_order**2])
