@@ -9,7 +9,7 @@ import pytest
 from calibration.board import fit_plane
 from calibration.distance import distance_of, lens_distance, likely_focal
 from calibration.model import Lens
-from calibration.plane import PlaneOffset
+from calibration.plane import PlaneOffset, plane_correction
 from calibration.points import calibrate_points
 
 SIZE = (2000, 1500)
@@ -115,3 +115,12 @@ def test_a_small_field_makes_long_focal_lengths_likely_and_a_file_names_one():
     assert named.median_px == pytest.approx(28.0 / 43.3 * 2500.0, rel=0.1)
     assert named.log_std < 0.15
     assert likely_focal(1e-5, SIZE).median_px <= 12.0 * SIZE[0] * 1.001
+
+
+def test_what_is_in_focus_under_a_microscope_is_in_the_plane():
+    """Of a field of 1 mm half a millimetre is far out of focus; of one of 60 mm it is not."""
+    assumed = plane_correction(PlaneOffset(), field_mm=60.0).relative_std
+    assert assumed == plane_correction(PlaneOffset()).relative_std
+    assert plane_correction(PlaneOffset(), field_mm=1.0).relative_std < 0.16 * assumed
+    assert plane_correction(PlaneOffset(0.0, 40.0), field_mm=1.0).relative_std < 0.0012
+    assert plane_correction(PlaneOffset(0.0, 40.0, 0.5), field_mm=1.0).relative_std == pytest.approx(0.5 / 40.0)
