@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.askew import assumed_camera, perspective_across, rule_homography
+from calibration.askew import SeenTilt, perspective_across, rule_homography, seen_tilt
 from calibration.distance import likely_focal
 from calibration.graduation import Graduation
 from calibration.model import Calibration, Lens
@@ -222,14 +222,17 @@ def _calibration(
     tick, across, across_std = perspective_across(
         graduation, points_px, fit.centre_px, fit.direction, fit.along_per_px, focal, max(width, height), lens
     )
-    recedes = math.hypot(fit.along_per_px, across)
-    noise = np.array([math.sqrt(float(fit.covariance[1, 1])), across_std])
+    perspective, noise = (
+        np.array([fit.along_per_px, across]),
+        np.array([math.sqrt(float(fit.covariance[1, 1])), across_std]),
+    )
     if lens is None:
-        likely = likely.seen_askew(recedes, float(np.hypot(*noise)) / math.sqrt(2.0))
-        camera, focal_std = assumed_camera(width, height, likely.making_tilt_px), likely.making_tilt_std
+        seen_as = seen_tilt(likely, perspective, noise, fit.centre_px, fit.direction, (width, height))
     else:
-        camera, focal_std = lens.camera_matrix, KNOWN_FOCAL_LOG_STD
-    tilt, spreads = recedes * float(camera[0, 0]), noise * float(camera[0, 0])
+        seen_as = SeenTilt(lens.camera_matrix, KNOWN_FOCAL_LOG_STD, np.zeros(2))
+    camera, focal_std = seen_as.camera_matrix, seen_as.focal_std
+    tilt = float(np.hypot(*perspective)) * float(camera[0, 0])
+    spreads = np.hypot(noise * float(camera[0, 0]), seen_as.feigned_rad)
     scale_std = math.sqrt(float(fit.covariance[0, 0])) / fit.mm_per_px
     second_order = float(np.hypot(*np.minimum(spreads, TILT_STD_RAD) ** 2)) / math.sqrt(2.0)
     covariance = np.diag([0.0, 0.0, across_std**2, focal_std**2, second_order**2])
