@@ -24,6 +24,7 @@ from calibration.rows import follow, is_followed
 from calibration.stripes import BOLD_GREY_STD, LEAST_GREY_STD, Stripes, find_stripes, grouped, pyramid
 from calibration.ticks import looked_closer
 from calibration.unseen import (
+    CORNER_DISTORTION,
     KNOWN_FOCAL_LOG_STD,
     SHOWN_TILT_STD_RAD,
     TILT_STD_RAD,
@@ -35,6 +36,9 @@ from core.geometry import Points
 
 RULE_REL_STD = 0.0005
 """Assumption, no source: how well a steel rule or a printed scale bar keeps its spacing."""
+
+LARGEST_BEND = 4.0 * CORNER_DISTORTION
+"""Displacement at the picture's corner, relative to its radius, above which no lens is believed to bend."""
 
 TRIED_GROUPS, LOOKED_CLOSER = 10, 8
 
@@ -196,6 +200,32 @@ def fit_rule(points_px: Points, position_mm: NDArray[np.float64], tilt_prior_per
     return RuleFit(centre, direction, float(a), float(c), covariance, noise)
 
 
+def _bent(fit: RuleFit, graduation: Graduation, lens: Lens | None, corner2: float) -> float:
+    """Return the relative standard uncertainty of the scale of a rule that a lens bends more than its ticks scatter.
+
+    Notes
+    -----
+    A bend c s³ along a rule that reaches S to both sides is 0.15 c S³ (rms) off the line that fits it best, whose slope
+    is 0.6 c S² off that in the middle: four times the rms over S.
+
+    Raises
+    ------
+    CalibrationRefused
+        When the ticks lie farther off an even spacing than a lens bends, or each by itself.
+    """
+    uneven = 0.1 + 0.06 * graduation.period_px
+    if fit.residual_px <= uneven:
+        return 0.0
+    reach = 0.5 * graduation.period_px * float(graduation.index[-1])
+    most = uneven + (0.0 if lens is not None else 0.15 * LARGEST_BEND * reach**3 / corner2)
+    if fit.residual_px > most or graduation.residual_px > uneven:
+        raise CalibrationRefused(
+            f"the ticks lie {fit.residual_px:.2f} px (rms) off an even spacing of {graduation.period_px:.1f} px: what "
+            "was found may be print or no rule; give the part of the picture with the rule"
+        )
+    return 4.0 * fit.residual_px / reach
+
+
 def _calibration(
     points_px: Points,
     graduation: Graduation,
@@ -214,11 +244,7 @@ def _calibration(
     likely = likely_focal(seen_mm_per_px, (width, height), said_35_mm)
     focal = likely.making_perspective_px if lens is None else float(lens.camera_matrix[0, 0])
     fit = fit_rule(ideal, position_mm, math.tan(SHOWN_TILT_STD_RAD) / focal)
-    if fit.residual_px > 0.1 + 0.06 * graduation.period_px:
-        raise CalibrationRefused(
-            f"the ticks lie {fit.residual_px:.2f} px (rms) off an even spacing of {graduation.period_px:.1f} px: what "
-            "was found may be print or no rule; give the part of the picture with the rule"
-        )
+    bent = _bent(fit, graduation, lens, 0.25 * float(width**2 + height**2))
     tick, across, across_std = perspective_across(
         graduation, points_px, fit.centre_px, fit.direction, fit.along_per_px, focal, max(width, height), lens
     )
@@ -258,7 +284,7 @@ def _calibration(
         {
             "scale": math.hypot(scale_std, rule_rel_std),
             "tilt": math.hypot(second_order, tilt**2 * focal_std),
-            "lens": 0.0,
+            "lens": bent,
             "plane offset": correction.relative_std,
         },
         centre_px=(float(centre[0]), float(centre[1])),
