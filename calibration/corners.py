@@ -150,8 +150,8 @@ def _find_chessboard(gray: NDArray[np.uint8], board: Board) -> FoundBoard:
     quick = cv2.CALIB_CB_NORMALIZE_IMAGE
     borders = False
     pictures = [small for small, _ in reductions(gray)]
-    tries = [(small, quick) for small in pictures] + [(small, quick | cv2.CALIB_CB_EXHAUSTIVE) for small in pictures]
-    for small, flags in tries:
+    # A closer look at a reduced picture costs less than any look at the full one.
+    for small, flags in [(small, quick | closely) for small in pictures for closely in (0, cv2.CALIB_CB_EXHAUSTIVE)]:
         seen, corners = cv2.findChessboardCornersSB(small, size, flags=flags)
         if not seen:
             continue

@@ -20,6 +20,7 @@ from calibration.unseen import (
     CORRECTED_DISTORTION,
     FOCAL_LOG_STD,
     KNOWN_FOCAL_LOG_STD,
+    SHOWN_TILT_STD_RAD,
     USUAL_FOCAL_PER_LONG_SIDE,
 )
 from core.geometry import Points
@@ -36,8 +37,10 @@ FILM_DIAGONAL_MM, NAMED_FOCAL_STD = math.hypot(36.0, 24.0), 0.15
 distance of the picture behind the lens: near the lens it is longer, and in a picture that was cropped; both put the
 camera too near, which claims too little and not too much."""
 
-_LOG_FOCAL = np.linspace(math.log(0.3), math.log(12.0), 240)
-"""Focal lengths looked at, over the longer side of the picture: from a wide phone to a long macro lens."""
+LEAST_LOG_FOCAL, LARGEST_LOG_FOCAL = math.log(0.3), math.log(12.0)
+"""Focal lengths that there are, over the longer side of the picture: from a wide phone to a long macro lens."""
+
+_LOG_FOCAL = np.linspace(LEAST_LOG_FOCAL, LARGEST_LOG_FOCAL, 240)
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +65,46 @@ class SeenDistance:
     source: str
     stretch: float = 0.0
     stretch_std: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class LikelyFocal:
+    """Focal lengths that a camera may have: the median, px, and the standard deviation of their logarithm.
+
+    A perspective of so much is a tilt in proportion to the focal length, and lengths are wrong by half of the tilt
+    squared; how much perspective a tilt makes goes with the inverse. Both are root mean squares of a log-normal.
+    """
+
+    median_px: float
+    log_std: float
+
+    def seen_askew(self, perspective_per_px: float, noise_per_px: float) -> LikelyFocal:
+        """Return which are likely still where a plane is seen to recede by so much a px, known so well.
+
+        A short lens makes much perspective of a small tilt, and large tilts are rare: a lot of it speaks for a short
+        lens, little for a long one, unless the plane may be seen squarely.
+        """
+        logs = math.log(self.median_px) + self.log_std * np.linspace(-4.0, 4.0, 161)
+        spread2 = (SHOWN_TILT_STD_RAD * np.exp(-logs)) ** 2 + noise_per_px**2
+        weight = -0.5 * np.linspace(-4.0, 4.0, 161) ** 2 - np.log(spread2) - 0.5 * perspective_per_px**2 / spread2
+        chance = np.exp(weight - weight.max())
+        chance /= chance.sum()
+        return LikelyFocal(math.exp(float(chance @ logs)), _log_std(chance, np.exp(logs)))
+
+    @property
+    def making_tilt_px(self) -> float:
+        """Return the focal length that makes a tilt of a perspective."""
+        return self.median_px * math.exp(self.log_std**2)
+
+    @property
+    def making_tilt_std(self) -> float:
+        """Return its relative standard deviation: half of that of its square."""
+        return 0.5 * math.sqrt(math.expm1(4.0 * self.log_std**2))
+
+    @property
+    def making_perspective_px(self) -> float:
+        """Return the focal length that makes a perspective of a tilt."""
+        return self.median_px * math.exp(-(self.log_std**2))
 
 
 def distance_of(
@@ -90,12 +133,7 @@ def distance_of(
     if lens is None:
         middle = np.array([0.5 * (size_px[0] - 1), 0.5 * (size_px[1] - 1)])
         log_focal, middle_std, bend = _LOG_FOCAL, PRINCIPAL_POINT_STD * longest, CORNER_DISTORTION
-        likely, likely_std = math.log(USUAL_FOCAL_PER_LONG_SIDE), FOCAL_LOG_STD
-        if focal_35_mm is not None:
-            likely, likely_std = (
-                math.log(2.0 * math.sqrt(corner2) * focal_35_mm / FILM_DIAGONAL_MM / longest),
-                NAMED_FOCAL_STD,
-            )
+        likely, likely_std = _likely_log_focal(size_px, focal_35_mm)
         prior = -0.5 * ((log_focal - likely) / likely_std) ** 2
     else:
         middle = lens.camera_matrix[:2, 2]
@@ -134,6 +172,33 @@ def distance_of(
         0.5 * size,
         0.5 * math.sqrt(max(0.0, float(way @ spread[best] @ way))),
     )
+
+
+def likely_focal(mm_per_px: float, size_px: tuple[int, int], focal_35_mm: float | None = None) -> LikelyFocal:
+    """Return which focal lengths a camera may have that shows a target so large.
+
+    Parameters
+    ----------
+    mm_per_px
+        At the target: with the usual distances of a camera it says which focal lengths are likely, too.
+    size_px
+        Width and height of the picture.
+    focal_35_mm
+        What its file names, as of a picture 43.3 mm across its corners.
+    """
+    likely, likely_std = _likely_log_focal(size_px, focal_35_mm)
+    of_distance = math.log(UNKNOWN_DISTANCE_MM / mm_per_px / max(size_px))
+    weight, other = likely_std**-2.0, DISTANCE_LOG_STD**-2.0
+    log_focal = (weight * likely + other * of_distance) / (weight + other)
+    log_focal = min(max(log_focal, LEAST_LOG_FOCAL), LARGEST_LOG_FOCAL)
+    return LikelyFocal(max(size_px) * math.exp(log_focal), (weight + other) ** -0.5)
+
+
+def _likely_log_focal(size_px: tuple[int, int], focal_35_mm: float | None) -> tuple[float, float]:
+    """Return the logarithm of the focal length over the picture's longer side and its standard deviation."""
+    if focal_35_mm is None:
+        return math.log(USUAL_FOCAL_PER_LONG_SIDE), FOCAL_LOG_STD
+    return math.log(math.hypot(*size_px) * focal_35_mm / FILM_DIAGONAL_MM / max(size_px)), NAMED_FOCAL_STD
 
 
 def lens_distance(lens: Lens, px_to_mm: NDArray[np.float64]) -> float:

@@ -26,6 +26,9 @@ MOST_UNEVEN = 0.18
 MOST_UNEVEN_NEAR, NEAR_REACH = 0.11, 16.0
 """The same of marks within so many spacings of where they were seen."""
 
+MOST_ASIDE = 0.05
+"""Share of the spacing by which the end of a tick that the picture cuts may seem to lie beside it."""
+
 INSET = 0.15
 """Share of the rows at either end that is left out: there the ticks begin and end."""
 
@@ -123,6 +126,8 @@ def take_ticks(gray: NDArray[np.uint8], strip: Strip, band: tuple[float, float])
         return None
     (index, position, depth, noise, dark), step, centred, half = seen
     x = first + position * step
+    whole = _drawn_whole(gray, centred, x, half)
+    index, x = index[whole], x[whole]
     for _ in range(3):
         coefficients, residual = _smooth_fit(index, x)
         wide = np.abs(residual) > max(4.0 * 1.4826 * float(np.median(np.abs(residual))), 0.12 * strip.period_px)
@@ -170,6 +175,18 @@ def _marks_of(
     profile = centred.sample(gray, first, last, half, step).mean(axis=0).astype(float)
     seen = walk(profile, -first / step, strip.period_px / step)
     return None if seen is None else (seen, step, centred, half)
+
+
+def _drawn_whole(gray: NDArray[np.uint8], strip: Strip, x: NDArray[np.float64], half: float) -> NDArray[np.bool_]:
+    """Return which ticks the picture's edge does not move; all, where too few are left.
+
+    Beyond its edge a picture is taken to go on as it ends: what is there of an oblique tick seems to lie beside it.
+    """
+    ends = np.stack([strip.to_picture(x, -half), strip.to_picture(x, half)])
+    beyond = np.clip(ends, 0.0, np.array(gray.shape[::-1]) - 1.0) - ends
+    aside = np.linalg.inv(np.column_stack([strip.along, strip.tick]))[0]
+    whole = np.asarray((np.abs(beyond @ aside) < MOST_ASIDE * strip.period_px).all(axis=0))
+    return whole if whole.sum() >= LEAST_TICKS else np.ones(len(x), bool)
 
 
 def _ends_in_line(index: NDArray[np.int64], x: NDArray[np.float64], period: float) -> slice:

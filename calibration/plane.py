@@ -25,6 +25,11 @@ UNKNOWN_OFFSET_STD_MM = 0.5 / math.sqrt(3.0)
 GIVEN_OFFSET_STD_MM = 0.1
 """Assumption, no source: an offset that a person measured with a caliper."""
 
+LARGEST_OFFSET_PER_FIELD = 0.075
+"""Assumption, no source: what lies farther out of the plane than this share of the picture's longer side is seen to be
+out of focus. A lens is open by a fiftieth of its distance or more, so an offset of 0.075 of a picture 2000 px wide
+blurs by 3 px. It counts under a microscope, where 0.5 mm would be as far off as the picture is wide."""
+
 GIVEN_DISTANCE_REL_STD = 0.05
 """Assumption, no source: where the lens really is inside a camera is known to about 5 % of the distance."""
 
@@ -81,7 +86,11 @@ class PlaneCorrection:
 
 
 def plane_correction(
-    plane: PlaneOffset, seen: SeenDistance | None = None, *, lens_distance_mm: float | None = None
+    plane: PlaneOffset,
+    seen: SeenDistance | None = None,
+    *,
+    lens_distance_mm: float | None = None,
+    field_mm: float = math.inf,
 ) -> PlaneCorrection:
     """Return the correction of the scale for a target in front of or behind the section.
 
@@ -91,6 +100,8 @@ def plane_correction(
         What the picture says of the distance, used when nobody gave one; None assumes the usual one.
     lens_distance_mm
         Distance of the target that a calibrated lens shows; it goes before what is seen.
+    field_mm
+        What the picture's longer side shows.
 
     Notes
     -----
@@ -111,7 +122,8 @@ def plane_correction(
     if plane.offset_std_mm is not None:
         offset_std = plane.offset_std_mm
     else:
-        offset_std = UNKNOWN_OFFSET_STD_MM if plane.offset_mm is None else GIVEN_OFFSET_STD_MM
+        assumed = UNKNOWN_OFFSET_STD_MM if plane.offset_mm is None else GIVEN_OFFSET_STD_MM
+        offset_std = min(assumed, LARGEST_OFFSET_PER_FIELD * field_mm / math.sqrt(3.0))
     relative = math.hypot(offset_std * nearness, GIVEN_DISTANCE_REL_STD * offset / (distance + offset))
     return PlaneCorrection(distance / (distance + offset), relative, distance, source)
 
@@ -136,4 +148,11 @@ def correction_of(
     said = plane or PlaneOffset()
     seen = distance_of(px_to_mm, covariance, at_px, size_px, lens, said.focal_35_mm)
     far = None if lens is None else lens_distance(lens, px_to_mm)
-    return plane_correction(said, seen, lens_distance_mm=far), seen
+    field_mm = max(size_px) * _mm_per_px(px_to_mm, at_px)
+    return plane_correction(said, seen, lens_distance_mm=far, field_mm=field_mm), seen
+
+
+def _mm_per_px(px_to_mm: NDArray[np.float64], at_px: Points) -> float:
+    """Return the size of a pixel at a point, the geometric mean of both directions."""
+    depth = float(px_to_mm[2] @ np.append(at_px, 1.0))
+    return math.sqrt(abs(float(np.linalg.det(px_to_mm)) / depth**3))

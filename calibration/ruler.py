@@ -14,7 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.askew import assumed_camera, perspective_across, rule_homography
+from calibration.askew import SeenTilt, perspective_across, rule_homography, seen_tilt
+from calibration.distance import likely_focal
 from calibration.graduation import Graduation
 from calibration.model import Calibration, Lens
 from calibration.plane import PlaneOffset, correction_of
@@ -23,10 +24,10 @@ from calibration.rows import follow, is_followed
 from calibration.stripes import BOLD_GREY_STD, LEAST_GREY_STD, Stripes, find_stripes, grouped, pyramid
 from calibration.ticks import looked_closer
 from calibration.unseen import (
-    FOCAL_LOG_STD,
+    CORNER_DISTORTION,
     KNOWN_FOCAL_LOG_STD,
+    SHOWN_TILT_STD_RAD,
     TILT_STD_RAD,
-    focal_length_px,
     lens_growth_per_px2,
     propagate,
 )
@@ -35,6 +36,9 @@ from core.geometry import Points
 
 RULE_REL_STD = 0.0005
 """Assumption, no source: how well a steel rule or a printed scale bar keeps its spacing."""
+
+LARGEST_BEND = 4.0 * CORNER_DISTORTION
+"""Displacement at the picture's corner, relative to its radius, above which no lens is believed to bend."""
 
 TRIED_GROUPS, LOOKED_CLOSER = 10, 8
 
@@ -196,6 +200,32 @@ def fit_rule(points_px: Points, position_mm: NDArray[np.float64], tilt_prior_per
     return RuleFit(centre, direction, float(a), float(c), covariance, noise)
 
 
+def _bent(fit: RuleFit, graduation: Graduation, lens: Lens | None, corner2: float) -> float:
+    """Return the relative standard uncertainty of the scale of a rule that a lens bends more than its ticks scatter.
+
+    Notes
+    -----
+    A bend c s³ along a rule that reaches S to both sides is 0.15 c S³ (rms) off the line that fits it best, whose slope
+    is 0.6 c S² off that in the middle: four times the rms over S.
+
+    Raises
+    ------
+    CalibrationRefused
+        When the ticks lie farther off an even spacing than a lens bends, or each by itself.
+    """
+    uneven = 0.1 + 0.06 * graduation.period_px
+    if fit.residual_px <= uneven:
+        return 0.0
+    reach = 0.5 * graduation.period_px * float(graduation.index[-1])
+    most = uneven + (0.0 if lens is not None else 0.15 * LARGEST_BEND * reach**3 / corner2)
+    if fit.residual_px > most or graduation.residual_px > uneven:
+        raise CalibrationRefused(
+            f"the ticks lie {fit.residual_px:.2f} px (rms) off an even spacing of {graduation.period_px:.1f} px: what "
+            "was found may be print or no rule; give the part of the picture with the rule"
+        )
+    return 4.0 * fit.residual_px / reach
+
+
 def _calibration(
     points_px: Points,
     graduation: Graduation,
@@ -207,25 +237,28 @@ def _calibration(
     rule_rel_std: float,
 ) -> Calibration:
     height, width = shape[:2]
-    focal = focal_length_px(width, height) if lens is None else float(lens.camera_matrix[0, 0])
     ideal = points_px if lens is None else lens.undistort(points_px)
-    fit = fit_rule(
-        ideal,
-        np.asarray(graduation.index * spacing_mm * per_tick, float),
-        math.tan(math.radians(5.0)) / focal,
-    )
-    if fit.residual_px > 0.1 + 0.06 * graduation.period_px:
-        raise CalibrationRefused(
-            f"the ticks lie {fit.residual_px:.2f} px (rms) off an even spacing of {graduation.period_px:.1f} px: what "
-            "was found may be print or no rule; give the part of the picture with the rule"
-        )
-    camera = assumed_camera(width, height) if lens is None else lens.camera_matrix
+    position_mm = np.asarray(graduation.index * spacing_mm * per_tick, float)
+    said_35_mm = None if plane is None else plane.focal_35_mm
+    seen_mm_per_px = float(np.ptp(position_mm) / np.linalg.norm(ideal[-1] - ideal[0]))
+    likely = likely_focal(seen_mm_per_px, (width, height), said_35_mm)
+    focal = likely.making_perspective_px if lens is None else float(lens.camera_matrix[0, 0])
+    fit = fit_rule(ideal, position_mm, math.tan(SHOWN_TILT_STD_RAD) / focal)
+    bent = _bent(fit, graduation, lens, 0.25 * float(width**2 + height**2))
     tick, across, across_std = perspective_across(
-        graduation, points_px, fit.centre_px, fit.direction, fit.along_per_px, focal, lens
+        graduation, points_px, fit.centre_px, fit.direction, fit.along_per_px, focal, max(width, height), lens
     )
-    tilt = math.hypot(fit.along_per_px, across) * float(camera[0, 0])
-    spreads = np.array([math.sqrt(float(fit.covariance[1, 1])), across_std]) * focal
-    focal_std = FOCAL_LOG_STD if lens is None else KNOWN_FOCAL_LOG_STD
+    perspective, noise = (
+        np.array([fit.along_per_px, across]),
+        np.array([math.sqrt(float(fit.covariance[1, 1])), across_std]),
+    )
+    if lens is None:
+        seen_as = seen_tilt(likely, perspective, noise, fit.centre_px, fit.direction, (width, height))
+    else:
+        seen_as = SeenTilt(lens.camera_matrix, KNOWN_FOCAL_LOG_STD, np.zeros(2))
+    camera, focal_std = seen_as.camera_matrix, seen_as.focal_std
+    tilt = float(np.hypot(*perspective)) * float(camera[0, 0])
+    spreads = np.hypot(noise * float(camera[0, 0]), seen_as.feigned_rad)
     scale_std = math.sqrt(float(fit.covariance[0, 0])) / fit.mm_per_px
     second_order = float(np.hypot(*np.minimum(spreads, TILT_STD_RAD) ** 2)) / math.sqrt(2.0)
     covariance = np.diag([0.0, 0.0, across_std**2, focal_std**2, second_order**2])
@@ -251,7 +284,7 @@ def _calibration(
         {
             "scale": math.hypot(scale_std, rule_rel_std),
             "tilt": math.hypot(second_order, tilt**2 * focal_std),
-            "lens": 0.0,
+            "lens": bent,
             "plane offset": correction.relative_std,
         },
         centre_px=(float(centre[0]), float(centre[1])),

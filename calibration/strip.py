@@ -17,6 +17,10 @@ from core.geometry import Points
 
 SAMPLES_PER_PERIOD = 8
 
+HOLDS_STRIPES, HOLDS_ALL = 0.5, 0.55
+"""Share of the strongest rows' stripes above which rows are taken for ticks, and for the ticks that all share: where
+every second one alone goes on, as on rules of halves, stripes are half as strong."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Strip:
@@ -80,8 +84,9 @@ def align(
     profile = amplitude[:, centre].mean(axis=1)
     inside = (rows >= band[0] - 0.25 * tall) & (rows <= band[1] + 0.25 * tall)
     peak = int(np.where(inside, profile, 0.0).argmax())
-    run = np.flatnonzero(run_around(inside & (profile > 0.5 * profile[peak]), peak))
+    run = np.flatnonzero(run_around(inside & (profile > HOLDS_STRIPES * profile[peak]), peak))
     low, high = int(run[0]), int(run[-1]) + 1
+    shared = np.flatnonzero(run_around(inside & (profile > HOLDS_ALL * profile[peak]), peak))
     phase = z[low:high].sum(axis=0)
     seen = np.abs(phase) > 0.35 * np.median(np.abs(phase[centre]))
     good = run_around(seen, len(seen) // 2)
@@ -100,7 +105,7 @@ def align(
     origin = strip.origin + offset * tick
     length = float(np.hypot(*along))
     moved = Strip(origin, along / length, tick / np.hypot(*tick), 2 * math.pi / wave * length)
-    return moved, (float(rows[low] - offset), float(rows[high - 1] - offset))
+    return moved, (float(rows[shared[0]] - offset), float(rows[shared[-1]] - offset))
 
 
 def demodulated(picture: NDArray[np.float32]) -> NDArray[np.complex64]:

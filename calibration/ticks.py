@@ -51,6 +51,11 @@ class _Sight:
         grey = np.asarray(seen, float).reshape(len(g.points_px), len(y), len(x))
         return -grey if g.dark else grey
 
+    def shown(self, y: NDArray[np.float64]) -> NDArray[np.bool_]:
+        """Return which places y along each tick, (ticks, len(y)), lie in the picture."""
+        points = self.graduation.points_px[:, None, :] + y[None, :, None] * self.graduation.tick
+        return np.asarray(((points > -0.5) & (points < np.array(self.gray.shape[::-1]) - 0.5)).all(axis=2))
+
 
 def positions(graduation: Graduation) -> NDArray[np.float64]:
     """Return where along the rule each tick lies, px from the middle of all."""
@@ -116,7 +121,7 @@ def _marks(sight: _Sight) -> tuple[frozenset[int], Halving]:
     for way in (1.0, -1.0):
         grey = sight.grey(np.array([-0.5, 0.0, 0.5]) * period, way * y)
         contrast = np.clip((grey[:, :, 1] - 0.5 * (grey[:, :, 0] + grey[:, :, 2])) / full, 0.0, 1.2)
-        told = _step_of_rows(g.index, contrast)
+        told = _step_of_rows(g.index, contrast, sight.shown(way * y))
         for step_count in set(told) - {0}:
             rows_of[step_count] = rows_of.get(step_count, 0) + _longest_run(told, step_count)
         if not INCH_PARTS.isdisjoint(told):
@@ -145,30 +150,37 @@ def _of_one_family(rows_of: dict[int, int], count: int) -> frozenset[int]:
     return frozenset() if lone else marks
 
 
-def _step_of_rows(index: NDArray[np.int64], contrast: NDArray[np.float64]) -> list[int]:
-    """Return the step at which ticks go on in each row (N, rows), 0 where they do so at none of the usual steps."""
+def _step_of_rows(index: NDArray[np.int64], contrast: NDArray[np.float64], shown: NDArray[np.bool_]) -> list[int]:
+    """Return the step at which ticks go on in each row (N, rows), 0 where they do so at none of the usual steps.
+
+    What the picture does not show is left out. Of steps that fit the one is taken that accounts best for all ticks that
+    go on: at twice the right step only half of them lie.
+    """
+    contrast = np.where(shown, contrast, 0.0)
     long = (contrast > LONGER_CONTRAST).astype(float)
-    able = (long.sum(axis=0) >= 2) & (long.mean(axis=0) <= 0.65)
+    seen_ticks = shown.sum(axis=0)
+    able = (long.sum(axis=0) >= 2) & (long.sum(axis=0) <= 0.65 * seen_ticks)
     rows = np.flatnonzero(able)
     result = np.zeros(contrast.shape[1], np.int64)
     if len(rows) == 0:
         return [int(step) for step in result]
-    contrast, long = contrast[:, rows], long[:, rows]
-    best = np.full(len(rows), LEAST_APART)
+    contrast, long, shown, seen_ticks = contrast[:, rows], long[:, rows], shown[:, rows], seen_ticks[rows]
+    best = np.zeros(len(rows))
     every, every_long = contrast.sum(axis=0), long.sum(axis=0)
+    at = np.arange(len(rows))
     for step in MARKED_STEPS:
         member = np.equal.outer(np.arange(step), index % step).astype(float)
-        size = member.sum(axis=1)
-        of_class = member @ contrast
-        phase = np.argmax(of_class / np.maximum(size, 1.0)[:, None], axis=0)
-        count, rest = size[phase], len(index) - size[phase]
-        seen, seen_long = of_class[phase, np.arange(len(rows))], (member @ long)[phase, np.arange(len(rows))]
+        size, of_class = member @ shown, member @ contrast
+        phase = np.argmax(np.where(size >= 2, of_class / np.maximum(size, 1.0), -1.0), axis=0)
+        count, rest = size[phase, at], seen_ticks - size[phase, at]
+        seen, seen_long = of_class[phase, at], (member @ long)[phase, at]
         enough = (count >= 2) & (rest > 0)
         count, rest = np.maximum(count, 1.0), np.maximum(rest, 1.0)
         fits = enough & (seen_long / count >= LEAST_LONG) & ((every_long - seen_long) / rest <= MOST_SHORT)
-        apart = seen / count - (every - seen) / rest
-        better = fits & (apart > best + 0.02)
-        best[better], result[rows[better]] = apart[better], step
+        fits &= seen / count - (every - seen) / rest > LEAST_APART
+        accounts = 2.0 * seen_long / (count + every_long)
+        better = fits & (accounts > best + 0.02)
+        best[better], result[rows[better]] = accounts[better], step
     return [int(step) for step in result]
 
 

@@ -24,6 +24,9 @@ CORRECTED_DISTORTION = 0.0005
 TILT_STD_RAD = math.radians(2.0)
 """Tilt of a camera against the plane, set by eye, about either axis."""
 
+SHOWN_TILT_STD_RAD = math.radians(5.0)
+"""The same where the picture shows the tilt: wider, to let it speak for itself."""
+
 LEAST_TILT_STD_RAD = math.radians(0.5)
 """The same across a rule that shows no tilt along itself."""
 

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from calibration.board import calibrate_board, fit_plane
-from calibration.corners import TRIED_DICTIONARIES, Board
+from calibration.corners import TRIED_DICTIONARIES, Board, find_board
 from calibration.model import Lens
 from calibration.plane import PlaneOffset
 from core.errors import CalibrationRefused, UsageError
@@ -231,3 +231,19 @@ def test_a_mirrored_board_is_told(draw, columns, rows):
     )
     with pytest.raises(CalibrationRefused, match="mirrored"):
         calibrate_board(gray, Board("charuco", columns, rows, 10.0))
+
+
+def test_a_board_that_needs_a_closer_look_gets_it_in_the_reduced_picture(draw, monkeypatch):
+    """Looking at 12 megapixels takes twenty times as long as looking at a picture of 800 px."""
+    raster, first = draw.chessboard(8, 5)
+    view = draw.view(2.0, 3.0, 10.0, 24.0, 6000.0, (2000.0, 1500.0), (first[0] + 35.0, first[1] + 20.0))
+    gray = draw.seen(raster, 8, view, (4000, 3000), supersample=1)
+    looked, look = [], cv2.findChessboardCornersSB
+
+    def closely_only(picture, size, flags):
+        looked.append(max(picture.shape))
+        return look(picture, size, flags=flags) if flags & cv2.CALIB_CB_EXHAUSTIVE else (False, None)
+
+    monkeypatch.setattr(cv2, "findChessboardCornersSB", closely_only)
+    assert find_board(gray, Board("chessboard", 8, 5, 10.0)).points_px.shape == (40, 2)
+    assert max(looked) <= 1600

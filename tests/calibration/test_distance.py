@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 
 from calibration.board import fit_plane
-from calibration.distance import distance_of, lens_distance
+from calibration.distance import distance_of, lens_distance, likely_focal
 from calibration.model import Lens
-from calibration.plane import PlaneOffset
+from calibration.plane import PlaneOffset, plane_correction
 from calibration.points import calibrate_points
 
 SIZE = (2000, 1500)
@@ -97,3 +97,30 @@ def test_a_focal_length_in_the_file_tells_the_distance_of_a_board_seen_square():
     plain = calibrate_points((100.0, 700.0), (1900.0, 700.0), 120.0, size_px=SIZE)
     named = calibrate_points((100.0, 700.0), (1900.0, 700.0), 120.0, size_px=SIZE, plane=PlaneOffset(focal_35_mm=26.0))
     assert named.relative_std["plane offset"] > 1.2 * plain.relative_std["plane offset"]
+
+
+def test_likely_focal_lengths_are_those_of_random_trials():
+    """Perspective to tilt goes with the focal length, the error of a length with its square: means of a log-normal."""
+    likely = likely_focal(0.04, SIZE)
+    focal = np.exp(np.random.default_rng(3).normal(np.log(likely.median_px), likely.log_std, 400_000))
+    assert likely.making_tilt_px**2 == pytest.approx(float(np.mean(focal**2)), rel=0.02)
+    assert 2.0 * likely.making_tilt_std == pytest.approx(float(np.std(focal**2) / np.mean(focal**2)), rel=0.05)
+    assert likely.making_perspective_px**-2.0 == pytest.approx(float(np.mean(focal**-2.0)), rel=0.02)
+
+
+def test_a_small_field_makes_long_focal_lengths_likely_and_a_file_names_one():
+    small, large = likely_focal(0.02, SIZE), likely_focal(0.08, SIZE)
+    assert small.median_px == pytest.approx(2.0 * large.median_px)
+    named = likely_focal(0.04, SIZE, 28.0)
+    assert named.median_px == pytest.approx(28.0 / 43.3 * 2500.0, rel=0.1)
+    assert named.log_std < 0.15
+    assert likely_focal(1e-5, SIZE).median_px <= 12.0 * SIZE[0] * 1.001
+
+
+def test_what_is_in_focus_under_a_microscope_is_in_the_plane():
+    """Of a field of 1 mm half a millimetre is far out of focus; of one of 60 mm it is not."""
+    assumed = plane_correction(PlaneOffset(), field_mm=60.0).relative_std
+    assert assumed == plane_correction(PlaneOffset()).relative_std
+    assert plane_correction(PlaneOffset(), field_mm=1.0).relative_std < 0.16 * assumed
+    assert plane_correction(PlaneOffset(0.0, 40.0), field_mm=1.0).relative_std < 0.0012
+    assert plane_correction(PlaneOffset(0.0, 40.0, 0.5), field_mm=1.0).relative_std == pytest.approx(0.5 / 40.0)
