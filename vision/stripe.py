@@ -17,7 +17,7 @@ from vision.stripe_ends import BREAK_PX, with_ends
 from vision.stripe_filled import filled_in
 from vision.stripe_path import Path, trace
 from vision.stripe_reduced import Reduced, reduce_frame, runs_along_rows
-from vision.stripe_sparks import lonely, sparks
+from vision.stripe_sparks import bright_spots, lonely, sparks
 from vision.stripe_steep import Piece, joined, with_short_walls, with_steep, without
 from vision.stripe_strays import astray, beyond_ends, bridges, islands
 
@@ -171,8 +171,9 @@ def _stripe(gray: NDArray[Any], reduced: Reduced, path: Path) -> Stripe:
     line = without(line, ~np.isfinite(line.points[:, 0] + line.points[:, 1]))
     line = without(line, lonely(line.points, line.std))
     struck = np.zeros((0, 2))
-    if line.saturated.any():
-        marked = sparks(line.points, line.std, line.saturated, sigma)
+    spots = bright_spots(line.height, line.saturated)
+    if spots.any():
+        marked = sparks(line.points, line.std, line.saturated, sigma, spots)
         struck = line.points[marked]
         line = without(line, marked)
     line = without(line, filled_in(line.points, line.std, line.height, sigma))
