@@ -143,7 +143,7 @@ def _without_spatter(
 def _find_in_flat(profile: Profile, joint: JointChoice, calibration: Calibration | None) -> FoundWelds:
     spacing = median(step_lengths(profile.points_mm))
     noise, alike = usual_std_mm(profile), profile.correlation_points
-    detail = Detail(noise, spacing, profile.blur_mm, alone=profile.points_alone, alike=alike)
+    detail = Detail(noise, spacing, profile.blur_mm, alone=profile.points_alone, alike=alike, band_mm=profile.band_mm)
     points, cut = profile.points_mm, np.asarray(profile.cut)
     if profile.closed and signed_area(points) > 0:
         points, cut = points[::-1], cut[::-1]

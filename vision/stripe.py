@@ -77,6 +77,8 @@ class Stripe:
         Brightness of a second line beside this one, as a share of its own, where it is nearly as bright; else 0.
     together
         Neighbouring points that are off alike: more than one on a ground with a texture.
+    band_px
+        Width of an overexposed line, as the standard deviation of a Gaussian that is half as high over as much; else 0.
     """
 
     points_px: Points
@@ -91,6 +93,7 @@ class Stripe:
     ends: Mapping[int, Points] = field(default_factory=dict)
     second_line: float = 0.0
     together: float = 1.0
+    band_px: float = 0.0
 
 
 def extract(
@@ -203,6 +206,7 @@ def _stripe(gray: NDArray[Any], reduced: Reduced, path: Path) -> Stripe:
         ends,
         path.second,
         found.together,
+        found.band_px,
     )
 
 
