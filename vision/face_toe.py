@@ -86,12 +86,15 @@ notch (the standard uncertainty; in drawn ones 0.2 to 0.5 of that height was mis
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Toe:
-    """A toe as found: where, how sure along its plate, the first point of the face on the path, what is doubtful."""
+    """A toe as found: where, how sure along its plate, the first point of the face on the path, what is doubtful, how
+    steeply the face leaves the plate.
+    """
 
     point: Points
     std_along: float
     face_index: int
     flag: str | None
+    slope_deg: float = 90.0
 
 
 def clear_of(detail: Detail) -> float:
@@ -228,7 +231,7 @@ def _model_toe(
         flag = f"the face leaves the plate at only {slope_deg:.0f} degrees"
     elif hidden > HIDDEN_TOLD_MM:
         flag = f"the face may lie along the plate for {2 * hidden:.1f} mm before it is seen to leave it"
-    return Toe(point, std, face_index, flag)
+    return Toe(point, std, face_index, flag, slope_deg)
 
 
 def _this_side_of_groove(
