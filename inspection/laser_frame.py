@@ -5,8 +5,9 @@ A frame of a folder, a video or a single file go the same way; `inspection.pictu
 
 from __future__ import annotations
 
+import contextlib
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +26,9 @@ if TYPE_CHECKING:
     from vision.found import FoundWelds
 
 MANY_SATURATED = 0.3
+
+LEAST_SLANT = 0.3
+"""A line that rises by a larger share of its extent, one way or the other, may be followed along either side."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -62,10 +66,44 @@ def measure_frame(
     NothingMeasurable
         When there is no clear line or no weld in it, with what was seen instead.
     """
-    from vision.find_profile import find_welds_in_profile
-
     check_frame(calibration, pixels.shape)
     stripe = _within(pixels, region)
+    try:
+        return _measured(pixels, stripe, calibration, joint, outside_diameter_mm)
+    except NothingMeasurable:
+        across = _followed_across(pixels, region, stripe)
+        if across is not None:
+            with contextlib.suppress(NothingMeasurable):
+                other = _measured(pixels, across, calibration, joint, outside_diameter_mm)
+                # Of a groove whose faces lead back the surfaces alone would be left, as of square edges.
+                if all(weld.section.joint != "groove" for weld in other.found.welds):
+                    return other
+        raise
+
+
+def _followed_across(pixels: NDArray[Any], region: Region | None, stripe: Stripe) -> Stripe | None:
+    """Return a slanted line followed along the other side of the frame, None where it is none or cannot be followed.
+
+    Followed from top to bottom the edge of a lap that is square to a slanted plate leads back; from left to right it
+    does not, or the other way round.
+    """
+    x, y = np.abs(stripe.points_px[-1] - stripe.points_px[0]).tolist()
+    if min(x, y) < LEAST_SLANT * max(x, y):
+        return None
+    with contextlib.suppress(NothingMeasurable):
+        return _within(pixels, region, "rows" if stripe.orientation == "columns" else "columns")
+    return None
+
+
+def _measured(
+    pixels: NDArray[Any],
+    stripe: Stripe,
+    calibration: Calibration,
+    joint: JointChoice,
+    outside_diameter_mm: float | None,
+) -> MeasuredFrame:
+    from vision.find_profile import find_welds_in_profile
+
     profile = profile_from_stripe(stripe, calibration)
     found = find_welds_in_profile(
         profile, joint=joint, calibration=calibration, outside_diameter_mm=outside_diameter_mm
@@ -82,14 +120,16 @@ def measure_frame(
     return MeasuredFrame(stripe, profile, replace(found, welds=welds))
 
 
-def _within(pixels: NDArray[Any], region: Region | None) -> Stripe:
+def _within(
+    pixels: NDArray[Any], region: Region | None, orientation: Literal["auto", "rows", "columns"] = "auto"
+) -> Stripe:
     if region is None:
-        return extract(pixels)
+        return extract(pixels, orientation=orientation)
     x, y, width, height = region
     part = pixels[y : y + height, x : x + width]
     if min(part.shape[:2]) < 32:
         raise UsageError("--region must leave 32 x 32 pixels of the frame or more.")
-    stripe = extract(np.ascontiguousarray(part))
+    stripe = extract(np.ascontiguousarray(part), orientation=orientation)
     return replace(stripe, points_px=stripe.points_px + np.array([x, y], float))
 
 

@@ -59,10 +59,12 @@ points' own scatter makes up much of that way. Judged on rendered pictures and f
 BLUR_SHARE, LINE_BLUR_SHARE = 0.04, 0.02
 """Share of the blur that moves a toe."""
 
-QUIET, LINE_CLEAR = 0.05, 4.2
+QUIET, LINE_CLEAR, BAND_CLEAR = 0.05, 4.2, 6.5
 """A laser line's corner is rounded over two standard deviations of its spread, which is so many times the blur that the
 middle of a corner keeps of it. Where points scatter by less than the first share of that blur, the rounding moves a toe
-more than they do (judged on drawn frames of lines up to 6 px thick)."""
+more than they do (judged on drawn frames of lines up to 6 px thick). An overexposed line is a band with sharp sides:
+where it turns, columns cut both of its legs over its whole width, before the place where it is seen to leave the plate
+as well as behind, and the last number of times what its width does as a blur is left out."""
 
 SHARED_NOISE = 2.0
 """Neighbouring points of an edge share half of their noise (judged on outlines of rendered pictures)."""
@@ -84,12 +86,15 @@ notch (the standard uncertainty; in drawn ones 0.2 to 0.5 of that height was mis
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Toe:
-    """A toe as found: where, how sure along its plate, the first point of the face on the path, what is doubtful."""
+    """A toe as found: where, how sure along its plate, the first point of the face on the path, what is doubtful, how
+    steeply the face leaves the plate.
+    """
 
     point: Points
     std_along: float
     face_index: int
     flag: str | None
+    slope_deg: float = 90.0
 
 
 def clear_of(detail: Detail) -> float:
@@ -131,8 +136,9 @@ def _model_toe(
     length = arc_length(path)
     face_length = float(length[-1] - length[leave])
     clear = 2.2 * detail.blur_mm + 1.0 * detail.step_mm
-    if detail.alone and detail.noise_mm < QUIET * detail.blur_mm:
-        clear = max(clear, LINE_CLEAR * detail.blur_mm)
+    rounds = max(detail.blur_mm, detail.band_mm)
+    if detail.alone and detail.noise_mm < QUIET * rounds:
+        clear = max(clear, LINE_CLEAR * detail.blur_mm, BAND_CLEAR * detail.band_mm)
     span = min(max(0.12 * face_length, 6 * detail.step_mm), max(0.9, 8 * detail.step_mm))
     rounding, passed = 0.0, 0.0
     # Speckle moves neighbouring points of a line alike, as the plate beside shows.
@@ -225,7 +231,7 @@ def _model_toe(
         flag = f"the face leaves the plate at only {slope_deg:.0f} degrees"
     elif hidden > HIDDEN_TOLD_MM:
         flag = f"the face may lie along the plate for {2 * hidden:.1f} mm before it is seen to leave it"
-    return Toe(point, std, face_index, flag)
+    return Toe(point, std, face_index, flag, slope_deg)
 
 
 def _this_side_of_groove(

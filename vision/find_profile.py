@@ -26,6 +26,10 @@ from vision.structure import JointChoice, Structure, recognise, shape_of, with_w
 DIM_FACES, DIMMER = 0.95, 1.3
 """Share of the points that are better known than those of a dim face; how much worse known these are."""
 
+MUCH_SCATTER_MM, WORST_SCATTER = 0.02, (1.5, 2.2)
+"""Speckle moves single points of a thick line by several times what it moves most: where these scatter by more than the
+first number plates fall to pieces, which hold together when they may scatter by so many times more."""
+
 
 def find_welds_in_profile(
     profile: Profile,
@@ -143,7 +147,7 @@ def _without_spatter(
 def _find_in_flat(profile: Profile, joint: JointChoice, calibration: Calibration | None) -> FoundWelds:
     spacing = median(step_lengths(profile.points_mm))
     noise, alike = usual_std_mm(profile), profile.correlation_points
-    detail = Detail(noise, spacing, profile.blur_mm, alone=profile.points_alone, alike=alike)
+    detail = Detail(noise, spacing, profile.blur_mm, alone=profile.points_alone, alike=alike, band_mm=profile.band_mm)
     points, cut = profile.points_mm, np.asarray(profile.cut)
     if profile.closed and signed_area(points) > 0:
         points, cut = points[::-1], cut[::-1]
@@ -172,17 +176,28 @@ def _find_in_flat(profile: Profile, joint: JointChoice, calibration: Calibration
 def _recognised(
     profile: Profile, points: Points, cut: NDArray[np.bool_], detail: Detail, joint: JointChoice
 ) -> Structure | None:
-    """Return what a profile shows, judged by the scatter of most points, or for a groove by that of its dim faces."""
+    """Return what a profile shows, judged by the scatter of most points, or for a groove by that of its dim faces.
+
+    Where nothing is recognised between points that scatter much it is judged by what the worst of them scatter.
+    """
+
+    def judged_by(noise: float, kind: JointChoice) -> Structure | None:
+        shape = shape_of(points, cut, detail, closed=profile.closed, tolerance=max(4.5 * noise, 0.05))
+        if not profile.closed:
+            shape = replace(shape, std_mm=np.asarray(profile.std_mm))
+        return recognise((shape,), kind, closed=profile.closed, fine=True)
+
     structure = None
     for noise in (detail.noise_mm, *_of_dim_faces(profile)):
         if structure is not None and structure.kind != "groove":
             break
-        shape = shape_of(points, cut, detail, closed=profile.closed, tolerance=max(4.5 * noise, 0.05))
-        if not profile.closed:
-            shape = replace(shape, std_mm=np.asarray(profile.std_mm))
-        other = recognise((shape,), joint if structure is None else "groove", closed=profile.closed, fine=True)
+        other = judged_by(noise, joint if structure is None else "groove")
         if structure is None or (other is not None and _shows_faces(other)):
             structure = other
+    # Of a groove whose faces fall to pieces the surfaces alone would be left.
+    if structure is None and joint != "groove" and detail.alone and detail.noise_mm > MUCH_SCATTER_MM:
+        judged = (judged_by(times * detail.noise_mm, joint) for times in WORST_SCATTER)
+        structure = next((found for found in judged if found is not None), None)
     return structure
 
 

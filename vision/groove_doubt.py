@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from core.geometry import Points, distance
+from core.geometry import Points, distance, step_lengths
 from vision.groove_joint import SQUARE_WITHIN_DEG
 from vision.member_ends import least_gap_mm
 from vision.open_groove import OpenGroove
@@ -24,6 +24,9 @@ as a share of the deeper, is told."""
 
 MUCH_LONGER, OTHER_SLOPE_DEG = 1.4, 4.0
 """A part of a face so many times longer than what was taken for its bevel, at another slope, makes it one in parts."""
+
+LEAST_DROPOUT_MM, WIDE_STEPS = 0.25, 6.0
+"""Light is missing over a step along a surface that is longer than each of these: mm, usual steps."""
 
 ASKEW = 0.05
 """A device looks at a groove from so far aside, as a tangent, at least where nobody has said more."""
@@ -63,7 +66,9 @@ def doubt_of(
             )
     if groove.faces_left or groove.faces_right:
         return GrooveDoubt(
-            unseen, hidden | _deeper(left, right), _told_apart(left, right) + _in_parts(groove, left, right)
+            unseen,
+            hidden | _deeper(left, right, interrupted=_interrupted(points, groove, detail)),
+            _told_apart(left, right) + _in_parts(groove, left, right),
         )
     reason = "no prepared face is seen, only the surfaces"
     unseen |= dict.fromkeys(("preparation_depth_left", "preparation_depth_right"), reason)
@@ -124,7 +129,14 @@ def _told_apart(left: PreparedEdge | None, right: PreparedEdge | None) -> tuple[
     return (Flag("face_ends_apart", text),)
 
 
-def _deeper(left: PreparedEdge | None, right: PreparedEdge | None) -> dict[str, float]:
+def _interrupted(points: Points, groove: OpenGroove, detail: Detail) -> bool:
+    """Tell whether light is missing along the surfaces, where nothing hides any: on a face it may be missing, too."""
+    least = max(LEAST_DROPOUT_MM, WIDE_STEPS * detail.step_mm)
+    beside = (points[: groove.outside_left.stop + 1], points[groove.outside_right.start :])
+    return any(float(step_lengths(part).max(initial=0.0)) > least for part in beside)
+
+
+def _deeper(left: PreparedEdge | None, right: PreparedEdge | None, *, interrupted: bool) -> dict[str, float]:
     """Return what the face that ends higher leaves open, if it goes on as deep as the other: its depth, and the gap."""
     apart = _ends_apart_mm(left, right)
     if apart is None or left is None or right is None:
@@ -132,8 +144,9 @@ def _deeper(left: PreparedEdge | None, right: PreparedEdge | None) -> dict[str, 
     sides = {"left": left, "right": right}
     side = min(sides, key=lambda name: _depth_mm(sides[name]))
     edge = sides[side]
-    if edge.bevel is None or edge.end_seen:
-        return {}  # light that breaks off at an end, and is bright up to it, did come back
+    # Light that breaks off at an end, and is bright up to it, did come back, unless it breaks off elsewhere, too.
+    if edge.bevel is None or (edge.end_seen and not interrupted):
+        return {}
     turn = math.radians(turn_deg(edge.outside.line, edge.bevel.line))
     narrower = apart * abs(math.cos(turn)) / max(abs(math.sin(turn)), 1e-6)
     return {f"preparation_depth_{side}": apart / math.sqrt(3.0), "root_gap": narrower / math.sqrt(3.0)}

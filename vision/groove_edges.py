@@ -23,6 +23,12 @@ from vision.plate_line import Detail, fit_plate
 from vision.runs import Run, turn_deg
 from vision.section import PreparedEdge
 
+ONE_SLOPE_DEG = 3.0
+"""Runs that turn by less are pieces of one face; preparations of two slopes differ by more."""
+
+FLATTENED_MM = 0.6
+"""A root face is the last of its edge; the radius of a J or a U leads farther off the straight part of its face."""
+
 
 def groove_edges(
     points: Points, groove: OpenGroove, detail: Detail, end_shifts_mm: Mapping[int, Points] | None = None
@@ -96,8 +102,8 @@ def _edge(
         return None
     outside, _ = fit_plate(points, outside_run, detail, toe_at_stop=towards)
     fits = [fit_plate(points, run, detail, toe_at_stop=False)[0] for run in faces]
-    square = [abs(abs(turn_deg(outside.line, fit.line)) - 90.0) < SQUARE_WITHIN_DEG for fit in fits]
-    bevel_index = bevel_among([run.length for run in faces], square)
+    square = [_may_be_land(outside.line, fit.line, points[end]) for fit in fits]
+    bevel_index = bevel_among([_in_pieces(run, faces) for run in faces], square)
     bevel = None if bevel_index is None else fits[bevel_index]
     land = next((fit for fit, is_square in zip(fits, square, strict=True) if is_square), None)
     face = bevel or land
@@ -132,6 +138,17 @@ def _edge(
         return PreparedEdge(outside, None, bevel, None, outer, last, last, None, further[1])
     doubt = sparse_doubt(points, bevel.line, end, detail, step=step)
     return PreparedEdge(outside, None, bevel, None, outer, last, last, doubt)
+
+
+def _in_pieces(face: Run, faces: tuple[Run, ...]) -> float:
+    """Return how long a face is with the other pieces into which stray points part it: those at its slope."""
+    return sum(run.length for run in faces if abs(turn_deg(face.line, run.line)) < ONE_SLOPE_DEG)
+
+
+def _may_be_land(outside: Line, face: Line, end: Points) -> bool:
+    """Tell whether a face stands square to its surface and no radius leads on from it to where the profile ends."""
+    stands = abs(abs(turn_deg(outside, face)) - 90.0) < SQUARE_WITHIN_DEG
+    return stands and abs(float(face.offset(end))) < FLATTENED_MM
 
 
 def land_end(seen: Points, line: Line) -> Points:

@@ -29,6 +29,9 @@ the others, is a plate of its own."""
 MOST_STRAY, FEWEST_TO_A_STRAY = 2, 30
 """So many points of a groove, and one of so many, may lie above its surfaces, or below: sparks at an edge."""
 
+ROUNDED_BEFORE, ROUNDED_BEHIND = 3, 14
+"""Points before and behind the end of a straight run within which its surface ends."""
+
 LEAST_DEPTH_MM = 0.8
 LEAST_FACE_SHARE = 0.25
 """A bevel reaches over at least this share of the depth."""
@@ -213,7 +216,7 @@ def _follows(points: Points, first: Run, second: Run, reach: int) -> bool:
 
 
 def _dark_after(points: Points, index: int) -> bool:
-    """Tell whether a wide step lies within a few points of an index."""
-    near = points[max(0, index - 3) : index + 6]
+    """Tell whether a wide step lies within a few points of an index: a spark or the line's own width rounds an edge."""
+    near = points[max(0, index - ROUNDED_BEFORE) : index + ROUNDED_BEHIND]
     steps = step_lengths(near)
     return bool(steps.max() > WIDE_STEPS * median(step_lengths(points)))

@@ -69,6 +69,8 @@ class Detail:
         So many neighbouring points scatter alike, as the profile's own makes it known; 1 where it tells nothing.
     limit_doubt_mm
         How far plates and weld may lie off each other because one of them is at the limit of the sensor.
+    band_mm
+        As much of its width as rounds corners of an overexposed laser line; else 0.
     """
 
     noise_mm: float
@@ -80,6 +82,7 @@ class Detail:
     lines: Mapping[Run, LineFit] = field(default_factory=dict)
     alike: float = 1.0
     limit_doubt_mm: float = 0.0
+    band_mm: float = 0.0
 
     @property
     def scattered(self) -> bool:

@@ -62,6 +62,8 @@ class Profile:
     end_shifts_mm
         Points at which the surface is seen to end, each with the ways (2, 2) by which its end may lie elsewhere, one
         standard uncertainty along the surface and one across it.
+    band_mm
+        As much of its width as rounds corners of an overexposed laser line, which its blur does not tell; else 0.
     """
 
     points_mm: Points
@@ -80,6 +82,7 @@ class Profile:
     points_alone: bool = False
     sampled: bool = False
     end_shifts_mm: Mapping[int, Points] = field(default_factory=dict)
+    band_mm: float = 0.0
 
     def __post_init__(self) -> None:
         points = np.array(self.points_mm, dtype=np.float64)

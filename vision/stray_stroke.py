@@ -25,8 +25,16 @@ FAN_APART = 3
 """One in so many directions tells the ground and its noise."""
 
 _AHEAD = np.exp(1j * np.radians(np.arange(-FAN_DEG, FAN_DEG + 0.1, FAN_STEP_DEG))).astype(np.complex64)[:, None]
-_FAN = (1.0 + np.arange(MOST_PARTS * PART_PX) + 1j * FLANK_PX * np.array([-1.0, 0.0, 1.0])[:, None, None]) * _AHEAD
-_FAN = _FAN.astype(np.complex64)
+FLANK_SIGMAS = 2.5
+"""A thick line leads on as a thick stroke: its flanks lie beside it, so many of its widths away."""
+
+
+def _fan(flank_px: float) -> NDArray[np.complex64]:
+    away = 1j * flank_px * np.array([-1.0, 0.0, 1.0])[:, None, None]
+    return np.asarray((1.0 + np.arange(MOST_PARTS * PART_PX) + away) * _AHEAD, np.complex64)
+
+
+_FAN = _fan(FLANK_PX)
 """(directions, 1) and (3, directions, pixels): how far ahead (real) and to the right (imaginary) of an end a fan
 and its flanks lie. Complex numbers turn in one product, in which rows are as long as a direction has places."""
 
@@ -38,7 +46,7 @@ def stroke_beyond_end(gray: NDArray[Any], stripe: Stripe, end_px: Points, down: 
     """
     own = OWN_SIGMAS * stripe.width_px
     towards = np.complex64(complex(*down.tolist()))
-    ways = _FAN * towards
+    ways = _fan(max(FLANK_PX, FLANK_SIGMAS * stripe.width_px)) * towards
     ways += np.complex64(own) * (_AHEAD * towards)
     places = ways + np.complex64(complex(*end_px.tolist()))
     light = _light(gray, places.view(np.float32).reshape(*places.shape, 2)).reshape(3, -1, MOST_PARTS, PART_PX)

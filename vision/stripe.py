@@ -17,7 +17,7 @@ from vision.stripe_ends import BREAK_PX, with_ends
 from vision.stripe_filled import filled_in
 from vision.stripe_path import Path, trace
 from vision.stripe_reduced import Reduced, reduce_frame, runs_along_rows
-from vision.stripe_sparks import lonely, sparks
+from vision.stripe_sparks import bright_spots, lonely, sparks
 from vision.stripe_steep import Piece, joined, with_short_walls, with_steep, without
 from vision.stripe_strays import astray, beyond_ends, bridges, islands
 
@@ -77,6 +77,8 @@ class Stripe:
         Brightness of a second line beside this one, as a share of its own, where it is nearly as bright; else 0.
     together
         Neighbouring points that are off alike: more than one on a ground with a texture.
+    band_px
+        Width of an overexposed line, as the standard deviation of a Gaussian that is half as high over as much; else 0.
     """
 
     points_px: Points
@@ -91,6 +93,7 @@ class Stripe:
     ends: Mapping[int, Points] = field(default_factory=dict)
     second_line: float = 0.0
     together: float = 1.0
+    band_px: float = 0.0
 
 
 def extract(
@@ -171,8 +174,9 @@ def _stripe(gray: NDArray[Any], reduced: Reduced, path: Path) -> Stripe:
     line = without(line, ~np.isfinite(line.points[:, 0] + line.points[:, 1]))
     line = without(line, lonely(line.points, line.std))
     struck = np.zeros((0, 2))
-    if line.saturated.any():
-        marked = sparks(line.points, line.std, line.saturated, sigma)
+    spots = bright_spots(line.height, line.saturated)
+    if spots.any():
+        marked = sparks(line.points, line.std, line.saturated, sigma, spots)
         struck = line.points[marked]
         line = without(line, marked)
     line = without(line, filled_in(line.points, line.std, line.height, sigma))
@@ -202,6 +206,7 @@ def _stripe(gray: NDArray[Any], reduced: Reduced, path: Path) -> Stripe:
         ends,
         path.second,
         found.together,
+        found.band_px,
     )
 
 

@@ -23,7 +23,8 @@ from core.medians import median, quantile
 from vision.line_scatter import APART, THIRD_SPREAD, scatter_std, third_difference
 from vision.stripe_estimators import centroid, flanks, log_parabola
 from vision.stripe_ground import UNEVEN, Moved, ground_courses, moved_by_ground
-from vision.stripe_width import FULL, counted, variances, widths
+from vision.stripe_stuck import stuck
+from vision.stripe_width import FULL, counted, cut_off_width, variances, widths
 
 Estimator = Literal["gaussian", "centroid"]
 
@@ -66,6 +67,9 @@ class Centres:
         How far light is spread along the rows, by blur alone, and along the columns, by its sheet's thickness as well.
     together
         Neighbouring columns that are off alike: more than one on a ground with a texture.
+    band_px
+        Width across its direction of a line that is overexposed along most of its course, as the standard deviation of
+        a Gaussian that is half as high over as much; else 0.
     """
 
     position: NDArray[np.float64]
@@ -79,6 +83,7 @@ class Centres:
     estimator: Estimator
     spread_px: tuple[float, float]
     together: float = 1.0
+    band_px: float = 0.0
 
 
 def line_sigma(gray: NDArray[Any], columns: NDArray[np.int64], course: NDArray[np.float64], reach: int) -> float:
@@ -159,6 +164,7 @@ def centres(
         position = position.copy()
         position[saturated] = flanks(band[:, saturated], gauss[saturated], ground[saturated], reach)
         std = np.where(saturated, 2 * noise / np.maximum(height, 1e-3), std)
+    overexposed = 2 * np.count_nonzero(saturated) > len(saturated)
     spread, above = _misfit(band, position, ground, height, wide, noise)
     usual = max(median(spread), 0.01)
     faint = height < LEAST_SNR * noise / math.sqrt(max(1.0, 2.0 * sigma_px))
@@ -170,6 +176,8 @@ def centres(
     steady = cv2.erode(slope.astype(np.float32)[None], np.ones((1, 4 * slack + 1)))[0]
     unlike = spread > DISTURBED * usual * (1 + np.minimum(steady, 4.0) ** 2) ** 0.25
     disturbed = np.where(saturated, above > SWOLLEN * local + 2.5, unlike | (above > allowed))
+    if overexposed:
+        disturbed |= stuck(band, ground, position, origin)
     at_rim = (position < 1.5) | (position > len(band) - 2.5) | ~np.isfinite(position)
     placed = position + origin
     seen = np.isfinite(placed) & (placed > sigma_px) & (placed < gray.shape[0] - 1 - sigma_px)
@@ -182,8 +190,9 @@ def centres(
     together = 1.0
     if moved:
         std, together = _with_ground(std, height, moved, chosen)
+    band_px = cut_off_width(band, ground, saturated, slope) / FWHM if overexposed else 0.0
     return Centres(
-        placed, std, height, saturated, faint, disturbed & ~faint, sigma_px, noise, chosen, spread_px, together
+        placed, std, height, saturated, faint, disturbed & ~faint, sigma_px, noise, chosen, spread_px, together, band_px
     )
 
 

@@ -51,6 +51,10 @@ LEAST_DROPOUT_SHARE, IN_LINE_TURN = 0.25, 0.06
 """A narrower gap, as a share of one that is wide enough for an end, is no dropout; the line goes on behind one with no
 larger turn (a tangent)."""
 
+BEYOND_FADES, BEYOND_PX, BRIGHTER = 2.0, 6.0, 1.4
+"""Light that leads farther on than so many times what the line fades over, and px, and is so many times brighter than
+that before it, is that of a spark and shows no end."""
+
 MUCH_OF_GAP = 0.5
 """Where it goes on over a larger share of a gap no surface ends before it."""
 
@@ -256,6 +260,9 @@ def _end(
     place = _falls_below(0.5 * (inside + outside), at, seen, tip)
     if place is None:
         return None
+    ahead = seen[(at > tip) & (at < place)]
+    if place - tip > BEYOND_FADES * fade + BEYOND_PX and quantile(ahead, 0.8) - outside > BRIGHTER * (inside - outside):
+        return None  # a spark leads on from the last point
     # A line that grows dimmer or brighter towards its end leaves open what the half of its light is there.
     close = (at > place - CLOSE_FADES[0] * fade) & (at < place - CLOSE_FADES[1] * fade)
     level = inside

@@ -77,6 +77,7 @@ def profile_from_stripe(stripe: Stripe, calibration: Calibration) -> Profile:
         gaps=tuple(everywhere),
         points_alone=True,
         end_shifts_mm=_shifts(points_px, ends, calibration),
+        band_mm=ROUNDING[stripe.estimator] * stripe.band_px * pixel,
     )
 
 

@@ -20,6 +20,9 @@ LEAST_TOLD_SLOPE, MOST_LEVEL_SLOPE, FEWEST_TOLD, NARROWEST = 0.5, 0.3, 12, 0.05
 """Slopes from which on and up to which, and number of columns in which, a line shows how much of its width is blur; the
 smallest share of its variance that a part of it keeps."""
 
+TELL_WIDTH = 200
+"""Columns that tell how wide an overexposed line is."""
+
 CUT_LEVELS = (0.8, 0.3)
 """Shares of what a sensor can tell at which the width of an overexposed line is taken."""
 
@@ -49,6 +52,16 @@ def variances(
         variance[saturated] = (low**2 - high**2) / (8.0 * math.log(CUT_LEVELS[0] / CUT_LEVELS[1]))
         told[saturated] = low < len(band)
     return variance, told
+
+
+def cut_off_width(
+    band: NDArray[np.float32], ground: NDArray[np.float32], saturated: NDArray[np.bool_], slope: NDArray[np.float64]
+) -> float:
+    """Return how wide an overexposed line is across its direction, px, where it is half as bright as can be told."""
+    some = np.flatnonzero(saturated)
+    some = some[:: max(1, len(some) // TELL_WIDTH)]
+    light, top = band[:, some] - ground[some], FULL - ground[some]
+    return median(counted(light > 0.5 * top) / np.sqrt(1.0 + slope[some] ** 2))
 
 
 def widths(

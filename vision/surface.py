@@ -24,6 +24,9 @@ WALL_MM = 0.3
 CREST_BLURS = 3.0
 """The crest between an undercut and the face is rounded over so many deviations of the edge spread."""
 
+FACET_POINTS, FACET_DEG = 40, 4.0
+"""A plate of fewer points that the face leaves more gently is a facet of that: of the plate itself nothing is seen."""
+
 MIRROR = np.array([-1.0, 1.0])
 
 
@@ -86,6 +89,8 @@ def trace_surface(
     if len(untold) > most_untold or not all(_well_seen(*plates[side]) for side in untold):
         return None
     toes |= {side: _stand_in(*ways[side]) for side in untold}
+    if detail.alone and any(_is_facet(plates[side][1], toe) for side, toe in found.items() if toe is not None):
+        return None
     toe_left, toe_right = toes["left"], toes["right"]
     right_point = toe_right.point * MIRROR
     right_index = last - toe_right.face_index
@@ -124,6 +129,11 @@ def _stand_in(path: Points, towards: Line, ends: tuple[int, int]) -> Toe:
 
 def _well_seen(plate: Run, fit: LineFit) -> bool:
     return plate.length >= SHORTEST_PLATE_MM and int(np.count_nonzero(fit.inliers)) >= FEWEST_PLATE_POINTS
+
+
+def _is_facet(fit: LineFit, toe: Toe) -> bool:
+    """Tell whether what passes for a plate of a frame is a piece of the face: short, and the face goes over into it."""
+    return int(np.count_nonzero(fit.inliers)) < FACET_POINTS and toe.slope_deg < FACET_DEG
 
 
 def _in_groove(path: Points, towards: Line, toe: Toe, detail: Detail) -> int:

@@ -37,6 +37,10 @@ WIDEST_UNDERCUT_MM = 5.0
 FLATTEST_UNDERCUT = 0.06
 """A hollow flatter than this (depth over width) is the gentle beginning of a face, not a groove."""
 
+HALF_OF_FACE, MOST_OF_FACE, STEEP_UNDERCUT = 0.5, 0.7, 0.12
+"""An undercut is no wider than the first share of the face that rises beyond it, or the second where it is deeper than
+the last number (depth over width): a weld that lacks metal beside a cap sinks gently."""
+
 UNSEEN_MM = 0.3
 """Neighbouring points of a face or a plate farther apart than this leave open what lies between."""
 
@@ -111,7 +115,10 @@ def departure(
                 continue
             face_ahead = float(length[min(face_stop, len(path) - 1)] - length[end])
             across = distance(path[end], path[index])  # a deep groove is longer than it is wide
-            narrow = across < WIDEST_UNDERCUT_MM and across < 0.5 * face_ahead and peak > FLATTEST_UNDERCUT * across
+            flattest, widest = FLATTEST_UNDERCUT, HALF_OF_FACE
+            if across > HALF_OF_FACE * face_ahead:
+                flattest, widest = STEEP_UNDERCUT, MOST_OF_FACE
+            narrow = across < WIDEST_UNDERCUT_MM and across < widest * face_ahead and peak > flattest * across
             if narrow and then > 0:
                 # A groove that comes up again beside the face: the face crosses the plate line there.
                 crossing = end + int(np.argmax(offset[end : resume + 1] > 0))

@@ -44,6 +44,17 @@ def test_below_a_square_edge_a_faint_bevel_is_told(amplitude: float, told: bool)
         assert gap.value == pytest.approx(120 * MM_PER_PX, abs=0.05)
 
 
+@pytest.mark.parametrize(("sigma_px", "amplitude"), [(3.0, 8.0), (5.0, 14.0)])
+def test_below_a_square_edge_a_thick_bevel_is_told(sigma_px: float, amplitude: float) -> None:
+    """A thick line leads on as a thick stroke, whose flanks lie within it close to its middle."""
+    bevel = np.array([[440.0, 120.0], [500.0, 280.0]])
+    light = Light(noise=3.0, sigma_px=sigma_px, ghosts=((bevel, amplitude, sigma_px),))
+    frame = stripe_picture(SHAPE, PLATES, light, np.random.default_rng(5))
+    (weld,) = measure_frame(frame, CALIBRATION, joint="groove").found.welds
+    assert isinstance(gap := measure(weld.section)["root_gap"], NotMeasurable)
+    assert "faint line" in gap.reason
+
+
 def test_a_faint_root_face_square_to_the_plate_leaves_the_gap_as_it_is() -> None:
     land = np.array([[470.0, 280.0], [470.0, 340.0]])
     clear, dim = values(FACES), values(FACES, ((land, 14.0, 1.5),))

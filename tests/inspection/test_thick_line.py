@@ -12,6 +12,7 @@ from calibration.model import from_pixel_size
 from core.quantity import Quantity
 from inspection.laser_frame import measure_frame
 from measurement import measure
+from vision.stripe import extract
 
 SHAPE, MM_PER_PX = (700, 1200), 0.04
 CALIBRATION = replace(from_pixel_size(MM_PER_PX, relative_std=0.0), kind="laser")
@@ -45,6 +46,18 @@ def blurred(line_px: np.ndarray, sigma_px: float, rng: np.random.Generator) -> n
     return np.clip(np.rint(frame + rng.normal(0.0, 2.0, SHAPE)), 0, 255).astype(np.uint8)
 
 
+def overexposed(line_px: np.ndarray, sigma_px: float, rng: np.random.Generator) -> np.ndarray:
+    """Return the frame of a line evenly bright over 1.8 ``sigma_px`` to each side, far beyond the sensor's limit."""
+    frame = np.zeros(SHAPE, np.float32)
+    points = np.rint(16 * line_px).astype(np.int32).reshape(-1, 1, 2)
+    for shift in np.linspace(-0.5, 0.5, 5):
+        layer = np.zeros(SHAPE, np.float32)
+        cv2.polylines(layer, [points], False, 900.0, max(1, round(3.6 * sigma_px + 2 * shift)), cv2.LINE_AA, 4)
+        frame += layer / 5
+    frame = cv2.GaussianBlur(frame, (0, 0), 1.0) + 12.0
+    return np.clip(np.rint(frame + rng.normal(0.0, 2.0, SHAPE)), 0, 255).astype(np.uint8)
+
+
 @pytest.mark.parametrize("bulge_px", [-10.0, 0.0, 14.0])
 @pytest.mark.parametrize(("sigma_px", "most_mm"), [(2.0, 0.01), (5.5, 0.07)])
 def test_the_blur_of_a_line_hardly_moves_a_toe(bulge_px: float, sigma_px: float, most_mm: float) -> None:
@@ -57,3 +70,26 @@ def test_the_blur_of_a_line_hardly_moves_a_toe(bulge_px: float, sigma_px: float,
         for name in ("leg_left", "leg_right"):
             assert isinstance(value := found[name], Quantity)
             assert abs(value.value - leg) < most_mm
+
+
+@pytest.mark.parametrize("bulge_px", [-10.0, 14.0])
+@pytest.mark.parametrize("sigma_px", [3.0, 5.5])
+def test_the_band_of_an_overexposed_line_hardly_moves_a_toe(bulge_px: float, sigma_px: float) -> None:
+    """Its sides are sharp, and what they tell as blur is little: the face was taken from where the band turns."""
+    leg = HALF_PX * float(np.hypot(1.0, SLOPE)) * MM_PER_PX
+    for seed in range(2):
+        frame = overexposed(tee_line(bulge_px), sigma_px, np.random.default_rng(seed))
+        (weld,) = measure_frame(frame, CALIBRATION, joint="tee").found.welds
+        found = measure(weld.section)
+        for name in ("leg_left", "leg_right"):
+            assert isinstance(value := found[name], Quantity)
+            assert abs(value.value - leg) < 0.08
+
+
+def test_the_width_of_a_band_is_told_only_where_it_is_overexposed() -> None:
+    line = np.array([[-10.0, 300.0], [1210.0, 340.0]])
+    clear = extract(blurred(line, 4.0, np.random.default_rng(1)))
+    assert clear.band_px == 0.0
+    frame = overexposed(line, 9.0 / 1.8, np.random.default_rng(1))
+    rows = np.count_nonzero(frame[:, 400:800] > 133, axis=0).mean()
+    assert extract(frame).band_px == pytest.approx(rows / 2.355, abs=0.5)

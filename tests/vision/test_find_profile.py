@@ -13,6 +13,7 @@ from benchmarks.render.fillets import FilletShape, tee
 from benchmarks.render.geometry import Drawing, PlateEnd, rings_of
 from core.errors import NothingMeasurable
 from core.geometry import rotate
+from core.quantity import Quantity
 from measurement import measure
 from vision.find_profile import find_welds_in_profile
 from vision.profile import Profile
@@ -141,3 +142,32 @@ def test_a_reflection_and_a_facet_are_not_taken_for_the_plates() -> None:
     (weld,) = find_welds_in_profile(profile(points, closed=False, noise_mm=0.003), joint="tee").welds
     assert math.dist(weld.section.face.toe_left, line[1]) < 0.05
     assert math.dist(weld.section.face.toe_right, line[2]) < 0.05
+
+
+def line_profile(points: np.ndarray, noise_mm: float, rng: np.random.Generator) -> Profile:
+    """Return points of a laser line that scatter across it by ``noise_mm``, and a few by several times as much."""
+    times = np.where(rng.random(len(points)) < 0.06, 2.6, 1.0)
+    points = points + np.column_stack([np.zeros(len(points)), noise_mm * times * rng.standard_normal(len(points))])
+    count = len(points)
+    return Profile(points, np.full(count, noise_mm), False, np.zeros(count, bool), 0.05, points_alone=True)
+
+
+def test_a_cap_between_plates_whose_points_scatter_much_is_found() -> None:
+    """A few points of a speckled line lie beyond what the others scatter: the plates fell to pieces of a few mm."""
+    x = np.arange(-35.0, 35.0, 0.05)
+    cap = np.column_stack([x, np.where(np.abs(x) < 5.0, 1.6 * (1.0 - (x / 5.0) ** 2), 0.0)])
+    found = 0
+    for seed in range(6):
+        (weld,) = find_welds_in_profile(line_profile(cap, 0.06, np.random.default_rng(seed)), joint="butt").welds
+        value = measure(weld.section)["reinforcement"]
+        if isinstance(value, Quantity):
+            found += 1
+            assert abs(value.value - 1.6) < max(0.04, value.expanded_uncertainty)
+    assert found >= 4
+
+
+def test_points_that_scatter_much_about_one_line_are_no_weld() -> None:
+    x = np.arange(-35.0, 35.0, 0.05)
+    for seed in range(4):
+        with pytest.raises(NothingMeasurable):
+            find_welds_in_profile(line_profile(np.column_stack([x, 0 * x]), 0.06, np.random.default_rng(seed)))

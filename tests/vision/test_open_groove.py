@@ -8,10 +8,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from core.geometry import Line
 from core.quantity import Quantity
 from measurement import measure
 from vision.find_profile import find_welds_in_profile
+from vision.groove_edges import _in_pieces
+from vision.open_groove import _dark_after
 from vision.profile import Profile
+from vision.runs import Run
 
 STEP_MM, NOISE_MM = 0.045, 0.003
 
@@ -136,3 +140,74 @@ def test_an_undercut_beside_a_cap_is_no_groove() -> None:
     count = len(points)
     made = Profile(points, np.full(count, NOISE_MM), False, np.zeros(count, bool), 0.06, blur_mm=0.05)
     assert [weld.section.joint for weld in find_welds_in_profile(made, joint="auto").welds] == ["butt"]
+
+
+def j_groove(slopes: tuple[float, float]) -> Profile:
+    """Return two plates with a J of 10 degrees on the left, whose straight part bends a little, and one of 15."""
+    halves = []
+    for side, tilts in ((-1.0, slopes), (1.0, (15.0, 15.0))):
+        x, y = 3.5, 0.0
+        corners = [[25.0, 0.0], [x, y]]
+        for length, tilt in zip((1.4, 2.8), tilts, strict=True):
+            x, y = x - length * math.sin(math.radians(tilt)), y - length * math.cos(math.radians(tilt))
+            corners.append([x, y])
+        turn = np.radians(np.linspace(90.0 - tilts[1], 0.0, 25))
+        # A radius of 1.5 mm that begins in the direction of the face and ends level.
+        centre = np.array([x, y]) - 1.5 * np.array([np.sin(turn[0]), np.cos(turn[0])]) * [1.0, -1.0]
+        arc = centre + 1.5 * np.column_stack([np.sin(turn), -np.cos(turn)])
+        halves.append(_sampled(np.vstack([corners, arc])) * [side, 1.0])
+    left, right = halves[0], halves[1][::-1]
+    points = np.vstack([left, right])
+    points = points + np.random.default_rng(2).normal(0, NOISE_MM, points.shape)
+    last = len(left) - 1
+    ends = {at: 0.006 * np.eye(2) for at in (last, last + 1)}
+    count = len(points)
+    return Profile(
+        points, np.full(count, NOISE_MM), False, np.zeros(count, bool), STEP_MM, blur_mm=0.05, end_shifts_mm=ends
+    )
+
+
+def test_the_straight_part_of_a_j_is_no_root_face() -> None:
+    """Where it bends by a few degrees its lower part stood square to the plate, and the depth was told as 1.3 mm."""
+    for slopes in ((10.0, 10.0), (11.0, 5.0)):
+        depth = quantity(j_groove(slopes), "preparation_depth_left")
+        true = 1.4 * math.cos(math.radians(slopes[0])) + 2.8 * math.cos(math.radians(slopes[1]))
+        true += 1.5 * (1.0 - math.sin(math.radians(slopes[1])))
+        assert depth.value == pytest.approx(true, abs=0.1)
+
+
+@pytest.mark.parametrize(("missing", "held"), [(False, False), (True, True)])
+def test_a_face_that_ends_higher_is_less_sure_where_light_is_missing_elsewhere(missing: bool, held: bool) -> None:
+    """An end that is seen is sure, but where dropouts are seen it may be the beginning of one more."""
+    made = replace(profile(6.0, 4.4), points_alone=True)
+    if missing:
+        keep = ~((made.points_mm[:, 0] > -15.0) & (made.points_mm[:, 0] < -14.0))
+        lost = int(np.count_nonzero(~keep))
+        ends = {at - lost: shifts for at, shifts in made.end_shifts_mm.items()}
+        made = replace(
+            made, points_mm=made.points_mm[keep], std_mm=made.std_mm[keep], cut=made.cut[keep], end_shifts_mm=ends
+        )
+    depth = quantity(made, "preparation_depth_right")
+    assert depth.value == pytest.approx(4.4, abs=0.02)
+    assert (depth.expanded_uncertainty > 1.6) is held
+    assert quantity(made, "preparation_depth_left").expanded_uncertainty < 0.1
+
+
+@pytest.mark.parametrize(("before_dark", "dark"), [(0, True), (8, True), (30, False)])
+def test_a_square_edge_ends_in_the_dark_though_a_spark_stands_on_it(before_dark: int, dark: bool) -> None:
+    """The straight part of its plate ends some points before, and no groove with one bevel was recognised."""
+    plate = _sampled(np.array([[-25.0, 0.0], [-2.0, 0.0]]))
+    bevel = _sampled(np.array([[2.0, -6.0], [5.5, 0.0]]))
+    points = np.vstack([plate, bevel])
+    assert _dark_after(points, len(plate) - 1 - before_dark) is dark
+
+
+def test_a_face_in_pieces_is_as_long_as_they_are_together() -> None:
+    """Else the rounded edge before it, longer than a quarter of a piece, was taken for the bevel: 42 degrees for 30."""
+
+    def run(at: int, deg: float, length: float) -> Run:
+        way = np.array([math.cos(math.radians(deg)), math.sin(math.radians(deg))])
+        return Run(at, at + 9, Line.through(np.zeros(2), way), length, cut=False)
+
+    faces = (run(0, -50.0, 1.0), run(10, -65.0, 1.2), run(20, -64.0, 1.4), run(30, -65.5, 2.0))
+    assert [round(_in_pieces(face, faces), 1) for face in faces] == [1.0, 4.6, 4.6, 4.6]

@@ -8,7 +8,7 @@ import pytest
 
 from benchmarks.render.laser import Light, stripe_picture
 from vision.stripe import extract
-from vision.stripe_sparks import sparks
+from vision.stripe_sparks import bright_spots, sparks
 
 SHAPE = (200, 640)
 LINE = np.column_stack([np.arange(-10.0, 660.0), 100.0 + 0.05 * np.arange(-10.0, 660.0)])
@@ -80,3 +80,39 @@ def test_a_spark_that_was_left_out_is_not_found_again_as_a_wall() -> None:
     stripe = extract(np.clip(np.rint(frame), 0, 255).astype(np.uint8), orientation="rows")
     across = (stripe.points_px[:, 1] - np.interp(stripe.points_px[:, 0], *slope.T)) / np.hypot(1.0, 0.8)
     assert np.abs(across).max() < 1.5
+
+
+@pytest.mark.parametrize("tilt", [0.1, 0.3, 0.6])
+@pytest.mark.parametrize(("amplitude", "row"), [(250.0, 111), (250.0, 115), (450.0, 111), (450.0, 119)])
+def test_a_spark_beside_a_dim_line_draws_no_point_aside(tilt: float, amplitude: float, row: int) -> None:
+    """Not at the limit of the sensor it is a bright spot all the same: points lay up to 5.6 px off."""
+    frame = stripe_picture(SHAPE, LINE, Light(amplitude=95.0, sigma_px=1.3, noise=3.0), np.random.default_rng(1))
+    stroke = np.zeros(SHAPE, np.float32)
+    cv2.line(stroke, (300, row), (324, round(row + 24 * tilt)), amplitude, 2)
+    spotted = frame.astype(np.float32) + cv2.GaussianBlur(stroke, (0, 0), 0.9)
+    stripe = extract(np.clip(np.rint(spotted), 0, 255).astype(np.uint8))
+    off = stripe.points_px[:, 1] - np.interp(stripe.points_px[:, 0], *LINE.T)
+    assert np.abs(off).max() < 0.8
+    assert len(off) > 580
+
+
+def test_speckle_and_the_bright_metal_of_a_weld_are_no_sparks() -> None:
+    light = Light(amplitude=150.0, sigma_px=2.0, noise=3.0, speckle=0.4)
+    assert len(extract(stripe_picture(SHAPE, LINE, light, np.random.default_rng(4))).points_px) > 630
+    height = np.full(400, 80.0)
+    assert not bright_spots(height, np.zeros(400, bool)).any()
+    height[200:210] = 150.0
+    assert np.flatnonzero(bright_spots(height, np.zeros(400, bool))).tolist() == [*range(200, 210)]
+
+
+def test_a_bright_corner_is_left_unless_it_is_overexposed() -> None:
+    """Both legs light a corner of the metal; its points lie off the chord of those beside it."""
+    points, std, saturated = line()
+    points[150:, 1] += 0.8 * np.arange(150.0)
+    bright = saturated.copy()
+    bright[146:154] = True
+    assert not sparks(points, std, saturated, 2.0, bright).any()
+    assert sparks(points, std, bright, 2.0, bright)[146:154].all()
+    points[:, 1] = 50.0
+    points[146:154, 1] += 2.0
+    assert sparks(points, std, saturated, 2.0, bright)[146:154].all()

@@ -125,3 +125,23 @@ def test_a_low_face_beside_a_dropout_is_still_the_face() -> None:
     _, leave = departure(points, height[seen], THRESHOLD_MM, 0, (begin, len(points) - 400))
     assert leave is not None
     assert 8.5 < points[leave, 0] < 10.1
+
+
+def hollow_and_cap(wide_mm: float, deep_mm: float, cap_mm: float) -> tuple[np.ndarray, np.ndarray]:
+    """Return a plate of 8 mm, a hollow beside a cap (both of circular arcs, nearly), a plate behind it; and heights."""
+    along = np.arange(0, 8 + wide_mm + cap_mm + 8, STEP_MM)
+    hollow = np.clip((along - 8.0) / wide_mm, 0, 1)
+    cap = np.clip((along - 8.0 - wide_mm) / cap_mm, 0, 1)
+    height = -4 * deep_mm * hollow * (1 - hollow) + 4 * 0.7 * cap * (1 - cap)
+    return np.column_stack([along, height]), height
+
+
+@pytest.mark.parametrize(("wide", "deep", "side"), [(2.8, 0.75, 1), (3.3, 0.6, 1), (3.3, 0.25, -1), (4.5, 0.8, -1)])
+def test_a_steep_hollow_beside_a_smaller_cap_is_undercut(wide: float, deep: float, side: int) -> None:
+    """Undercut wider than half of the cap passed for underfill, and the cap was told as 7.8 mm wide for 5.0."""
+    points, height = hollow_and_cap(wide, deep, 5.0)
+    last = round((8.0 + wide + 5.0) / STEP_MM)
+    sign, leave = departure(points, height, THRESHOLD_MM, 0, (round(7.9 / STEP_MM), last))
+    assert sign == side
+    assert leave is not None
+    assert points[leave, 0] == pytest.approx(8.0 + (wide if side > 0 else 0.0), abs=0.1)
