@@ -1,4 +1,6 @@
-"""Figures for the inside of etched sections: ``python -m benchmarks.inside [--cases 56] [--seed 100] [--blank 28]``.
+"""Figures for the inside of etched sections.
+
+``python -m benchmarks.inside [--cases 56] [--seed 100] [--blank 28] [--stains]``
 
 Random etched sections of every kind of joint are drawn, measured through the program's own functions and
 compared with what is true: fusion lines (and how well they can be found at all, `fusion_bound`), values with their
@@ -10,7 +12,7 @@ from __future__ import annotations
 import argparse
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +21,7 @@ from shapely.geometry import LineString, Point
 from benchmarks.fusion_bound import bound_px
 from benchmarks.render.etch import JOINTS
 from benchmarks.render.etch_paint import EtchedPicture, etched_picture
+from benchmarks.render.stains import stained
 from calibration.model import Calibration
 from core.errors import NothingMeasurable
 from core.geometry import Points
@@ -147,8 +150,11 @@ def judge(figures: Figures, picture: EtchedPicture, index: int, weld: FoundWeld)
     figures.pores_false += len(spots)
 
 
-def run(cases: int, seed: int, *, size: tuple[int, int]) -> tuple[dict[str, Figures], int]:
-    """Return the figures by range of contrast, and how many pictures were not outlined right."""
+def run(cases: int, seed: int, *, size: tuple[int, int], stains: bool = False) -> tuple[dict[str, Figures], int]:
+    """Return the figures by range of contrast, and how many pictures were not outlined right.
+
+    ``stains`` puts some on the metal after it was outlined: the inside alone is asked.
+    """
     groups = {f"contrast {CLEAR_CONTRAST:g} and more": Figures(), f"contrast under {CLEAR_CONTRAST:g}": Figures()}
     skipped = 0
     for case in range(seed, seed + cases):
@@ -163,6 +169,9 @@ def run(cases: int, seed: int, *, size: tuple[int, int]) -> tuple[dict[str, Figu
             skipped += 1
             continue
         figures = list(groups.values())[0 if picture.etch.contrast >= CLEAR_CONTRAST else 1]
+        if stains:
+            rng = np.random.default_rng([case, 7])
+            picture = replace(picture, picture=stained(picture, list(found.outline_px), rng))
         looked = look_inside(picture.picture, found, calibration)
         for index, weld in enumerate(looked.welds):
             judge(figures, picture, index, weld)
@@ -242,8 +251,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--seed", type=int, default=100)
     parser.add_argument("--blank", type=int, default=28, help="sections without an etch")
     parser.add_argument("--width", type=int, default=2200)
+    parser.add_argument("--stains", action="store_true", help="put stains on the metal near the fusion lines")
     options = parser.parse_args(arguments)
-    groups, skipped = run(options.cases, options.seed, size=(options.width, options.width * 3 // 4))
+    groups, skipped = run(
+        options.cases, options.seed, size=(options.width, options.width * 3 // 4), stains=options.stains
+    )
     for name, figures in groups.items():
         report(name, figures)
     print(f"\nnot outlined right and left out: {skipped} of {options.cases} pictures")

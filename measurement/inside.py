@@ -26,6 +26,8 @@ and as a share of that of its points, with which it grows where the etch is fain
 CORRELATION_MM = 0.6
 """Length of a fusion line whose error is one piece of information."""
 NEAR_MM = 0.5
+BESIDE_STAIN_MM = 1.0
+"""A deepest place nearer than this to a stain may be that of its rim, or lie within it."""
 FLAT_SHARE, MIDDLES_SHARE = 0.6, 1.6
 """How much of the uncertainty of a line's points a plate's penetration has (the line's lowest stretch is flat there and
 counts as a whole), and the distance between two lines' middles."""
@@ -134,7 +136,10 @@ def _local(nominal: Interior) -> dict[str, dict[str, float]]:
     first = next(iter(by_side.values()))
     length = sum(float(arc_length(line.points_mm)[-1]) for line in nominal.lines)
     typical = float(np.median(np.concatenate([line.std_mm[line.own] for line in nominal.lines])))
-    area = math.hypot(typical * math.sqrt(CORRELATION_MM * length), *(_divided_std(line) for line in nominal.lines))
+    area = math.hypot(
+        typical * math.sqrt(CORRELATION_MM * length),
+        *(std(line) for line in nominal.lines for std in (_divided_std, _led_across_std)),
+    )
     parts = {"weld_metal_area": area, "fused_area": area}
     total = sum(abs(signed_area(ring)) for ring in outlines(nominal.section, nominal.lines))
     parts["dilution"] = 100 * area / max(total, 1e-9)
@@ -176,6 +181,16 @@ def _divided_std(line: FusionLine) -> float:
     ends = np.flatnonzero(line.meets)[[0, -1]]
     length = float(np.hypot(*(line.points_mm[ends[1]] - line.points_mm[ends[0]])))
     return 0.5 * length * float(np.hypot(*line.std_mm[ends]))
+
+
+def _led_across_std(line: FusionLine) -> float:
+    """Return the standard uncertainty of the area beside the stretches that were led across a stain, mm2.
+
+    Each of them is off to one side as a whole.
+    """
+    steps = np.gradient(arc_length(line.points_mm))
+    ends = np.flatnonzero(np.diff(np.concatenate([[0], line.led_across.astype(int), [0]])))
+    return math.hypot(*(line.std_mm[a:b] @ steps[a:b] for a, b in zip(ends[::2], ends[1::2], strict=True)))
 
 
 def _std_near(line: FusionLine, place: Points) -> float:
@@ -230,6 +245,10 @@ def _unseen(nominal: Interior, name: str) -> str | None:
         if line.meets is not None and line.meets[int(np.argmin(off))]:
             # Whatever lies behind the root is weld metal.
             return None if name == "lack_of_root_fusion" else MEETS
+        if bool((line.led_across & (off < BESIDE_STAIN_MM)).any()):
+            return (
+                "a stain hides the fusion line where this value is taken; clean and etch again, or mark the line there"
+            )
         near = off < NEAR_MM
         if near.any() and float(np.mean(line.confidence[near])) < SEEN:
             return "the etch does not show the fusion line where this value is taken; mark the line there"

@@ -49,6 +49,10 @@ NEAR = (
     "etch the section better, or mark the line"
 )
 """Lines that come nearer than this to each other are no longer told apart with certainty."""
+STAINED = (
+    "over {:.0f} % of the fusion line the metal on one of its sides has a tone of its own, as a stain has: the line "
+    "was led straight across there; clean the section and etch it again, or mark the line"
+)
 LEAST_SHOWN = 0.9
 """A line that the etch shows over less than this share is flagged."""
 
@@ -371,7 +375,11 @@ def _flags(window: Window, lines: Sequence[FusionLine], met: Meeting | None) -> 
         led = all(line.confidence.any() for line in lines)
         how = "the path follows the picture between them" if led else "the etch does not show it, it is taken as given"
         flags.append(Flag("fusion_marked", f"a person marked the fusion line; {how}"))
-    shown = float(np.mean(np.concatenate([line.confidence[line.own] for line in lines]) >= SEEN))
+    stained = np.concatenate([line.led_across for line in lines])
+    if stained.any():
+        flags.append(Flag("fusion_stained", STAINED.format(100 * float(np.mean(stained)))))
+    told = [line.confidence[line.own & ~line.led_across] for line in lines]
+    shown = float(np.mean(np.concatenate(told) >= SEEN))
     if shown < LEAST_SHOWN and any(line.confidence.any() for line in lines):
         flags.append(Flag("fusion_faint", f"the etch shows only {100 * shown:.0f} % of the fusion line clearly"))
     if window.sheet.hollow.any():

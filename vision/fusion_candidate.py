@@ -26,7 +26,8 @@ class Candidate:
     """A path on a frame: stations (I,), the channel that shows it (0 tone, 1 texture), how well.
 
     ``is_weld_metal`` tells whether its inner side has the tone of what is weld metal for certain: else another
-    boundary lies within.
+    boundary lies within; ``stained``, (I,), where stains hide it, and ``known`` where
+    a person's points tell it all the same.
     """
 
     frame: Frame
@@ -35,6 +36,8 @@ class Candidate:
     support: Support
     total: float
     is_weld_metal: bool
+    stained: NDArray[np.bool_]
+    known: NDArray[np.bool_]
 
     @property
     def points_mm(self) -> Points:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from core.geometry import Points, arc_length
 from vision.fusion_candidate import TEXTURE, Candidate
 from vision.fusion_choice import Window, own_clicks
-from vision.fusion_line import FusionLine, Side
+from vision.fusion_line import SEEN, FusionLine, Side
 from vision.fusion_meeting import Meeting
 from vision.fusion_proposal import CLICK_STD_PX
 from vision.fusion_refine import Refined, refined
@@ -23,6 +23,8 @@ TEXTURE_STD_MM = 0.2
 CARRIED_PX = 4.0
 """A line that ends farther than this from where it meets another one is carried on to there."""
 LEAST_ROWS = 10
+ACROSS_SHARE = 0.12
+"""How far a line strays from the way on which it is led across a stain, over the length of that, in its middle."""
 
 
 def claimed(window: Window, side: Side, candidate: Candidate, met: Meeting | None = None) -> FusionLine:
@@ -44,17 +46,20 @@ def claimed(window: Window, side: Side, candidate: Candidate, met: Meeting | Non
     tied = candidate.frame.first is not None, candidate.frame.last is not None
     whole = slice(0, len(coarse_px))
     if met is None or len(given) == 0 or min(given[0], len(coarse_px) - 1 - given[-1]) < LEAST_ROWS:
-        line, shown = _refined(window, candidate, coarse_px, whole, tied)
-        return FusionLine(
-            side, calibration.to_mm(line.points_px), line.points_px, line.std_px * pixel, shown, marked=marked
-        )
+        line, shown, stained, known = _refined(window, candidate, coarse_px, whole, tied)
+        points_mm = calibration.to_mm(line.points_px)
+        across = led_across_std(points_mm, stained)
+        across[known] = np.minimum(across[known], CLICK_STD_PX * pixel)
+        std = np.hypot(line.std_px * pixel, across)
+        shown = np.where(stained, np.where(known, SEEN, 0.0), shown)
+        return FusionLine(side, points_mm, line.points_px, std, shown, marked=marked, stained=stained & ~known)
     ends_px = window.to_px(met.ends_mm)
     pieces = []
     for rows, anchors in (
         (slice(0, int(given[0])), (tied[0], False)),
         (slice(int(given[-1]) + 1, len(coarse_px)), (False, tied[1])),
     ):
-        line, shown = _refined(window, candidate, coarse_px, rows, anchors)
+        line, shown, *_ = _refined(window, candidate, coarse_px, rows, anchors)
         piece = np.column_stack([line.points_px, line.std_px, shown])
         pieces.append(_up_to(piece if rows.start == 0 else piece[::-1], ends_px))
     nearer = int(np.argmin(np.hypot(*(ends_px - pieces[0][-1, :2]).T)))
@@ -72,8 +77,8 @@ def claimed(window: Window, side: Side, candidate: Candidate, met: Meeting | Non
 
 def _refined(
     window: Window, candidate: Candidate, coarse_px: Points, rows: slice, anchors: tuple[bool, bool]
-) -> tuple[Refined, Floats]:
-    """Return some rows of a path at full resolution, and how clearly the etch shows each point of it."""
+) -> tuple[Refined, Floats, NDArray[np.bool_], NDArray[np.bool_]]:
+    """Return rows of a path at full resolution, how clearly the etch shows each point, which are stained, and known."""
     pixel, frame, piece = window.section.resolution_mm, candidate.frame, coarse_px[rows]
     row = len(piece) // 2
     outwards = np.diff(window.to_px(frame.points[rows.start + row, [0, -1]]), axis=0)[0]
@@ -86,7 +91,24 @@ def _refined(
     )  # fmt: skip
     share = arc_length(piece) / max(float(arc_length(piece)[-1]), 1e-9)
     at = arc_length(line.points_px) / max(float(arc_length(line.points_px)[-1]), 1e-9)
-    return line, np.interp(at, share, candidate.support.confidence[rows])
+    shown = np.interp(at, share, candidate.support.confidence[rows])
+    stained, known = (np.interp(at, share, told[rows]) > 0.5 for told in (candidate.stained, candidate.known))
+    return line, shown, stained, known
+
+
+def led_across_std(points_mm: Points, hidden: NDArray[np.bool_]) -> Floats:
+    """Return the standard uncertainty of a line, (N, 2), where it was led across what hides it, (N,) mm.
+
+    It is known at both ends of such a stretch and least in its middle.
+    """
+    along = arc_length(points_mm)
+    std = np.zeros(len(points_mm))
+    ends = np.flatnonzero(np.diff(np.concatenate([[0], hidden.astype(int), [0]])))
+    for first, last in zip(ends[::2], ends[1::2] - 1, strict=True):
+        length = float(along[last] - along[first])
+        share = (along[first : last + 1] - along[first]) / max(length, 1e-9)
+        std[first : last + 1] = ACROSS_SHARE * length * 4.0 * share * (1.0 - share)
+    return std
 
 
 def _up_to(piece: NDArray[np.float64], ends_px: Points) -> NDArray[np.float64]:

@@ -47,6 +47,8 @@ class FusionLine:
     meets
         (N,) whether a point lies where the weld metal of the neighbouring weld begins, not parent metal: there the
         line is the straight one between the two places where the fusion lines of both meet. None when it meets none.
+    stained
+        (N,) whether a stain hides the boundary at a point: the line was led across it. None where none does.
     """
 
     side: Side
@@ -56,11 +58,17 @@ class FusionLine:
     confidence: NDArray[np.float64]
     marked: bool = False
     meets: NDArray[np.bool_] | None = None
+    stained: NDArray[np.bool_] | None = None
 
     @property
     def own(self) -> NDArray[np.bool_]:
         """Return which points lie on the boundary to parent metal, (N,)."""
         return np.ones(len(self.points_mm), bool) if self.meets is None else ~self.meets
+
+    @property
+    def led_across(self) -> NDArray[np.bool_]:
+        """Return which points lie in a stain, (N,)."""
+        return np.zeros(len(self.points_mm), bool) if self.stained is None else self.stained
 
 
 @dataclass(frozen=True, slots=True)

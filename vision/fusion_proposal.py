@@ -21,6 +21,7 @@ from vision.fusion_frame import Frame
 from vision.fusion_path import Strip, best_paths, contrast, strip, support
 from vision.fusion_rival import INNER_GAP_MM, gradual, reaches_weld_metal, rivals
 from vision.fusion_sheet import Sheet, window_px
+from vision.fusion_stain import Guard, Stains, log_tone, past_stains
 
 SAME_TONE = 0.7
 LEAVING = 2.0
@@ -29,6 +30,8 @@ OWN_EDGE_MM = 0.3
 SPIKE_MM = 0.9
 CLICK_STD_PX = 8.0
 """How well a person marks a fusion line, px."""
+KNOWN_BY_CLICK_MM = 1.0
+"""Within this of a person's point a stain does not hide the line: the person says where it lies."""
 FREE_OF_CLICK, NEAR_CLICK = 1.5, 3.0
 """Within so many of these a click pulls nothing, and a path that was found without clicks agrees with one."""
 
@@ -49,14 +52,14 @@ def propose(
     """
     if clicks_mm is not None and len(clicks_mm) > 0:
         free = propose(frame, sheet, calibration)
-        if free is not None and free.holds and _passes(free.points_mm, clicks_mm, NEAR_CLICK * click_std_mm):
-            return free
+        # Under a stain a person sees more than the picture tells.
+        clear = free if free is not None and free.holds and not free.stained.any() else None
+        if clear is not None and _passes(clear.points_mm, clicks_mm, NEAR_CLICK * click_std_mm):
+            return clear
     places = sheet.at(window_px(calibration, frame.points))
     metal, hollow = places.metal, places.hollow
     if hollow.any() and not (clicks_mm is not None and _behind(frame, hollow, clicks_mm, click_std_mm)):
         frame = _before(frame, hollow)
-    # Where a gap between plates runs along a row there is no contrast to follow: the path runs straight on.
-    blind = np.count_nonzero(places.gap, axis=1) * frame.step_mm > BLIND_MM
     metal[frame.given] = 0.0
     pull = np.zeros(frame.allowed.shape, np.float32)
     if frame.stays_in_metal:
@@ -68,12 +71,15 @@ def propose(
     for channel in (TONE, TEXTURE):
         core = sheet.core_level if channel == TONE else None
         values = places.tone if channel == TONE else places.texture
-        found = _best(frame, values, metal, channel, pull, core, blind, marked=marked)
+        found = _best(frame, values, metal, channel, pull, core, places.gap, marked=marked)
         if found is not None and (found.holds or best is None):
             best = found
         if best is not None and (best.holds or best.shows):
             break
-    return best
+    if best is None or clicks_mm is None or not marked:
+        return best
+    away = np.hypot(*np.moveaxis(best.points_mm[:, None] - clicks_mm[None], 2, 0)).min(axis=1)
+    return replace(best, known=best.stained & (away < KNOWN_BY_CLICK_MM))
 
 
 def _passes(path_mm: Points, clicks_mm: Points, reach_mm: float) -> bool:
@@ -118,26 +124,36 @@ def _best(
     channel: int,
     pull: NDArray[np.float32],
     core: float | None,
-    blind: NDArray[np.bool_],
+    gap: NDArray[np.bool_],
     *,
     marked: bool,
 ) -> Candidate | None:
     shown = strip(values, metal, frame.step_mm)
     found = contrast(shown)
+    # Where a gap between plates runs along a row there is no contrast to follow: the path runs straight on.
+    blind = np.count_nonzero(gap, axis=1) * frame.step_mm > BLIND_MM
     found[blind] = 0.0
     usable = np.abs(found[frame.allowed & (found != 0)])
     if len(usable) == 0:
         return None
     usable = usable[:: max(1, len(usable) // 4000)]
     noise = max(1.4826 * median(usable), quantile(usable, 0.99) / 8.0) + 1e-3
-    stack = np.stack([found, -found]) / noise
-    stack[:, ~frame.allowed] = -8.0
-    # A hollow hides both sides of the line from the contrast: its near side is the line.
-    barred = frame.allowed[:, :-1] & ~frame.allowed[:, 1:]
-    stack[:, :, :-1][:, barred] += 4.0 * (np.abs(stack).max() > 0)
-    stack -= pull
-    _tie_ends(stack, frame)
-    followed = _followed(frame, stack, channel, shown, core)
+    # Texture has no stains.
+    logs = None if core is None else log_tone(values, core)
+
+    def guarded(scores: NDArray[np.float32]) -> NDArray[np.float32]:
+        stack = scores.copy()
+        stack[:, ~frame.allowed] = -8.0
+        # A hollow hides both sides of the line from the contrast: its near side is the line.
+        barred = frame.allowed[:, :-1] & ~frame.allowed[:, 1:]
+        stack[:, :, :-1][:, barred] += 4.0 * (np.abs(stack).max() > 0)
+        stack -= pull
+        _tie_ends(stack, frame)
+        return stack
+
+    scores = np.stack([found, -found]) / noise
+    stains = None if logs is None else Stains(strip(logs, metal, frame.step_mm), gap, guarded)
+    followed = _followed(frame, scores, channel, shown, core, guarded, stains)
     strongest = next(followed)
     if strongest.stands_clear and reaches_weld_metal(strongest, shown, core):
         return strongest
@@ -156,11 +172,16 @@ def _best(
     whole, shown = shown, strip(values[:, near], remaining, frame.step_mm)
     found = contrast(shown)
     found[blind] = 0.0
-    stack = np.stack([found, -found]) / noise - pull[:, near]
-    stack[:, ~frame.allowed[:, near]] = -8.0
-    stack[:, station > (strongest.stations - INNER_GAP_MM * clear)[:, None]] = -8.0
-    _tie_ends(stack, frame)
-    paths = [*candidates, *_followed(frame, stack, channel, shown, core)]
+    beyond = station > (strongest.stations - INNER_GAP_MM * clear)[:, None]
+
+    def within_it(scores: NDArray[np.float32]) -> NDArray[np.float32]:
+        stack = scores - pull[:, near]
+        stack[:, ~frame.allowed[:, near] | beyond] = -8.0
+        _tie_ends(stack, frame)
+        return stack
+
+    scores = np.stack([found, -found]) / noise
+    paths = [*candidates, *_followed(frame, scores, channel, shown, core, within_it, None)]
     within = [c for c in paths if median(strongest.stations - c.stations) > 0.7 * INNER_GAP_MM / frame.step_mm]
     inner = [c for c in within if rivals(c, strongest, whole, core)]
     if inner:
@@ -182,21 +203,25 @@ def _tie_ends(stack: NDArray[np.float32], frame: Frame) -> None:
 
 def _followed(
     frame: Frame,
-    stack: NDArray[np.float32],
+    scores: NDArray[np.float32],
     channel: int,
     shown: Strip,
     core: float | None,
+    guarded: Guard,
+    stains: Stains | None,
 ) -> Iterator[Candidate]:
     """Yield the best path of each sheet of scores, the likeliest first."""
-    rows = np.arange(stack.shape[1])
-    paths = best_paths(stack)
+    rows, none = np.arange(scores.shape[1]), np.zeros(scores.shape[1], bool)
+    paths, hidden = best_paths(guarded(scores)), np.zeros(scores.shape[:2], bool)
+    if stains is not None:
+        paths, hidden = past_stains(paths, scores, frame.points, stains)
     for number in np.argsort(paths.totals)[::-1]:
-        path = paths.path(int(number))
+        path, stained = paths.path(int(number)), hidden[number]
         length = float(np.hypot(*np.diff(frame.points[rows, path], axis=0).T).sum())
         tested = support(shown, path, length)
         stations = _without_spikes(path.astype(float), length)
         same = core is None or abs(tested.inside - core) <= SAME_TONE * abs(tested.step)
-        yield Candidate(frame, stations, channel, tested, float(paths.totals[number]), same)
+        yield Candidate(frame, stations, channel, tested, float(paths.totals[number]), same, stained, none)
 
 
 def _without_spikes(stations: NDArray[np.float64], length_mm: float) -> NDArray[np.float64]:

@@ -97,20 +97,24 @@ def find_limit(beside: Beside) -> Limit | None:
     if limit is None or not 0 > limit.step * np.sign(tone) >= -MOST_STEP * abs(tone):
         return None
     if _goes_on(beside, limit, parent):
-        limit = _farther(beside, limit) or limit
+        limit = _farther(beside, limit, parent) or limit
     fades = max(0.0, (faded - median(limit.path)) * beside.shown.step_mm - 0.5 * FOR_MM)
     std = float(np.hypot(limit.width.std_mm, GRADUAL * fades))
     return replace(limit, width=Found(limit.width.value_mm, std))
 
 
-def _farther(beside: Beside, limit: Limit) -> Limit | None:
-    """Return the next limit beyond one, None where none stands clear."""
+def _farther(beside: Beside, limit: Limit, parent: float) -> Limit | None:
+    """Return the next limit beyond one, None where none stands clear beyond which the plate's tone begins."""
     # The first one itself must not show any more.
     clear = limit.path + beside.stations(CLEAR_MM)
     beyond = replace(beside, shown=_beyond(beside.shown, clear))
     before = np.arange(beside.shown.stations) < (limit.path + beside.stations(APART_MM))[:, None]
     farther = _clear(beyond, np.where(before, BLOCKED, _scores(beyond.shown)), clear)
-    return None if farther is None or abs(farther.step) < FARTHER_SHARE * abs(limit.step) else farther
+    if farther is None or abs(farther.step) < FARTHER_SHARE * abs(limit.step):
+        return None
+    # Far from the line most of what is seen is plate: a band of it has a limit, too, but another tone beyond.
+    inner, outer = _both_sides(beside, farther.path, clear)
+    return None if inner is None or outer is None or abs(outer - parent) > abs(inner - parent) else farther
 
 
 def _scores(shown: Strip) -> Rows:
@@ -199,12 +203,19 @@ def _clear(beside: Beside, scores: Rows, first: NDArray[np.int64] | int) -> Limi
 
 def _lasting(beside: Beside, path: NDArray[np.int64], step: float, first: NDArray[np.int64] | int) -> bool:
     """Tell whether the step of tone at a limit is one between what lies within it and what lies beyond."""
-    clear = beside.stations(CLEAR_MM)
-    within = _mean(beside.shown, np.zeros_like(path) + first, path - clear)
-    beyond = _mean(beside.shown, path + clear, path + clear + beside.stations(BEYOND_MM))
+    within, beyond = _both_sides(beside, path, first)
     if within is None or beyond is None:
         return True
     return bool((beyond - within) * np.sign(step) >= LASTING * abs(step))
+
+
+def _both_sides(
+    beside: Beside, path: NDArray[np.int64], first: NDArray[np.int64] | int
+) -> tuple[float | None, float | None]:
+    """Return the tone from a first station up to a limit, and beyond that; None where too little is metal."""
+    clear = beside.stations(CLEAR_MM)
+    within = _mean(beside.shown, np.zeros_like(path) + first, path - clear)
+    return within, _mean(beside.shown, path + clear, path + clear + beside.stations(BEYOND_MM))
 
 
 def _goes_on(beside: Beside, limit: Limit, parent: float) -> bool:

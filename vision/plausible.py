@@ -120,9 +120,11 @@ def is_weld(section: Section, *, told: bool = False, across: bool = False) -> bo
         return False
     lengths = _lengths(face)
     grain = math.hypot(CROOKEDEST_PX * section.resolution_mm, ROLLED_MM)
+    noise = math.sqrt(max(0.0, section.point_std_mm**2 - section.wander_mm**2))
     for fit, long in zip(fits, lengths, strict=True):
+        rough = math.sqrt(max(0.0, fit.residual_std**2 - noise**2))
         edge = section.joint == "lap" and long == min(lengths)
-        if fit.residual_std > max((CROOKEDEST_EDGE if edge else CROOKEDEST) * long, grain):
+        if rough > max((CROOKEDEST_EDGE if edge else CROOKEDEST) * long, grain):
             return False
     least = LEAST_PLATES[section.joint]
     if sum(lengths) < (min(least, LEAST_PLATES_ACROSS) if across else least) * width:

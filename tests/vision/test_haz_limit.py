@@ -55,6 +55,12 @@ def test_a_band_of_the_plate_is_no_limit(band: tuple[float, float]) -> None:
     assert limit.width.value_mm == pytest.approx(1.5, abs=0.08)
 
 
+def test_a_zone_does_not_go_on_to_a_band_of_the_plate() -> None:
+    """Next to the zone the plate is a little darker than where a bright band begins, as most of it is."""
+    limit = find_limit(beside(steps((-1, 95), (1.4, 109), (1.75, 118), (3.5, 128), (4.2, 117))))
+    assert limit.width.value_mm == pytest.approx(1.4, abs=0.1)
+
+
 def test_a_band_alone_is_no_zone() -> None:
     assert find_limit(beside(steps((-1, 170), (2.4, 150), (2.8, 170)))) is None
     assert find_limit(beside(steps((-1, 170)))) is None

@@ -58,6 +58,14 @@ def test_short_plates_may_be_as_rough_as_rolled_and_cut_surfaces_are() -> None:
     assert not is_weld(fillet([], long_mm=5.0, rough_mm=0.028))
 
 
+def test_what_edge_points_scatter_is_no_wander_of_a_plate() -> None:
+    """Colours are kept coarsely: points of an outline that was told by them scatter by half a pixel and more."""
+    noisy = replace(fillet([], rough_mm=0.034), point_std_mm=0.025)
+    assert is_weld(noisy)
+    assert not is_weld(replace(noisy, wander_mm=0.02))
+    assert not is_weld(fillet([], rough_mm=0.034))
+
+
 def test_an_inner_radius_is_only_a_weld_when_a_person_says_so() -> None:
     """The quarter circle tangent to both plates, as of a rolled angle."""
     section = fillet([(6 - 6 * np.cos(a), 6 - 6 * np.sin(a)) for a in np.linspace(0.02, np.pi / 2 - 0.02, 60)])
