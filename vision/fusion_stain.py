@@ -79,7 +79,7 @@ def log_tone(values: Rows, core: float) -> Rows:
 def past_stains(paths: Paths, scores: Rows, points: Points, stains: Stains) -> tuple[Paths, Mask]:
     """Return paths that pass stains by, and on which of their rows they lie in one, (2, I).
 
-    Paths by contrast alone stand where both of their sides look alike all along: nothing is stained then.
+    Paths by contrast alone stand where each of their sides looks alike all along: nothing is stained then.
 
     Parameters
     ----------
