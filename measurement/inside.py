@@ -16,7 +16,7 @@ from measurement.names import Name, inside_names_for
 from measurement.sidewall import sidewall_fusion
 from measurement.spots import spot_values
 from measurement.uncertainty import Noise, combined, offset_line, quantity, turned_line
-from vision.fusion_line import SEEN, Found, FusionLine
+from vision.fusion_line import SEEN, Found, FusionLine, stretches
 from vision.section import Section, WeldSurface
 from vision.weld_metal import outlines
 
@@ -189,8 +189,7 @@ def _led_across_std(line: FusionLine) -> float:
     Each of them is off to one side as a whole.
     """
     steps = np.gradient(arc_length(line.points_mm))
-    ends = np.flatnonzero(np.diff(np.concatenate([[0], line.led_across.astype(int), [0]])))
-    return math.hypot(*(line.std_mm[a:b] @ steps[a:b] for a, b in zip(ends[::2], ends[1::2], strict=True)))
+    return math.hypot(*(line.std_mm[across] @ steps[across] for across in stretches(line.led_across)))
 
 
 def _std_near(line: FusionLine, place: Points) -> float:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from core.geometry import Points, arc_length
 from vision.fusion_candidate import TEXTURE, Candidate
 from vision.fusion_choice import Window, own_clicks
-from vision.fusion_line import SEEN, FusionLine, Side
+from vision.fusion_line import SEEN, FusionLine, Side, stretches
 from vision.fusion_meeting import Meeting
 from vision.fusion_proposal import CLICK_STD_PX
 from vision.fusion_refine import Refined, refined
@@ -103,11 +103,10 @@ def led_across_std(points_mm: Points, hidden: NDArray[np.bool_]) -> Floats:
     """
     along = arc_length(points_mm)
     std = np.zeros(len(points_mm))
-    ends = np.flatnonzero(np.diff(np.concatenate([[0], hidden.astype(int), [0]])))
-    for first, last in zip(ends[::2], ends[1::2] - 1, strict=True):
-        length = float(along[last] - along[first])
-        share = (along[first : last + 1] - along[first]) / max(length, 1e-9)
-        std[first : last + 1] = ACROSS_SHARE * length * 4.0 * share * (1.0 - share)
+    for stretch in stretches(hidden):
+        length = float(np.ptp(along[stretch]))
+        share = (along[stretch] - along[stretch.start]) / max(length, 1e-9)
+        std[stretch] = ACROSS_SHARE * length * 4.0 * share * (1.0 - share)
     return std
 
 

@@ -18,6 +18,12 @@ SEEN = 2.0
 """Contrast over noise from which a piece of a line is clear, and below which the etch does not show it."""
 
 
+def stretches(marked: NDArray[np.bool_]) -> list[slice]:
+    """Return the stretches of marked points of a line, (N,)."""
+    ends = np.flatnonzero(np.diff(marked, prepend=False, append=False))
+    return [slice(int(first), int(end)) for first, end in ends.reshape(-1, 2)]
+
+
 @dataclass(frozen=True, slots=True)
 class Found:
     """A length read off the picture with its standard uncertainty, mm."""

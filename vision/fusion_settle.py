@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from core.geometry import Points, arc_length
 from core.medians import median
 from vision.fusion_band import averaged, beside, level, normals_of, resampled, sampled, smoothed
+from vision.fusion_line import stretches
 from vision.fusion_matched import (
     NODES,
     SHORTEST_PX,
@@ -196,10 +197,9 @@ def over_gaps(
     rim = np.ones((int(2 * GAP_RIM_PX / STEP_PX) + 1, 1), np.uint8)
     blind = cv2.dilate(blind.astype(np.uint8)[:, None], rim).ravel() > 0
     moved = line.copy()
-    ends = np.flatnonzero(np.diff(np.concatenate([[0], blind.astype(int), [0]])))
-    for first, last in zip(ends[::2], ends[1::2], strict=True):
-        if first > GAP_SLOPE and last < len(line) - GAP_SLOPE:
-            moved[first:last] = _bridge(line, int(first) - 1, int(last))
+    for gap in stretches(blind):
+        if gap.start > GAP_SLOPE and gap.stop < len(line) - GAP_SLOPE:
+            moved[gap] = _bridge(line, gap.start - 1, gap.stop)
     return moved, blind
 
 
