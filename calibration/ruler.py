@@ -248,10 +248,8 @@ def _calibration(
     tick, across, across_std = perspective_across(
         graduation, points_px, fit.centre_px, fit.direction, fit.along_per_px, focal, max(width, height), lens
     )
-    perspective, noise = (
-        np.array([fit.along_per_px, across]),
-        np.array([math.sqrt(float(fit.covariance[1, 1])), across_std]),
-    )
+    perspective = np.array([fit.along_per_px, across])
+    noise = np.array([math.sqrt(float(fit.covariance[1, 1])), across_std])
     if lens is None:
         seen_as = seen_tilt(likely, perspective, noise, fit.centre_px, fit.direction, (width, height))
     else:

@@ -25,18 +25,16 @@ FAN_APART = 3
 """One in so many directions tells the ground and its noise."""
 
 _AHEAD = np.exp(1j * np.radians(np.arange(-FAN_DEG, FAN_DEG + 0.1, FAN_STEP_DEG))).astype(np.complex64)[:, None]
+"""(directions, 1). Complex numbers turn in one product, in which rows are as long as a direction has places."""
+
 FLANK_SIGMAS = 2.5
 """A thick line leads on as a thick stroke: its flanks lie beside it, so many of its widths away."""
 
 
 def _fan(flank_px: float) -> NDArray[np.complex64]:
+    """Return how far ahead of an end (real) and to its right (imaginary) rays and flanks lie, (3, rays, places)."""
     away = 1j * flank_px * np.array([-1.0, 0.0, 1.0])[:, None, None]
     return np.asarray((1.0 + np.arange(MOST_PARTS * PART_PX) + away) * _AHEAD, np.complex64)
-
-
-_FAN = _fan(FLANK_PX)
-"""(directions, 1) and (3, directions, pixels): how far ahead (real) and to the right (imaginary) of an end a fan
-and its flanks lie. Complex numbers turn in one product, in which rows are as long as a direction has places."""
 
 
 def stroke_beyond_end(gray: NDArray[Any], stripe: Stripe, end_px: Points, down: Points) -> Points | None:
