@@ -29,7 +29,8 @@ from vision.followed import across_lost, follow_outlines, without_side_bands
 from vision.found import FoundWelds, all_flagged, flagged, together
 from vision.marks import WeldMarks
 from vision.outline import MOST_UNSHARP
-from vision.rule_beside import rule_edge, without_rule
+from vision.rule_beside import RuleEdge, differing, edge_along, rule_edges, without_rule
+from vision.rule_for_plate import ruled_lines, without_rules
 from vision.ruling import Ruling, find_ruling
 from vision.search_window import shifted, window_of
 from vision.section import Flag
@@ -40,6 +41,9 @@ from vision.spatter_outline import beside_drops
 from vision.structure import JointChoice, Shape
 from vision.tone import ToneCurve
 from vision.within_outlines import welds_in
+
+MOST_EDGES = 4
+"""Edges of rules that the picture is looked at without."""
 
 ANOTHER_SECTION = (
     "another piece in the picture looks like a section with a weld, too, and was not measured; give --region around "
@@ -52,6 +56,10 @@ RULE_LEFT_OUT = (
 RULE_TAKEN_IN = (
     "a rule lies against the section and may have been taken for a part of it; look at the outline, and lay the rule a "
     "few millimetres off"
+)
+RULE_FOR_PLATE = (
+    "a rule lies over the section, and its edge was taken for the surface of a plate; lay the rule beside the section, "
+    "a few millimetres off, or give --region around the weld without it"
 )
 RIM_OF_SHADOW = (
     "{:.0f} % of the outline around the section is half as sharp as the rest, as the rim of a shadow is; look at the "
@@ -132,16 +140,23 @@ def find_welds(
         told = Flag("soft_outline", RIM_OF_SHADOW.format(100 * found.unsharp))
         welds = (w if any(f.code == told.code for f in w.flags) else flagged(w, told) for w in found.welds)
         found = replace(found, welds=tuple(welds))
-    edge = rule_edge(window, _beside_rule(reduced, shift, candidates, found), shift)
-    if edge is not None:
+    alone: FoundWelds | None = None
+    edges = list(islice(differing(_edges_of_rules(window, reduced, shift, candidates, found)), MOST_EDGES))
+    for edge in edges:
         beside = without_rule(window, edge, ruling)
         without = reduce_picture(beside.gray)
         alone, _ = search(beside.gray, without, beside, candidates_of(without, shift, joint))
-        text = RULE_TAKEN_IN if alone is None else RULE_LEFT_OUT
-        found = alone or found
-        found = found and all_flagged(found, Flag("rule_beside", text))
+        alone = alone if alone is None or marks else without_rules(alone, edges, window, shift)
+        if alone is not None:
+            break
+    found = alone or found
+    if found is not None and edges:
+        found = all_flagged(found, Flag("rule_beside", RULE_TAKEN_IN if alone is None else RULE_LEFT_OUT))
+    seen = found if found is None or marks else without_rules(found, edges, window, shift)
+    if seen is not None:
+        return seen
     if found is not None:
-        return found
+        raise NothingMeasurable(RULE_FOR_PLATE)
     if marks:
         raise NothingMeasurable(
             "no outline of a section was found under the marks; give --region around the section or improve the light"
@@ -156,6 +171,21 @@ def find_welds(
         f"no {wanted} was recognised in the picture: two straight plate surfaces with a weld (or a gap) between them "
         "are needed; give --region around the section, --joint, or --marks with toes and plate points"
     )
+
+
+def _edges_of_rules(
+    window: NDArray[np.uint8],
+    reduced: ReducedPicture,
+    calibration: Calibration,
+    candidates: Sequence[Candidate],
+    found: FoundWelds | None,
+) -> Iterator[RuleEdge]:
+    """Yield edges of rules: those taken for plates, then those that outlines run along."""
+    around = next((shape for candidate in candidates for shape in candidate.structure.shapes), None)
+    if found is not None and around is not None:
+        for line, span_mm in ruled_lines(found, window, calibration):
+            yield edge_along(window, line, span_mm, around, calibration)
+    yield from rule_edges(window, _beside_rule(reduced, calibration, candidates, found), calibration)
 
 
 def _beside_rule(

@@ -2,14 +2,15 @@
 
 A rule is as bright as metal, or as dark, and a split by grey level makes both one piece. It is told by its ticks: dark
 or bright, narrow, and a known distance apart, since the scale is known. They begin at the edge that lies against the
-section, whose line parts the outline: rule on one side, section on the other. All beyond that line is painted over
-with the ground's tone. Where metal touches the rule there is then an edge that nobody has seen: it is bridged and told
-like the lines of a ruled ground (`vision.ruling`).
+section, whose line parts the outline: rule on one side, section on the other; or at the edge opposite, which is
+parallel and as bright. All beyond that line is painted over with the ground's tone. Where metal touches the rule there
+is then an edge that nobody has seen: it is bridged and told like the lines of a ruled ground (`vision.ruling`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import math
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -19,7 +20,7 @@ from numpy.typing import NDArray
 
 from calibration.model import Calibration
 from core.fitting import total_least_squares
-from core.geometry import Line, Points, diagonal
+from core.geometry import Line, Points, angle_between_lines_deg, diagonal
 from vision.ruling import Ruling
 from vision.structure import Shape
 
@@ -31,14 +32,19 @@ SPACINGS_MM = (1.0, 0.5, 25.4 / 16, 25.4 / 32)
 OFF, STEP = 0.03, 0.0025
 """How far the scale may be off, and the steps in which the spacing is tried, relative."""
 
-DEPTHS_MM = (0.3, 0.5, 0.7)
-"""Distances from the edge of a rule that its shortest ticks cross, too."""
+DEPTHS_MM = ((0.3, 0.5, 0.7), (1.2, 1.5, 1.8))
+"""Distances from the edge of a rule that its shortest ticks cross, too: where they begin at it, and where they are set
+in by a millimetre."""
 
 LEAST_TICKS = 8
 LEAST_ALIKE = 0.45
 """Correlation of what is seen along the edge with itself one spacing on, and two; saw marks and grain reach 0.3."""
 
 LEAST_LEVELS = 12.0
+
+PARTS, LEAST_EVEN = 4, 0.5
+"""Parts of a line of which all but one show ticks, and what scatters in one as a share of the whole: a line that leads
+across ticks at an angle shows them in one place."""
 
 NOTCH_STEPS, LEAST_SIDE, FEWEST_POINTS = 5.0, 0.05, 20
 """Depth of the notches that bold ticks make in an edge, in steps of the outline; length of a side that is looked at,
@@ -49,6 +55,16 @@ LEAST_PARTED, CLEAR_MM = 0.1, 1.0
 
 MARGIN_MM = 0.1
 """What is painted over beside the edge of a rule: the dark seam between it and what lies against it."""
+
+ASKEW_DEG, LEAST_BREADTH_MM = 1.0, 5.0
+"""The bare edge of a rule is as parallel to that with ticks, and lies so far from it."""
+
+SAME_PX = 6.0
+"""Edges are of one line if the ends of one lie so near the other."""
+
+TONE_MM, UNLIKE = 0.8, 0.15
+"""Distance inside an edge at which a rule's own tone is taken, and by which share of their step to the ground the tones
+at its two edges may differ."""
 
 GROUND_MM = 1.0
 """Distance from the edge at which the ground's tone is taken."""
@@ -62,9 +78,14 @@ class RuleEdge:
     onto_rule: Points
     ground: float
 
+    def away_px(self, points_px: Points) -> NDArray[np.float64]:
+        """Return how far points (N, 2) lie from the line of the edge, (N,)."""
+        away: NDArray[np.float64] = np.abs((points_px - self.ends_px[0]) @ self.onto_rule)
+        return away
 
-def rule_edge(gray: Gray, shapes: Iterable[Shape], calibration: Calibration) -> RuleEdge | None:
-    """Return the edge of a rule that some outlines run along, None where none of their straight runs is one.
+
+def rule_edges(gray: Gray, shapes: Iterable[Shape], calibration: Calibration) -> Iterator[RuleEdge]:
+    """Yield the edges of rules that some outlines run along: those with ticks, then the bare ones on their other side.
 
     Parameters
     ----------
@@ -74,13 +95,52 @@ def rule_edge(gray: Gray, shapes: Iterable[Shape], calibration: Calibration) -> 
         Coarse outlines in mm.
     """
     for shape in shapes:
-        for side in _sides(shape):
-            # Air is to the left of a side: the rule, a part of the outline, to the right.
-            if float(np.mean(side.line.offset(shape.points) > CLEAR_MM)) < LEAST_PARTED:
-                continue
-            if has_ticks(gray, side.line, side.span_mm, calibration):
-                return _edge(gray, shape, side, calibration)
-    return None
+        sides = _sides(shape)
+        # Air is to the left of a side: the rule, a part of the outline, to the right. The section must lie to the left.
+        parting = [side for side in sides if float(np.mean(side.line.offset(shape.points) > CLEAR_MM)) >= LEAST_PARTED]
+        if not parting:
+            continue
+        ticked = [side for side in sides if has_ticks(gray, side.line, side.span_mm, calibration)]
+        for side in parting:
+            if side in ticked:
+                yield _edge(gray, shape, side, calibration)
+        for side in parting:
+            if any(_is_other_edge(side, each, gray, calibration) for each in ticked):
+                yield _edge(gray, shape, side, calibration)
+
+
+def differing(edges: Iterable[RuleEdge]) -> Iterator[RuleEdge]:
+    """Yield the first of the edges of each line: a section that crosses a rule parts its edge."""
+    told: list[RuleEdge] = []
+    for edge in edges:
+        if any(one.away_px(edge.ends_px).max() < SAME_PX and one.onto_rule @ edge.onto_rule > 0 for one in told):
+            continue
+        told.append(edge)
+        yield edge
+
+
+def _is_other_edge(other: _Side, ticked: _Side, gray: Gray, calibration: Calibration) -> bool:
+    """Tell whether a side is the bare edge of the rule whose ticks begin at another: parallel, and as bright."""
+    askew = angle_between_lines_deg(other.line, ticked.line.reversed()) > ASKEW_DEG
+    if askew or ticked.line.offset(other.line.point) > -LEAST_BREADTH_MM:
+        return False
+    inside, outside = (
+        [_usual(_beside(gray, side, calibration, at)) for side in (other, ticked)] for at in (-TONE_MM, GROUND_MM)
+    )
+    step = min(abs(i - o) for i, o in zip(inside, outside, strict=True))
+    return abs(inside[0] - inside[1]) < UNLIKE * step
+
+
+def _usual(levels: NDArray[np.float64]) -> float:
+    """Return the median of those levels that lie in the picture, NaN without any."""
+    return float(np.nanmedian(levels)) if np.isfinite(levels).any() else math.nan
+
+
+def edge_along(
+    gray: Gray, line: Line, span_mm: tuple[float, float], shape: Shape, calibration: Calibration
+) -> RuleEdge:
+    """Return the edge of a rule that lies to the right of a line, the ground's tone taken around an outline in mm."""
+    return _edge(gray, shape, _Side(line, span_mm), calibration)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -118,11 +178,13 @@ def has_ticks(gray: Gray, line: Line, span_mm: tuple[float, float], calibration:
     if count < 30:
         return False
     places = np.linspace(*span_mm, count)
-    # The longest run often ends at the border of the picture: what lies beyond is left out.
-    rows = [_levels(gray, line, places, -depth, calibration) for depth in DEPTHS_MM]
-    seen = np.mean(rows, axis=0)
-    seen = seen[np.isfinite(seen)]
-    return any(_repeats(seen, spacing / pixel) for spacing in SPACINGS_MM)
+    for depths in DEPTHS_MM:
+        # The longest run often ends at the border of the picture: what lies beyond is left out.
+        seen = np.mean([_levels(gray, line, places, -depth, calibration) for depth in depths], axis=0)
+        seen = seen[np.isfinite(seen)]
+        if any(_repeats(seen, spacing / pixel) for spacing in SPACINGS_MM):
+            return True
+    return False
 
 
 def _levels(
@@ -144,6 +206,9 @@ def _repeats(seen: NDArray[np.float64], spacing_px: float) -> bool:
     ripple = seen - cv2.blur(seen[None], (wide, 1), borderType=cv2.BORDER_REFLECT_101)[0]
     low, high = np.percentile(ripple, (3, 97))
     if high - low < LEAST_LEVELS:
+        return False
+    parts = np.array([part.std() for part in np.array_split(ripple, PARTS)])
+    if np.count_nonzero(parts > LEAST_EVEN * ripple.std()) < PARTS - 1:
         return False
     lags = spacing_px * np.arange(1 - OFF, 1 + OFF + STEP / 2, STEP)
     return any(all(_alike(ripple, times * lag) > LEAST_ALIKE for times in (1, 2)) for lag in lags.tolist())
@@ -171,9 +236,9 @@ def _edge(gray: Gray, shape: Shape, side: _Side, calibration: Calibration) -> Ru
     return RuleEdge(ends, onto / float(np.hypot(*onto)), ground)
 
 
-def _beside(gray: Gray, side: _Side, calibration: Calibration) -> NDArray[np.float64]:
+def _beside(gray: Gray, side: _Side, calibration: Calibration, offset: float = GROUND_MM) -> NDArray[np.float64]:
     count = max(2, round((side.span_mm[1] - side.span_mm[0]) / GROUND_MM))
-    return _levels(gray, side.line, np.linspace(*side.span_mm, count), GROUND_MM, calibration)
+    return _levels(gray, side.line, np.linspace(*side.span_mm, count), offset, calibration)
 
 
 def without_rule(gray: Gray, edge: RuleEdge, ruling: Ruling | None) -> Ruling:
