@@ -40,6 +40,10 @@ LEAST_TICKS = 8
 LEAST_ALIKE = 0.45
 """Correlation of what is seen along the edge with itself one spacing on, and two; saw marks and grain reach 0.3."""
 
+SOONER, MOST_SOONER = (0.25, 0.3, 0.35, 0.4, 0.6, 0.65, 0.7, 0.75), 0.7
+"""Shares of a spacing at which ticks are not alike, and how far they may be, over what they are at the spacing; a rule
+may have ticks at the half of it."""
+
 LEAST_LEVELS = 12.0
 
 PARTS, LEAST_EVEN = 4, 0.5
@@ -210,8 +214,12 @@ def _repeats(seen: NDArray[np.float64], spacing_px: float) -> bool:
     parts = np.array([part.std() for part in np.array_split(ripple, PARTS)])
     if np.count_nonzero(parts > LEAST_EVEN * ripple.std()) < PARTS - 1:
         return False
-    lags = spacing_px * np.arange(1 - OFF, 1 + OFF + STEP / 2, STEP)
-    return any(all(_alike(ripple, times * lag) > LEAST_ALIKE for times in (1, 2)) for lag in lags.tolist())
+    for lag in (spacing_px * np.arange(1 - OFF, 1 + OFF + STEP / 2, STEP)).tolist():
+        alike = [_alike(ripple, times * lag) for times in (1, 2)]
+        if min(alike) > LEAST_ALIKE:
+            # What returns sooner returns there, too: steps of pixels along a slanted edge.
+            return max(_alike(ripple, share * lag) for share in SOONER) < MOST_SOONER * alike[0]
+    return False
 
 
 def _alike(values: NDArray[np.float64], lag: float) -> float:
