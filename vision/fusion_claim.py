@@ -13,7 +13,7 @@ from vision.fusion_choice import Window, own_clicks
 from vision.fusion_line import SEEN, FusionLine, Side, stretches
 from vision.fusion_meeting import Meeting
 from vision.fusion_proposal import CLICK_STD_PX
-from vision.fusion_refine import Refined, refined
+from vision.fusion_refine import refined
 
 Floats = NDArray[np.float64]
 
@@ -46,21 +46,16 @@ def claimed(window: Window, side: Side, candidate: Candidate, met: Meeting | Non
     tied = candidate.frame.first is not None, candidate.frame.last is not None
     whole = slice(0, len(coarse_px))
     if met is None or len(given) == 0 or min(given[0], len(coarse_px) - 1 - given[-1]) < LEAST_ROWS:
-        line, shown, stained, known = _refined(window, candidate, coarse_px, whole, tied)
-        points_mm = calibration.to_mm(line.points_px)
-        across = led_across_std(points_mm, stained)
-        across[known] = np.minimum(across[known], CLICK_STD_PX * pixel)
-        std = np.hypot(line.std_px * pixel, across)
-        shown = np.where(stained, np.where(known, SEEN, 0.0), shown)
-        return FusionLine(side, points_mm, line.points_px, std, shown, marked=marked, stained=stained & ~known)
+        points_px, std_px, shown, stained = _columns(_refined(window, candidate, coarse_px, whole, tied))
+        points_mm = calibration.to_mm(points_px)
+        return FusionLine(side, points_mm, points_px, std_px * pixel, shown, marked=marked, stained=stained)
     ends_px = window.to_px(met.ends_mm)
     pieces = []
     for rows, anchors in (
         (slice(0, int(given[0])), (tied[0], False)),
         (slice(int(given[-1]) + 1, len(coarse_px)), (False, tied[1])),
     ):
-        line, shown, *_ = _refined(window, candidate, coarse_px, rows, anchors)
-        piece = np.column_stack([line.points_px, line.std_px, shown])
+        piece = _refined(window, candidate, coarse_px, rows, anchors)
         pieces.append(_up_to(piece if rows.start == 0 else piece[::-1], ends_px))
     nearer = int(np.argmin(np.hypot(*(ends_px - pieces[0][-1, :2]).T)))
     between = _between(
@@ -69,16 +64,31 @@ def claimed(window: Window, side: Side, candidate: Candidate, met: Meeting | Non
     joined = np.vstack([pieces[0], between, pieces[1][::-1]])
     meets = np.zeros(len(joined), bool)
     meets[len(pieces[0]) : len(pieces[0]) + len(between)] = True
-    points_px = joined[:, :2]
+    points_px, std_px, shown, stained = _columns(joined)
     return FusionLine(
-        side, calibration.to_mm(points_px), points_px, joined[:, 2] * pixel, joined[:, 3], marked=marked, meets=meets
+        side,
+        calibration.to_mm(points_px),
+        points_px,
+        std_px * pixel,
+        shown,
+        marked=marked,
+        meets=meets,
+        stained=stained,
     )
+
+
+def _columns(points: Floats) -> tuple[Points, Floats, Floats, NDArray[np.bool_]]:
+    """Return place, standard uncertainty (px), confidence, and which are stained, of points (N, 5)."""
+    return points[:, :2], points[:, 2], points[:, 3], points[:, 4] > 0.5
 
 
 def _refined(
     window: Window, candidate: Candidate, coarse_px: Points, rows: slice, anchors: tuple[bool, bool]
-) -> tuple[Refined, Floats, NDArray[np.bool_], NDArray[np.bool_]]:
-    """Return rows of a path at full resolution, how clearly the etch shows each point, which are stained, and known."""
+) -> Floats:
+    """Return rows of a path at full resolution, (N, 5): place, uncertainty, confidence, whether stained.
+
+    What is led across a stain is less sure, but where a person's point told it.
+    """
     pixel, frame, piece = window.section.resolution_mm, candidate.frame, coarse_px[rows]
     row = len(piece) // 2
     outwards = np.diff(window.to_px(frame.points[rows.start + row, [0, -1]]), axis=0)[0]
@@ -93,7 +103,11 @@ def _refined(
     at = arc_length(line.points_px) / max(float(arc_length(line.points_px)[-1]), 1e-9)
     shown = np.interp(at, share, candidate.support.confidence[rows])
     stained, known = (np.interp(at, share, told[rows]) > 0.5 for told in (candidate.stained, candidate.known))
-    return line, shown, stained, known
+    across_px = led_across_std(window.calibration.to_mm(line.points_px), stained) / pixel
+    across_px[known] = np.minimum(across_px[known], CLICK_STD_PX)
+    std_px = np.hypot(line.std_px, across_px)
+    shown = np.where(stained, np.where(known, SEEN, 0.0), shown)
+    return np.column_stack([line.points_px, std_px, shown, stained & ~known])
 
 
 def led_across_std(points_mm: Points, hidden: NDArray[np.bool_]) -> Floats:
@@ -123,11 +137,11 @@ def _up_to(piece: NDArray[np.float64], ends_px: Points) -> NDArray[np.float64]:
 
 
 def _between(start: Points, end: Points, std_px: tuple[float, float]) -> NDArray[np.float64]:
-    """Return the points between two ends, with their standard uncertainty and no confidence, (N, 4)."""
+    """Return the points between two ends, with their standard uncertainty and no confidence, (N, 5)."""
     count = max(3, math.ceil(float(np.hypot(*(end - start))) / 3.0))
     share = np.linspace(0.0, 1.0, count + 2)[1:-1]
     points = start + share[:, None] * (end - start)
-    return np.column_stack([points, std_px[0] + share * (std_px[1] - std_px[0]), np.zeros(count)])
+    return np.column_stack([points, std_px[0] + share * (std_px[1] - std_px[0]), np.zeros((count, 2))])
 
 
 def _tied(candidate: Candidate) -> Points:

@@ -6,6 +6,7 @@ from shapely.geometry import LineString, Point
 
 from benchmarks.inside import calibration_of
 from benchmarks.render.etch_paint import etched_picture
+from benchmarks.render.stains import blob, darkened
 from core.quantity import NotMeasurable, Quantity
 from measurement import measure
 from vision.find import find_welds
@@ -151,3 +152,25 @@ def test_plate_of_the_tone_of_weld_metal_is_no_way_from_root_to_root(fused: bool
     assert (band is not None) == fused
     if fused:
         assert not band[:, :36].any()
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_a_stain_on_the_line_of_welds_that_have_met_is_told(seed: int) -> None:
+    picture = etched_picture(seed, "met_tee", contrast=0.35, blur_px=2.0, **SIZE)
+    calibration = calibration_of(picture)
+    found = find_welds(picture.picture, calibration)
+    # On the way of the left weld's outline to its toe, far from where the welds meet.
+    outer = picture.fusion_px[0][0]
+    place = outer[np.argmax(np.hypot(*(outer[:, None] - crossings_px(picture)[None]).T).min(axis=0))]
+    way = np.hypot(*(outer - place).T)
+    middle = outer[int(np.argmin(np.abs(way - 4.0 / picture.camera.mm_per_px)))]
+    outline = blob(np.random.default_rng(seed), middle, 0.7 / picture.camera.mm_per_px)
+    dark = (picture.picture * darkened(picture.picture.shape, outline, 0.25, 1.5)).astype(np.uint8)
+    left = look_inside(dark, found, calibration).welds[0]
+    clean = look_inside(picture.picture, found, calibration).welds[0]
+    assert "fusion_stained" not in codes(clean)
+    assert {"fusion_stained", "fusion_meets"} <= codes(left)
+    (line,) = left.section.inside.lines
+    near = np.hypot(*(line.points_px - middle).T) < 0.3 / picture.camera.mm_per_px
+    assert line.led_across[near].all()
+    assert line.std_mm[near].max() > 3 * np.median(line.std_mm[line.own & ~line.led_across])
