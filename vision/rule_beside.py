@@ -175,8 +175,13 @@ def _sides(shape: Shape) -> list[_Side]:
     return sorted(sides, key=lambda side: side.span_mm[0] - side.span_mm[1])
 
 
-def has_ticks(gray: Gray, line: Line, span_mm: tuple[float, float], calibration: Calibration) -> bool:
-    """Tell whether the ticks of a rule begin at a line, to the right of it, between two places along it."""
+def has_ticks(
+    gray: Gray, line: Line, span_mm: tuple[float, float], calibration: Calibration, least: float = LEAST_ALIKE
+) -> bool:
+    """Tell whether the ticks of a rule begin at a line, to the right of it, between two places along it.
+
+    ``least`` is the correlation with itself that what is seen there has to reach.
+    """
     pixel = calibration.mm_per_px(calibration.to_px(line.point)[0])
     count = int((span_mm[1] - span_mm[0]) / pixel)
     if count < 30:
@@ -186,7 +191,7 @@ def has_ticks(gray: Gray, line: Line, span_mm: tuple[float, float], calibration:
         # The longest run often ends at the border of the picture: what lies beyond is left out.
         seen = np.mean([_levels(gray, line, places, -depth, calibration) for depth in depths], axis=0)
         seen = seen[np.isfinite(seen)]
-        if any(_repeats(seen, spacing / pixel) for spacing in SPACINGS_MM):
+        if any(_repeats(seen, spacing / pixel, least) for spacing in SPACINGS_MM):
             return True
     return False
 
@@ -201,7 +206,7 @@ def _levels(
     return np.where(within, levels, np.nan)
 
 
-def _repeats(seen: NDArray[np.float64], spacing_px: float) -> bool:
+def _repeats(seen: NDArray[np.float64], spacing_px: float, least: float) -> bool:
     """Tell whether what is seen returns at a spacing."""
     count = len(seen)
     if count < LEAST_TICKS * spacing_px or spacing_px < 4:
@@ -216,7 +221,7 @@ def _repeats(seen: NDArray[np.float64], spacing_px: float) -> bool:
         return False
     for lag in (spacing_px * np.arange(1 - OFF, 1 + OFF + STEP / 2, STEP)).tolist():
         alike = [_alike(ripple, times * lag) for times in (1, 2)]
-        if min(alike) > LEAST_ALIKE:
+        if min(alike) > least:
             # What returns sooner returns there, too: steps of pixels along a slanted edge.
             return max(_alike(ripple, share * lag) for share in SOONER) < MOST_SOONER * alike[0]
     return False
