@@ -25,10 +25,11 @@ DIMMER = 0.8
 
 MOST_RUNS_A_COLUMN = 12
 
-FEWEST_OTHER, OTHER_SHARE, BRIGHTER_SHARE, EVEN = 8, 0.4, 0.7, 1.5
+FEWEST_OTHER, OTHER_SHARE, BRIGHTER_SHARE, EVEN = 8, 0.7, 0.7, 1.5
 """Light that hangs together over so many columns more than were taken of it, and that share of these, is another line
 where what was taken there instead is brighter in more than the next share of them: it fills where light of the first is
-missing, or leads on where that leaves the picture. Where a part of it that was taken is so many times brighter than the
+missing, or leads on where that leaves the picture. A groove's face that leads back below the other surface lies beside
+that over less of its own length. Where a part of it that was taken is so many times brighter than the
 rest two lines run together."""
 
 
