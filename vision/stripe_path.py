@@ -94,8 +94,7 @@ def trace(reduced: Reduced) -> Path | None:
 
 def _of_other_lines(runs: Runs, chain: NDArray[np.int64], mask: NDArray[np.bool_]) -> NDArray[np.bool_] | None:
     """Mark the runs of other lines of which a part was taken; None where there are none."""
-    segments = segments_of(runs, chain)
-    if len(segments) < 2 or len(runs.column) < len(chain) + FEWEST_OTHER:
+    if len(runs.column) < len(chain) + FEWEST_OTHER or len(segments_of(runs, chain)) < 2:
         return None
     _, labels = cv2.connectedComponents(mask.view(np.uint8), connectivity=8)
     label = labels[runs.start, runs.column]
