@@ -67,10 +67,12 @@ def drawn_aside(
     Speckle moves both to and fro; a second line beside the first draws the wide window, half of which is ``reach``,
     towards it all along.
     """
+    result = np.zeros(len(centre), bool)
+    if len(result) <= DRAWN_REACHES * reach:
+        return result
     off = np.ascontiguousarray(centre - peak, np.float32)[None]
     mean = cv2.blur(off, (DRAWN_COLUMNS, 1), borderType=cv2.BORDER_REPLICATE)[0]
     least = DRAWN_SHARE * sigma_px
-    result = np.zeros(len(mean), bool)
     for drawn in (mean > least, mean < -least):
         for start, stop in np.flatnonzero(np.diff(drawn, prepend=False, append=False)).reshape(-1, 2).tolist():
             result[start:stop] |= stop - start > DRAWN_REACHES * reach
