@@ -14,7 +14,7 @@ from calibration.model import Calibration
 from core.geometry import Points
 from vision.found import FoundWeld
 from vision.section import PreparedEdge
-from vision.stray_light import goes_on_beyond_end, light_beyond_end
+from vision.stray_light import goes_on_beyond_end, light_between, light_beyond_end
 from vision.stray_stroke import stroke_beyond_end
 from vision.stripe import Stripe
 from vision.stripe_ends import BREAK_PX
@@ -24,6 +24,9 @@ ONE_FACE_MM = 3.0
 
 MOST_SIDEWAYS_MM = 0.5
 """A faint face that leads so far along the plate is no root face: the gap is another."""
+
+LEAST_DEPTH_MM, MOST_DEPTH_MM = 5.0, 15.0
+"""So deep below the surfaces light of faces is sought at least, and at most, between: as deep as the gap is wide."""
 
 STRAIGHT_ON = math.cos(math.radians(12.0))
 NEXT_MM = 0.1
@@ -56,9 +59,26 @@ def with_doubtful_ends(weld: FoundWeld, gray: NDArray[Any], stripe: Stripe, cali
         )
         if edge.bevel is not None and abs(float(stroke @ edge.bevel.line.direction)) > STRAIGHT_ON * np.hypot(*stroke):
             unseen[f"preparation_depth_{side}"] = f"a faint line leads straight on from the end of the {side} face"
+    bare = len(edges) == 2 and all(edge.bevel is None and edge.land is None for edge in edges.values())
+    if bare and _lit_between(edges["left"], edges["right"], gray, stripe, calibration):
+        unseen["root_gap"] = "light that was not taken for the line's lies between the surfaces: faces may be there"
     if unseen == section.unseen and hidden == section.hidden:
         return weld
     return replace(weld, section=replace(section, unseen=unseen, hidden=hidden))
+
+
+def _lit_between(
+    left: PreparedEdge, right: PreparedEdge, gray: NDArray[Any], stripe: Stripe, calibration: Calibration
+) -> bool:
+    """Tell whether light lies between two surfaces that seem to end at square edges."""
+    ends = np.array([left.land_bottom, right.land_bottom])
+    across = ends[1] - ends[0]
+    wide = float(np.hypot(*across))
+    depth = min(max(wide, LEAST_DEPTH_MM), MOST_DEPTH_MM)
+    into = np.array([across[1], -across[0]]) / max(wide, 1e-9)
+    ends_px = calibration.to_px(ends)
+    middle_px, deep_px = calibration.to_px(np.array([ends.mean(axis=0), ends.mean(axis=0) + depth * into]))
+    return light_between(gray, stripe, ends_px, deep_px - middle_px)
 
 
 def _beyond(

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from core.geometry import Line, Points, diagonal, distance, intersection
+from vision.facet_of_face import is_facet
 from vision.lapped_edge import ALONG_DEG, edges_on_top, is_edge_of, lies_on, runs_along
 from vision.runs import Run, goes_on, turn_deg
 
@@ -92,7 +93,7 @@ def fillet_pairs(
             if (
                 pair is not None
                 and _has_plates(pair, plates, len(points))
-                and (closed or not _spans_plate(pair, plates))
+                and (closed or not (_spans_plate(pair, plates) or _has_facet(points, pair, plates)))
             ):
                 found.append(pair)
     # A facet of the face beside one plate can pass for the other plate: of nested pairs the outer one
@@ -313,6 +314,13 @@ def _spans_plate(pair: FilletPair, runs: list[Run]) -> bool:
         and run.stop <= pair.second.start
         and min(abs(turn_deg(run.line, plate.line)) for plate in (pair.first, pair.second)) < ALONG_DEG
         for run in runs
+    )
+
+
+def _has_facet(points: Points, pair: FilletPair, runs: list[Run]) -> bool:
+    one, other = pair.first, pair.second
+    return is_facet(points, one, other, pair.leg_first, runs, first=True) or is_facet(
+        points, other, one, pair.leg_second, runs, first=False
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 from typing import Any
 
 import cv2
@@ -31,10 +32,13 @@ FLANK_SIGMAS = 2.5
 """A thick line leads on as a thick stroke: its flanks lie beside it, so many of its widths away."""
 
 
+@lru_cache(maxsize=8)
 def _fan(flank_px: float) -> NDArray[np.complex64]:
     """Return how far ahead of an end (real) and to its right (imaginary) rays and flanks lie, (3, rays, places)."""
     away = 1j * flank_px * np.array([-1.0, 0.0, 1.0])[:, None, None]
-    return np.asarray((1.0 + np.arange(MOST_PARTS * PART_PX) + away) * _AHEAD, np.complex64)
+    fan = np.asarray((1.0 + np.arange(MOST_PARTS * PART_PX) + away) * _AHEAD, np.complex64)
+    fan.flags.writeable = False  # both ends of a line look along the same one
+    return fan
 
 
 def stroke_beyond_end(gray: NDArray[Any], stripe: Stripe, end_px: Points, down: Points) -> Points | None:
@@ -47,22 +51,33 @@ def stroke_beyond_end(gray: NDArray[Any], stripe: Stripe, end_px: Points, down: 
     ways = _fan(max(FLANK_PX, FLANK_SIGMAS * stripe.width_px)) * towards
     ways += np.complex64(own) * (_AHEAD * towards)
     places = ways + np.complex64(complex(*end_px.tolist()))
-    light = _light(gray, places.view(np.float32).reshape(*places.shape, 2)).reshape(3, -1, MOST_PARTS, PART_PX)
-    means = light.mean(axis=3)
-    above = means[1] - np.maximum(means[0], means[2])
-    # Neighbours of the fan see the same pixels.
-    apart = light[:, ::FAN_APART]
+    # Neighbours of the fan see the same pixels: a few directions tell the ground, and most end where they begin.
+    apart = _along(gray, places[:, ::FAN_APART])
     noise = 1.4826 * median(np.abs(np.diff(apart[::2], axis=3))) / math.sqrt(2.0)
     line = stripe.points_px[np.hypot(*(stripe.points_px - end_px).T) < 2.0 * own + MOST_PARTS * PART_PX]
     height = median(_light(gray, line)) - median(apart) if len(line) else float(gray.max())
-    bright = above > max(SHARE * height, NOISES * noise / math.sqrt(PART_PX))
-    for index in np.flatnonzero(bright[:, :PARTS].all(axis=1)):
-        lit = MOST_PARTS if bright[index].all() else int(np.argmin(bright[index]))
+    least = max(SHARE * height, NOISES * noise / math.sqrt(PART_PX))
+    begins = _above(_along(gray, places[:, :, : PARTS * PART_PX])) > least
+    for index in np.flatnonzero(begins.all(axis=1)):
+        bright = (_above(_along(gray, places[:, index, None])) > least)[0]
+        lit = MOST_PARTS if bright.all() else int(np.argmin(bright))
         stroke = ways[1, index, : lit * PART_PX].astype(complex).view(float).reshape(-1, 2)
         # Most of what is bright is the line itself, which a few places of the stroke show.
         if not len(line) or not any(near(end_px + stroke[::step], line, own - 1.0).any() for step in (PART_PX, 1)):
             return np.asarray(stroke[-1])
     return None
+
+
+def _along(gray: NDArray[Any], places: NDArray[np.complex64]) -> NDArray[np.float32]:
+    """Return the light at places of rays and their flanks, (3, rays, places) as complex numbers, in parts of a ray."""
+    flat = np.ascontiguousarray(places)
+    return _light(gray, flat.view(np.float32).reshape(*flat.shape, 2)).reshape(3, flat.shape[1], -1, PART_PX)
+
+
+def _above(light: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return by how much each part of rays is brighter than its flanks, (rays, parts)."""
+    means = light.mean(axis=3)
+    return np.asarray(means[1] - np.maximum(means[0], means[2]))
 
 
 def _light(gray: NDArray[Any], spots: NDArray[Any]) -> NDArray[np.float32]:

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from core.medians import median, quantile
 from vision.line_scatter import APART, THIRD_SPREAD, scatter_std, third_difference
-from vision.stripe_estimators import centroid, flanks, log_parabola
+from vision.stripe_estimators import centroid, drawn_aside, flanks, log_parabola
 from vision.stripe_ground import UNEVEN, Moved, ground_courses, moved_by_ground
 from vision.stripe_stuck import stuck
 from vision.stripe_width import FULL, counted, cut_off_width, variances, widths
@@ -160,6 +160,9 @@ def centres(
     position, std = gauss, theory
     if chosen == "centroid":
         position, std = centroid(band, gauss, ground, reach), wide_theory
+        drawn = drawn_aside(position, gauss, sigma_px, reach)
+        if drawn.any():
+            position, std = np.where(drawn, gauss, position), np.where(drawn, theory, std)
     if saturated.any():
         position = position.copy()
         position[saturated] = flanks(band[:, saturated], gauss[saturated], ground[saturated], reach)

@@ -41,6 +41,10 @@ class Runs:
     peak: NDArray[np.float64]
     mass: NDArray[np.float64]
 
+    def only(self, kept: NDArray[np.bool_]) -> Runs:
+        """Return those that are marked (N,)."""
+        return Runs(*(getattr(self, name)[kept] for name in ("column", "start", "stop", "centre", "peak", "mass")))
+
 
 def runs_of(light: NDArray[np.float32], mask: NDArray[np.bool_]) -> Runs:
     """Return the stretches of light (h, w) in the columns of a mask (h, w)."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -16,6 +17,10 @@ SATURATED_FOOT = 0.15
 
 WIDER = 1.15
 """A saturated column that is so many times wider at its foot than usual may show something beside the line."""
+
+DRAWN_COLUMNS, DRAWN_SHARE, DRAWN_REACHES = 25, 0.3, 3.0
+"""Centroids that lie beside their peaks by this share of the line's width, in the mean over so many columns, are drawn
+there; over so many times the reach of their window, for at a corner of the line they do so, too, within that."""
 
 FLANK_PX = 3
 """Rows from where a saturated line is half as bright as in its middle to its foot."""
@@ -52,6 +57,26 @@ def centroid(
         weight *= away
         position = position + weight.sum(axis=0) / np.maximum(total, np.float32(1e-3))
     return position.astype(float)
+
+
+def drawn_aside(
+    centre: NDArray[np.float64], peak: NDArray[np.float64], sigma_px: float, reach: float
+) -> NDArray[np.bool_]:
+    """Mark the columns along which centroids (N,) keep to one side of the peaks: other light lies in their window.
+
+    Speckle moves both to and fro; a second line beside the first draws the wide window, half of which is ``reach``,
+    towards it all along.
+    """
+    result = np.zeros(len(centre), bool)
+    if len(result) <= DRAWN_REACHES * reach:
+        return result
+    off = np.ascontiguousarray(centre - peak, np.float32)[None]
+    mean = cv2.blur(off, (DRAWN_COLUMNS, 1), borderType=cv2.BORDER_REPLICATE)[0]
+    least = DRAWN_SHARE * sigma_px
+    for drawn in (mean > least, mean < -least):
+        for start, stop in np.flatnonzero(np.diff(drawn, prepend=False, append=False)).reshape(-1, 2).tolist():
+            result[start:stop] |= stop - start > DRAWN_REACHES * reach
+    return result
 
 
 def flanks(

@@ -25,6 +25,13 @@ DIMMER = 0.8
 
 MOST_RUNS_A_COLUMN = 12
 
+FEWEST_OTHER, OTHER_SHARE, BRIGHTER_SHARE, EVEN = 8, 0.7, 0.7, 1.5
+"""Light that hangs together over so many columns more than were taken of it, and that share of these, is another line
+where what was taken there instead is brighter in more than the next share of them: it fills where light of the first is
+missing, or leads on where that leaves the picture. A groove's face that leads back below the other surface lies beside
+that over less of its own length. Where a part of it that was taken is so many times brighter than the
+rest two lines run together."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Path:
@@ -65,6 +72,10 @@ def trace(reduced: Reduced) -> Path | None:
     if len(runs.column) < 8 or len(runs.column) > MOST_RUNS_A_COLUMN * width:
         return None
     chain = best_chain(runs, width)
+    others = _of_other_lines(runs, chain, columnwise.mask)
+    if others is not None:
+        runs = runs.only(~others)
+        chain = best_chain(runs, width)
     if len(chain) < 8:
         return None
     rows = np.full(width, np.nan)
@@ -79,6 +90,29 @@ def trace(reduced: Reduced) -> Path | None:
     for first, _ in segments:
         starts[runs.column[chain[first]]] = True
     return Path(rows, ambiguous, other, starts, thick, steep, second)
+
+
+def _of_other_lines(runs: Runs, chain: NDArray[np.int64], mask: NDArray[np.bool_]) -> NDArray[np.bool_] | None:
+    """Mark the runs of other lines of which a part was taken; None where there are none."""
+    if len(runs.column) < len(chain) + FEWEST_OTHER or len(segments_of(runs, chain)) < 2:
+        return None
+    _, labels = cv2.connectedComponents(mask.view(np.uint8), connectivity=8)
+    label = labels[runs.start, runs.column]
+    mass = np.zeros(mask.shape[1])
+    mass[runs.column[chain]] = runs.mass[chain]
+    taken = np.zeros(len(label), bool)
+    taken[chain] = True
+    result = np.zeros(len(label), bool)
+    for number in np.unique(label[chain]):
+        own = label == number
+        instead = own & ~taken & ~np.isin(runs.column, runs.column[own & taken])
+        if np.count_nonzero(instead) < max(FEWEST_OTHER, OTHER_SHARE * np.count_nonzero(own & taken)):
+            continue
+        brighter = mass[runs.column[instead]] > runs.mass[instead]
+        even = median(runs.peak[own & taken]) < EVEN * median(runs.peak[instead])
+        if even and float(brighter.mean()) > BRIGHTER_SHARE:
+            result |= own
+    return result if result.any() else None
 
 
 def _ambiguous(

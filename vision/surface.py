@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from core.fitting import LineFit
-from core.geometry import Line, Points, distance
+from core.geometry import Line, Points, distance, distance_to_segments, step_lengths
 from vision.face_toe import Toe, clear_of, find_toe
 from vision.plate_line import Detail, fit_plate
 from vision.runs import Run
@@ -23,6 +23,15 @@ WALL_MM = 0.3
 
 CREST_BLURS = 3.0
 """The crest between an undercut and the face is rounded over so many deviations of the edge spread."""
+
+OFF_LINE_MM, OFF_LINE_BLURS, OFF_LINE_TIMES = 0.25, 1.5, 2.0
+"""A toe that lies so far, in mm and in deviations of the edge spread, from each point of a laser line is none that the
+line shows: other light draws the face aside that leads to it, or that is no face. It is known no better than so many
+times how far (in spoiled drawn frames such toes were wrong by one to seven times that, each of nine; blur and a radius
+keep the points of a corner within 0.2 mm of it)."""
+
+GAP_STEPS = 6.0
+"""Points so many usual steps apart, and farther than is asked of a toe, leave a gap, in which a toe may lie."""
 
 FACET_POINTS, FACET_DEG = 40, 4.0
 """A plate of fewer points that the face leaves more gently is a facet of that: of the plate itself nothing is seen."""
@@ -81,6 +90,8 @@ def trace_surface(
         for (side, (way, line, ends)), fit in zip(ways.items(), (fit_first, fit_second), strict=True)
     }
     toes = {side: toe or _stand_in(*ways[side]) for side, toe in found.items()}
+    if detail.alone:
+        toes = {side: on_line(toe, ways[side][0], detail) for side, toe in toes.items()}
     chord = distance(toes["right"].point * MIRROR, toes["left"].point)
     untold = frozenset(
         side for side, toe in toes.items() if found[side] is None or toe.std_along > UNTOLD_SHARE * chord
@@ -125,6 +136,24 @@ def _stand_in(path: Points, towards: Line, ends: tuple[int, int]) -> Toe:
     """Return what stands in for a toe on a path from one plate to the other, which end and begin at these indices."""
     point, std = stand_in(towards, path[ends[0]], path[ends[1]])
     return Toe(point, std, ends[0], None)
+
+
+def on_line(toe: Toe, path: Points, detail: Detail) -> Toe:
+    """Return a toe, less sure where it lies beside the points of a laser line and in no gap between them."""
+    least = max(OFF_LINE_MM, OFF_LINE_BLURS * detail.blur_mm)
+    off = float(np.hypot(*(path - toe.point).T).min())
+    if off < least:
+        return toe
+    gaps = np.flatnonzero(step_lengths(path) > max(GAP_STEPS * detail.step_mm, least))
+    if any(_over(path[after : after + 2], toe.point, least) for after in gaps.tolist()):
+        return toe
+    return replace(toe, std_along=float(np.hypot(toe.std_along, OFF_LINE_TIMES * off)))
+
+
+def _over(gap: Points, toe: Points, near: float) -> bool:
+    """Tell whether a toe lies over a gap between two points (2, 2), or near the way from one to the other."""
+    middle, half = gap.mean(axis=0), 0.5 * distance(gap[1], gap[0])
+    return distance(toe, middle) < half or distance_to_segments(toe, gap)[0] < near
 
 
 def _well_seen(plate: Run, fit: LineFit) -> bool:

@@ -55,6 +55,16 @@ def test_below_a_square_edge_a_thick_bevel_is_told(sigma_px: float, amplitude: f
     assert "faint line" in gap.reason
 
 
+def test_a_piece_of_light_between_square_edges_leaves_the_gap_open() -> None:
+    """All but a piece of a bevel is hidden: the gap between the surfaces was given for that at the root."""
+    piece = np.array([[478.0, 200.0], [482.0, 216.0]])
+    gap = values(PLATES, ((piece, 120.0, 1.5),))["root_gap"]
+    assert isinstance(gap, NotMeasurable)
+    assert "between the surfaces" in gap.reason
+    beside = values(PLATES, ((piece - np.array([200.0, 0.0]), 120.0, 1.5),))["root_gap"]
+    assert isinstance(beside, Quantity)
+
+
 def test_a_faint_root_face_square_to_the_plate_leaves_the_gap_as_it_is() -> None:
     land = np.array([[470.0, 280.0], [470.0, 340.0]])
     clear, dim = values(FACES), values(FACES, ((land, 14.0, 1.5),))
