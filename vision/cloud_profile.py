@@ -9,15 +9,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
-from core.fitting import total_least_squares
 from core.geometry import Points, arc_length
 from vision.cloud_bench import bench_ends
-from vision.cloud_rim import rim_of
+from vision.cloud_ends import Scattered, out_to_the_rims
 from vision.cloud_scatter import more_than_told, scatter_of_points
 from vision.profile import Gap, Profile
 
@@ -47,12 +45,8 @@ LOOK_BACK = 12
 JUMP_COST, SKIP_COST, TOP_REWARD = 15.0, 0.7, 0.4
 OUTLIER, ROUGH_MM = 3.5, 0.02
 LEAST_MEANS = 8
-LEAST_GAP_STEPS = 4.0
-RIM_MEANS, FEWEST_RIM_MEANS = 8, 4
-"""Means before a rim that tell its line."""
-
-LEAST_END_MM = 1.0
-"""Where no more than this is without points, they are few there, and no surface ends."""
+LEAST_GAP_STEPS, NARROW_GAP_STEPS = 4.0, 2.5
+"""Steps so many times longer than others have points missing; from the second on they may, if both sides end there."""
 
 SMOOTHED = 1.7
 """Means that stray so many times more than the scatter of single points tells share it; by chance they stray less."""
@@ -98,11 +92,12 @@ def profile_of_slab(points: Points) -> SlabProfile | None:
         return None
     chain, jumps = _with_rims(layers, chain, width)
     node = _nodes(layers, chain)
+    near_surface = points[(node >= 0) | (layers.of_point < 0)]
     kept, node = points[node >= 0], node[node >= 0]
     empty = np.diff(layers.column[chain]) > FEW_EMPTY + 1
     pilot, shift = _led_on(layers.middle[chain], empty | jumps, width)
     along, across = _on_polyline(kept, pilot, node + shift[node])
-    return _averaged(kept, along, across, len(points))
+    return _averaged(kept, along, across, near_surface, len(points))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -270,7 +265,7 @@ def _on_polyline(points: Points, pilot: Points, near: NDArray[np.int64]) -> tupl
     return along, across
 
 
-def _averaged(points: Points, along: Points, across: Points, total: int) -> SlabProfile | None:
+def _averaged(points: Points, along: Points, across: Points, near_surface: Points, total: int) -> SlabProfile | None:
     order = np.argsort(along, kind="stable")
     points, along, across = points[order], along[order], across[order]
     if along[-1] <= along[0]:
@@ -294,13 +289,17 @@ def _averaged(points: Points, along: Points, across: Points, total: int) -> Slab
     steps = np.hypot(*np.diff(means, axis=0).T)
     spacing = float(np.median(steps))
     # Where a face is steep its points lie farther apart than elsewhere, and nothing is missing between them.
-    wide = LEAST_GAP_STEPS * np.maximum(spacing, usual_near(steps))
+    usual = np.maximum(spacing, usual_near(steps))
     std = noise / np.sqrt(count)
     # Points that were smoothed together round a rim off, and no scatter of theirs tells where it is.
     alone = more_than_told(means, std)[0] < SMOOTHED
-    means, shifts = _out_to_the_rims(means, steps > wide, along, stretch, noise, alone=alone)
+    scattered = Scattered(near_surface, along, stretch, noise, alone)
+    wide, narrow = (steps > times * usual for times in (LEAST_GAP_STEPS, NARROW_GAP_STEPS))
+    means, shifts = out_to_the_rims(means, std, wide, narrow, scattered)
     steps = np.hypot(*np.diff(means, axis=0).T)
-    gaps = tuple(Gap(int(i), float(steps[i]), MISSING) for i in np.flatnonzero(steps > wide))
+    ended = np.array([at in shifts and at + 1 in shifts for at in range(len(steps))], bool)
+    missing = np.flatnonzero((steps > LEAST_GAP_STEPS * usual) | ended)
+    gaps = tuple(Gap(int(i), float(steps[i]), MISSING) for i in missing)
     factor, alike = more_than_told(means, std)
     profile = Profile(
         points_mm=means,
@@ -329,50 +328,6 @@ def _stretches(along: Points, wanted: int) -> NDArray[np.int64]:
         at = starts[-1]
         starts.append(min(max(at + wanted, least[at]), most[at]))
     return np.array(starts[:-1])
-
-
-def _out_to_the_rims(
-    means: Points, wide: NDArray[np.bool_], along: Points, stretch: NDArray[np.int64], noise: float, *, alone: bool
-) -> tuple[Points, dict[int, Points]]:
-    """Move the means beside missing points out to where the surface ends: half a stretch is not lost there.
-
-    With the means come, for those that the points before them tell, what is not known of that: (2, 2) mm, one standard
-    uncertainty along the surface and one across it. ``alone`` tells that points scatter each on its own.
-    """
-    moved, shifts = means.copy(), dict[int, Points]()
-    starts = [0, *(np.flatnonzero(wide) + 1).tolist(), len(means)]
-    for number, (first, stop) in enumerate(pairwise(starts)):
-        of_surface = along[(stretch >= first) & (stretch < stop)]
-        for at, inner, outwards, beside in (
-            (first, first + 1, -1.0, number > 0),
-            (stop - 1, stop - 2, 1.0, stop < len(means)),
-        ):
-            if not beside or not 0 <= inner < len(means):
-                continue
-            own = along[stretch == at]
-            after = at if outwards > 0 else at - 1
-            ends = alone and math.dist(means[after], means[after + 1]) > LEAST_END_MM
-            told = rim_of(outwards * of_surface, noise) if ends else None
-            tail = (
-                means[max(first, stop - RIM_MEANS) : stop]
-                if outwards > 0
-                else means[first : min(stop, first + RIM_MEANS)]
-            )
-            line = total_least_squares(tail) if len(tail) >= FEWEST_RIM_MEANS else None
-            straight = OUTLIER * noise / math.sqrt(len(own))
-            if told is not None and line is not None and float(np.abs(line.offset(tail)).max()) < straight:
-                onwards = line.direction * math.copysign(1.0, float((means[at] - means[inner]) @ line.direction))
-                foot = line.at(float(line.along(means[at])))
-                moved[at] = foot + (told[0] - outwards * float(own.mean())) * onwards
-                across = 2.0 * noise / math.sqrt(len(tail) * max(len(own), 1))
-                shifts[at] = np.array([told[1] * onwards, across * line.normal])
-                continue
-            direction = means[at] - means[inner]
-            size = float(np.hypot(*direction))
-            if size > 0:
-                half = math.sqrt(3.0 * max(float(own.var()) - noise**2, 0.0))
-                moved[at] = means[at] + min(half, float(np.abs(own - own.mean()).max())) * direction / size
-    return moved, shifts
 
 
 def usual_near(values: Points) -> Points:

@@ -11,7 +11,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-REACH_MM, LEAST_REACH_MM, FEWEST = 1.2, 0.5, 12
+REACH_MM, LEAST_REACH_MM, FEWEST = 2.5, 0.5, 12
 """Stretch before a rim along which points lie evenly, least of it, and fewest points on it, that tell the rim."""
 
 STRAYS, STRAY_MM = 0.01, 3.0
@@ -19,15 +19,15 @@ STRAYS, STRAY_MM = 0.01, 3.0
 
 ALONG_SHARE = 0.4
 """How far the rim is off, as a share of the scatter across a surface, beyond what its points tell (a standard
-uncertainty): of a scanner that scatters in its line of sight only it is told 0.34 times that too short, and some of the
-last points may count for strays (judged on drawn clouds)."""
+uncertainty), where the surface lies square to the line of sight: of a scanner that scatters in that line only it is
+told 0.34 times the scatter too short (judged on drawn clouds). Along a steep face such scatter leads nearly wholly."""
 
 STEP_MM = 0.005
 _Z = np.linspace(-8.0, 8.0, 3201)
 _BELOW = np.array([0.5 * math.erfc(-z / math.sqrt(2.0)) for z in _Z.tolist()])
 
 
-def rim_of(along: NDArray[np.float64], noise_mm: float) -> tuple[float, float] | None:
+def rim_of(along: NDArray[np.float64], noise_mm: float, square: float = 1.0) -> tuple[float, float] | None:
     """Return where a surface ends and the standard uncertainty of that, mm; None where too few points tell it.
 
     Parameters
@@ -36,6 +36,8 @@ def rim_of(along: NDArray[np.float64], noise_mm: float) -> tuple[float, float] |
         (N,) places of its points along the surface, the rim where they are largest.
     noise_mm
         How far a point strays from its place.
+    square
+        Sine of the angle between the surface and where it is seen from.
     """
     if len(along) < FEWEST or noise_mm <= 0:
         return None
@@ -56,7 +58,7 @@ def rim_of(along: NDArray[np.float64], noise_mm: float) -> tuple[float, float] |
     weight = np.exp(likely - likely.max())
     weight /= weight.sum()
     rim = float(weight @ ends)
-    return rim, math.hypot(math.sqrt(float(weight @ (ends - rim) ** 2)), ALONG_SHARE * noise_mm)
+    return rim, math.hypot(math.sqrt(float(weight @ (ends - rim) ** 2)), ALONG_SHARE * square * noise_mm)
 
 
 def _below(z: NDArray[np.float64]) -> NDArray[np.float64]:

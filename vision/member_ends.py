@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from core.geometry import Points, step_lengths
 from core.medians import median
-from vision.groove_ends import ON_LINE_MM, WIDE_STEPS
+from vision.groove_ends import ON_LINE_MM, UPRIGHT, WIDE_STEPS
 from vision.runs import Run
 
 MOST_MISSING_MM = 2.0
@@ -72,6 +74,25 @@ def along_face(points: Points, face: Run, end: int, other_end: int, *, step: int
         if abs(float(face.line.offset(points[index]))) < ON_LINE_MM and 0 < ahead < MOST_MISSING_MM:
             end = index
     return end
+
+
+def before_the_gap(points: Points, runs: Sequence[Run], outside: Run) -> list[Run]:
+    """Return those of the runs that do not lie behind the gap between two members.
+
+    Points are missing down to what lies there, and up again from it, over more than where points of a face follow. It
+    may be slanted, or have slanted parts, as a face has: a bench, or the far wall of a hollow piece.
+    """
+    steps = step_lengths(points)
+    wide = np.flatnonzero(steps > max(LEAST_GAP_MM, ONE_MISSING * median(steps)))
+    # Points of steep faces are wide apart as well.
+    wide = wide[[not any(run.start <= at < run.stop for run in runs) for at in wide]]
+    rise = outside.line.offset(points[wide + 1]) - outside.line.offset(points[wide])
+    steep = (np.abs(rise) > UPRIGHT * steps[wide]) & (steps[wide] > MOST_MISSING_MM)
+    behind = np.flatnonzero(steep[:-1] & steep[1:] & (rise[:-1] < 0) & (rise[1:] > 0))
+    regions = [(int(wide[at]), int(wide[at + 1])) for at in behind]
+    return [
+        run for run in runs if not any(first < run.start + NEAR_END and run.stop <= last for first, last in regions)
+    ]
 
 
 def before_rise(points: Points, outside: Run, face_end: int, end: int, *, step: int) -> int:

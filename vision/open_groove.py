@@ -14,7 +14,7 @@ import numpy as np
 from core.geometry import Line, Points, step_lengths
 from core.medians import median
 from vision.groove_ends import ON_LINE_MM, ROUNDING_MM, WIDE_STEPS
-from vision.member_ends import NEAR_END, along_face, before_rise, gap_in_face, least_gap_mm, members_end
+from vision.member_ends import NEAR_END, along_face, before_rise, before_the_gap, gap_in_face, least_gap_mm, members_end
 from vision.runs import Run, turn_deg
 from vision.square_gap import Chosen, gap_among
 
@@ -158,6 +158,7 @@ def _between(points: Points, runs: Sequence[Run], left: Run, right: Run) -> Open
     if min(left.length, right.length) < 0.1 * width:
         return None
     within = [run for run in runs if run.start >= left.stop - 2 and run.stop <= right.start + 2]
+    within = before_the_gap(points, within, left)
     down = tuple(run for run in within if -160 <= turn_deg(left.line, run.line) <= -LEAST_TURN_DEG)
     up = tuple(run for run in within if LEAST_TURN_DEG <= turn_deg(right.line, run.line) <= 160)
     if not (down or up) or (down and up and down[-1].stop > up[0].start + 2):
