@@ -14,6 +14,7 @@ import numpy as np
 
 from core.fitting import LineFit
 from core.geometry import Line, Points, arc_length, step_lengths
+from vision.cap_toe import cap_toe
 from vision.face_arc import arc_through, of_either, where_met
 from vision.hidden_start import GENTLE_MM, GENTLE_SHARE, bulge_before, hidden_start, is_flat
 from vision.overhang import seen_height, toe_below
@@ -31,6 +32,9 @@ WIDEST_SHARE, AGREE = 0.8, 1.6
 
 WELL_TOLD_MM = 0.03
 """A toe of a line known no better than this (standard uncertainty) is sought with more of the face."""
+
+FORMED_SHARE, FARTHEST_MM = 0.95, 1.0
+"""Share of a cap, up to its other toe, whose form tells a toe; so far from where part of the face has it is none."""
 
 LOBE_MM = 0.04
 """Face that overhangs its plate is clear of it by more than this, a rounded toe by less."""
@@ -172,6 +176,13 @@ def _model_toe(
         window, (corner_along, slope_deg, std_along) = _widened(
             path[start : face_stop + 1], window, towards, (corner_along, slope_deg, std_along), alike, enough
         )
+    formed = None
+    if detail.scattered and not detail.alone and sign > 0 and not (undercut or rounding):
+        most = path[: leave + round(FORMED_SHARE * (face_stop + 1 - leave))]
+        formed = cap_toe(most, towards, corner_along, detail.step_mm, max(detail.alike, fit.correlation_points, 1.0))
+        if formed is not None and abs(formed[0] - corner_along) > FARTHEST_MM:
+            formed = None
+        corner_along, slope_deg, std_along = formed or (corner_along, slope_deg, std_along)
     below = None
     if sign > 0 and slope_deg > OVERHANGS_DEG:
         below = toe_below(path, towards, leave, detail, alike)
@@ -198,7 +209,7 @@ def _model_toe(
     std = math.hypot(std_along, at_toe * noise / max(slope, 0.03))
     # A face that is no parabola shows it when less of it is used.
     shorter = _meet(window[: max(5, round(0.6 * len(window)))], towards, near=corner_along, alike=alike)
-    if shorter is not None and below is None:
+    if shorter is not None and below is None and formed is None:
         std = math.hypot(
             std,
             (LINE_SHORTER_SHARE if detail.alone else SHORTER_SHARE) * min(abs(shorter[0] - corner_along), 0.3),
