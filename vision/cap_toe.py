@@ -35,7 +35,10 @@ NEWTON, FARTHEST, NEAREST = 30, -1.4, -0.3
 
 GENTLEST = 0.03
 
-FORM_DOUBT = 1.25
+OPEN_STD = {7: 0.3, 8: 0.3}
+"""The same of orders that are not fitted: they are left open."""
+
+FORM_DOUBT = 1.2
 """A face may have none of the forms that the polynomials make: its toe is known so many times less well (judged on caps
 drawn as arcs, as parabolas, askew, with flat tops and with waves)."""
 
@@ -86,9 +89,21 @@ def cap_toe(path: Points, plate: Line, near: float, step_mm: float, alike: float
     if toe is None:
         return None
     slope_at = float(_rates(np.array([toe]), powers)[0] @ form[1:]) / half
-    at = toe**powers
-    off = math.sqrt(max(float(at @ covariance @ at), 0.0))
+    off = _off_at(toe, u, weight, part, rise)
     return middle + toe * half, math.degrees(math.atan(slope_at)), FORM_DOUBT * off / max(slope_at, GENTLEST)
+
+
+def _off_at(
+    toe: float, u: NDArray[np.float64], weight: NDArray[np.float64], part: NDArray[np.float64], rise: float
+) -> float:
+    """Return the standard uncertainty of the height of a face at its toe, forms of higher order left open, too."""
+    stds = BEYOND_STD | OPEN_STD
+    powers = np.arange(max(stds) + 1)
+    known = np.zeros(len(powers))
+    known[list(stds)] = [(share * rise) ** -2.0 for share in stds.values()]
+    told = u[:, None] ** powers * part[:, None]
+    at = toe**powers
+    return math.sqrt(max(float(at @ np.linalg.solve((told.T * weight) @ told + np.diag(known), at)), 0.0))
 
 
 def _first_form(design: NDArray[np.float64], y: NDArray[np.float64]) -> tuple[NDArray[np.float64], float]:
