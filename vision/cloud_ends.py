@@ -206,12 +206,16 @@ def _on_a_line(means: Points, std_mm: NDArray[np.float64]) -> bool:
     off = line.offset(means) / std_mm
     if float(np.abs(off).max()) >= STRAIGHT:
         return False
+    # What a parabola has beyond a straight line (Gram-Schmidt), and how much of that the means show.
     along = line.along(means)
-    reach = float(np.abs(along).max())
-    design = np.column_stack([np.ones_like(along), along / reach, (along / reach) ** 2]) / std_mm[:, None]
-    covariance = np.linalg.pinv(design.T @ design)
-    bend = float((covariance @ design.T @ off)[2])
-    return abs(bend) < BENT * math.sqrt(float(covariance[2, 2]))
+    level = 1.0 / std_mm
+    level = level / math.sqrt(float(level @ level))
+    slope = along / std_mm
+    slope = slope - (level @ slope) * level
+    slope = slope / max(math.sqrt(float(slope @ slope)), 1e-12)
+    bend = along**2 / std_mm
+    bend = bend - (level @ bend) * level - (slope @ bend) * slope
+    return abs(float(bend @ off)) < BENT * math.sqrt(float(bend @ bend))
 
 
 def _leading(line: Line, towards: Points) -> Line:
