@@ -10,6 +10,7 @@ both, tell where face and plate part.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 
 import numpy as np
 from numpy.typing import NDArray
@@ -72,8 +73,7 @@ def cap_toe(path: Points, plate: Line, near: float, step_mm: float, alike: float
     rise = abs(float(form[2]))
     if rise < LEAST_RISE * math.sqrt(variance):
         return None
-    known = np.zeros(len(powers))
-    known[list(BEYOND_STD)] = [(share * rise) ** -2.0 for share in BEYOND_STD.values()]
+    known = _known(BEYOND_STD, rise)
     rates = np.column_stack([np.zeros(len(u)), _rates(u, powers)]) / half
     for _ in range(ROUNDS):
         height, part, slope = _seen(design @ form, rates @ form, step_mm, u < 0.0)
@@ -99,11 +99,17 @@ def _off_at(
     """Return the standard uncertainty of the height of a face at its toe, forms of higher order left open, too."""
     stds = BEYOND_STD | OPEN_STD
     powers = np.arange(max(stds) + 1)
-    known = np.zeros(len(powers))
-    known[list(stds)] = [(share * rise) ** -2.0 for share in stds.values()]
+    known = _known(stds, rise)
     told = u[:, None] ** powers * part[:, None]
     at = toe**powers
     return math.sqrt(max(float(at @ np.linalg.solve((told.T * weight) @ told + np.diag(known), at)), 0.0))
+
+
+def _known(stds: Mapping[int, float], rise: float) -> NDArray[np.float64]:
+    """Return the weights with which coefficients are known beforehand, 0 where they are not."""
+    weights = np.zeros(max(stds) + 1)
+    weights[list(stds)] = [(share * rise) ** -2.0 for share in stds.values()]
+    return weights
 
 
 def _first_form(design: NDArray[np.float64], y: NDArray[np.float64]) -> tuple[NDArray[np.float64], float]:

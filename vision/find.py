@@ -30,7 +30,7 @@ from vision.found import FoundWelds, all_flagged, flagged, together
 from vision.marks import WeldMarks
 from vision.outline import MOST_UNSHARP
 from vision.rule_beside import RuleEdge, differing, edge_along, rule_edges, without_rule
-from vision.rule_for_plate import ruled_lines, without_rules
+from vision.rule_for_plate import TicksAlong, ruled_lines, ticks_along, without_rules
 from vision.ruling import Ruling, find_ruling
 from vision.search_window import shifted, window_of
 from vision.section import Flag
@@ -141,18 +141,19 @@ def find_welds(
         welds = (w if any(f.code == told.code for f in w.flags) else flagged(w, told) for w in found.welds)
         found = replace(found, welds=tuple(welds))
     alone: FoundWelds | None = None
-    edges = list(islice(differing(_edges_of_rules(window, reduced, shift, candidates, found)), MOST_EDGES))
+    ticks = ticks_along(window, shift)
+    edges = list(islice(differing(_edges_of_rules(window, reduced, shift, candidates, found, ticks)), MOST_EDGES))
     for edge in edges:
         beside = without_rule(window, edge, ruling)
         without = reduce_picture(beside.gray)
         alone, _ = search(beside.gray, without, beside, candidates_of(without, shift, joint))
-        alone = alone if alone is None or marks else without_rules(alone, edges, window, shift)
+        alone = alone if alone is None or marks else without_rules(alone, edges, ticks, shift)
         if alone is not None:
             break
     found = alone or found
     if found is not None and edges:
         found = all_flagged(found, Flag("rule_beside", RULE_TAKEN_IN if alone is None else RULE_LEFT_OUT))
-    seen = found if found is None or marks else without_rules(found, edges, window, shift)
+    seen = found if found is None or marks else without_rules(found, edges, ticks, shift)
     if seen is not None:
         return seen
     if found is not None:
@@ -179,11 +180,12 @@ def _edges_of_rules(
     calibration: Calibration,
     candidates: Sequence[Candidate],
     found: FoundWelds | None,
+    ticks: TicksAlong,
 ) -> Iterator[RuleEdge]:
     """Yield edges of rules: those taken for plates, then those that outlines run along."""
     around = next((shape for candidate in candidates for shape in candidate.structure.shapes), None)
     if found is not None and around is not None:
-        for line, span_mm in ruled_lines(found, window, calibration):
+        for line, span_mm in ruled_lines(found, ticks):
             yield edge_along(window, line, span_mm, around, calibration)
     yield from rule_edges(window, _beside_rule(reduced, calibration, candidates, found), calibration)
 

@@ -10,7 +10,7 @@ is then an edge that nobody has seen: it is bridged and told like the lines of a
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -105,12 +105,12 @@ def rule_edges(gray: Gray, shapes: Iterable[Shape], calibration: Calibration) ->
         if not parting:
             continue
         ticked = [side for side in sides if has_ticks(gray, side.line, side.span_mm, calibration)]
-        for side in parting:
-            if side in ticked:
-                yield _edge(gray, shape, side, calibration)
-        for side in parting:
-            if any(_is_other_edge(side, each, gray, calibration) for each in ticked):
-                yield _edge(gray, shape, side, calibration)
+        if not ticked:
+            continue
+        ground = _ground(gray, sides, calibration)
+        bare = [side for side in parting if any(_is_other_edge(side, each, gray, calibration) for each in ticked)]
+        for side in [side for side in parting if side in ticked] + bare:
+            yield _edge(side, ground, calibration)
 
 
 def differing(edges: Iterable[RuleEdge]) -> Iterator[RuleEdge]:
@@ -144,7 +144,7 @@ def edge_along(
     gray: Gray, line: Line, span_mm: tuple[float, float], shape: Shape, calibration: Calibration
 ) -> RuleEdge:
     """Return the edge of a rule that lies to the right of a line, the ground's tone taken around an outline in mm."""
-    return _edge(gray, shape, _Side(line, span_mm), calibration)
+    return _edge(_Side(line, span_mm), _ground(gray, _sides(shape), calibration), calibration)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -237,16 +237,20 @@ def _alike(values: NDArray[np.float64], lag: float) -> float:
     return float(first @ later) / norm if norm > 0 else 0.0
 
 
-def _edge(gray: Gray, shape: Shape, side: _Side, calibration: Calibration) -> RuleEdge:
+def _edge(side: _Side, ground: float, calibration: Calibration) -> RuleEdge:
     line, span = side.line, side.span_mm
-    # The ground is what lies around most of the outline: beside the rule it may be a slit between rule and section.
-    beside = np.concatenate([_beside(gray, each, calibration) for each in _sides(shape)])
     ends = calibration.to_px(np.array([line.at(value) for value in span]) + MARGIN_MM * line.normal)
     onto = calibration.to_px((line.point - line.normal)[None])[0] - calibration.to_px(line.point[None])[0]
     along = (ends[1] - ends[0]) / float(np.hypot(*(ends[1] - ends[0])))
     onto = onto - (onto @ along) * along
-    ground = float(np.nanmedian(beside)) if np.isfinite(beside).any() else float(np.median(gray))
     return RuleEdge(ends, onto / float(np.hypot(*onto)), ground)
+
+
+def _ground(gray: Gray, sides: Sequence[_Side], calibration: Calibration) -> float:
+    """Return the tone around most of an outline: beside the rule there may be a slit between rule and section."""
+    beside = [_beside(gray, each, calibration) for each in sides]
+    usual = _usual(np.concatenate(beside)) if beside else math.nan
+    return float(np.median(gray)) if math.isnan(usual) else usual
 
 
 def _beside(gray: Gray, side: _Side, calibration: Calibration, offset: float = GROUND_MM) -> NDArray[np.float64]:
