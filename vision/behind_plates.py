@@ -10,8 +10,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.model import Calibration
 from core.geometry import Points
 from vision.runs import Run
+from vision.section import Section
 from vision.segmentation import ReducedPicture
 
 PLACES, NEAREST_PX, FARTHEST = 24, 4, 0.35
@@ -33,13 +35,30 @@ def is_ground(outline_px: Points, plates: tuple[Run, Run], reduced: ReducedPictu
     plates
         Two straight stretches of it.
     """
-    return all(_is_strip(outline_px, plate, reduced) for plate in plates)
+    return all(_is_strip(outline_px[plate.indices(len(outline_px))[[0, -1]]], reduced) for plate in plates)
 
 
-def _is_strip(outline_px: Points, plate: Run, reduced: ReducedPicture) -> bool:
+def is_inside_out(section: Section, reduced: ReducedPicture, calibration: Calibration) -> bool:
+    """Tell whether a butt weld, whose other side is nowhere seen, has a strip of metal for the air beside a plate.
+
+    What lies against the section may hide the strip beside the other one.
+    """
+    face = section.face
+    others = (section.root_side, section.opposite_left, section.opposite_right)
+    if section.joint != "butt" or face is None or any(other is not None for other in others):
+        return False
+    ends = []
+    for plate, step in ((face.left, -1), (face.right, 1)):
+        along = plate.fit.line.along(plate.points)
+        reach = [float(along.min()), float(along.max())][::step]  # both ways lead to the right
+        ends.append(calibration.to_px(np.array([plate.fit.line.at(at) for at in reach])))
+    return any(_is_strip(ends_px, reduced) for ends_px in ends)
+
+
+def _is_strip(ends_px: Points, reduced: ReducedPicture) -> bool:
+    """Tell whether a strip lies on the left of the way between two places (2, 2) of the full picture."""
     gray = reduced.gray
-    index = plate.indices(len(outline_px))
-    ends = (outline_px[index[[0, -1]]] + 0.5) / reduced.factor - 0.5
+    ends = (ends_px + 0.5) / reduced.factor - 0.5
     along = ends[1] - ends[0]
     length = float(np.hypot(*along))
     if length < PLACES:

@@ -10,8 +10,8 @@ import numpy as np
 
 from calibration.model import Calibration
 from core.geometry import Points
-from vision.air_strip import is_air_a_strip
 from vision.along_outline import on_this_ground, with_plain_gap, with_unlike_parts, without_glare
+from vision.behind_plates import is_inside_out
 from vision.bent_plates import with_bent_plates
 from vision.edge_of_metal import are_alike, is_edge_of_metal, is_sharp_all_round
 from vision.face_tone import with_face_tones
@@ -120,7 +120,7 @@ def welds_in(
         looked = (with_plain_gap(weld, outlines, reduced) for weld in welds)
         welds = tuple(weld for weld in looked if weld is not None)
     if not marks:
-        welds = tuple(weld for weld in welds if not is_air_a_strip(weld.section, reduced, calibration))
+        welds = tuple(weld for weld in welds if not is_inside_out(weld.section, reduced, calibration))
     if structure.kind == "butt" and len(outlines) == 1:
         welds = tuple(with_bent_plates(weld, profiles[0].points_mm) for weld in welds)
     unsharp = max(outline.unsharp for outline in outlines)

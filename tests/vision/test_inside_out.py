@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from benchmarks.render.butts import ButtShape, butt
-from vision.air_strip import is_air_a_strip
+from vision.behind_plates import is_inside_out
 from vision.find import find_welds
 from vision.section import Section
 from vision.segmentation import reduce_picture
@@ -38,10 +38,10 @@ def test_air_that_ends_at_metal_again_is_the_section(photograph, rotation_deg: f
     photo = photograph(drawing, rotation_deg=rotation_deg, look=look, seed=4)
     (weld,) = find_welds(photo.gray, photo.calibration).welds
     reduced = reduce_picture(photo.gray)
-    assert is_air_a_strip(inside_out(weld.section), reduced, photo.calibration)
-    assert not is_air_a_strip(weld.section, reduced, photo.calibration)
+    assert is_inside_out(inside_out(weld.section), reduced, photo.calibration)
+    assert not is_inside_out(weld.section, reduced, photo.calibration)
     one_sided = replace(weld.section, root_side=None, opposite_left=None, opposite_right=None)
-    assert not is_air_a_strip(one_sided, reduced, photo.calibration)
+    assert not is_inside_out(one_sided, reduced, photo.calibration)
 
 
 def test_a_blot_beside_a_plate_is_no_strip(photograph) -> None:
@@ -52,4 +52,4 @@ def test_a_blot_beside_a_plate_is_no_strip(photograph) -> None:
     gray = photo.gray.copy()
     x, y = np.rint(photo.camera.to_px(np.array([[-12.0, 8.0]]))[0]).astype(int)
     cv2.circle(gray, (int(x), int(y)), 90, int(np.percentile(gray, 95)), -1)
-    assert not is_air_a_strip(one_sided, reduce_picture(gray), photo.calibration)
+    assert not is_inside_out(one_sided, reduce_picture(gray), photo.calibration)
