@@ -1,6 +1,7 @@
 """The command line as a user meets it: files, exit statuses, one line on stderr, and how long it takes."""
 
 import json
+import math
 import os
 import resource
 import subprocess
@@ -57,12 +58,12 @@ def test_help_comes_at_once_and_loads_nothing_heavy() -> None:
         "sys.exit(' '.join(sorted(heavy)) or 0)"
     )
     assert subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, check=False).returncode == 0
-    times = []
-    for _ in range(3):
+    times: list[float] = []
+    while len(times) < 5 and min(times, default=math.inf) >= 0.4:
         start = processor_time()
         assert toeline("--help").returncode == 0
         times.append(processor_time() - start)
-    assert min(times) < 0.4
+    assert min(times) < 0.4, times
 
 
 def test_every_command_has_help(capsys: pytest.CaptureFixture) -> None:
@@ -266,18 +267,18 @@ def test_packaged_sample_is_that_of_the_checkout() -> None:
 def test_large_picture_is_measured_in_time(tmp_path: Path) -> None:
     """2.5 s for the whole process at 12 megapixels where decoding the picture ten times takes one second.
 
-    Both are processor time: a slow machine, or one whose cores are shared, takes longer for either.
+    Both are processor time, taken one after the other: a slow machine, or one whose cores are shared, takes longer for
+    either. A shared core is lent out in the midst of one of the two as well, so that one pair of five has to keep it.
     """
     large = cv2.resize(cv2.imread(str(TEE)), (4000, 3000), interpolation=cv2.INTER_CUBIC)
     path = tmp_path / "large.jpg"
     cv2.imwrite(str(path), large)
     decode = f"import cv2\nfor _ in range(10): cv2.imread({str(path)!r})"
-    times, decoding = [], []
-    for _ in range(3):
+    ratios: list[float] = []
+    while len(ratios) < 5 and min(ratios, default=math.inf) >= 2.5:
         start = processor_time()
         assert toeline("measure", path, "--scale", "0.021 mm", "--json", tmp_path / "r.json").returncode == 0
-        times.append(processor_time() - start)
-        start = processor_time()
+        measured = processor_time()
         subprocess.run([sys.executable, "-c", decode], check=True)
-        decoding.append(processor_time() - start)
-    assert min(times) < 2.5 * min(decoding)
+        ratios.append((measured - start) / (processor_time() - measured))
+    assert min(ratios) < 2.5, ratios
