@@ -60,6 +60,10 @@ SHORTER_SHARE, LINE_SHORTER_SHARE = 0.8, 0.5
 """Share of the way that a shorter stretch of the face moves the toe that is doubt: in pictures, and along lines, whose
 points' own scatter makes up much of that way. Judged on rendered pictures and frames, as is the next pair."""
 
+UNSEEN_SHARE, LINE_UNSEEN_SHARE, FLAT_DEG = 0.7, 0.25, 2.0
+"""Share of the threshold that a face more gentle than `GENTLE_ARC_DEG` may go unseen by near its toe, in pictures and
+along lines (judged on caps in both); a face that leaves its plate more gently than the last hardly leaves it."""
+
 BLUR_SHARE, LINE_BLUR_SHARE = 0.04, 0.02
 """Share of the blur that moves a toe."""
 
@@ -224,8 +228,8 @@ def _model_toe(
     expected = threshold / max(math.tan(math.radians(min(slope_deg, 85.0))), 0.02) + clear
     # A hollow that is much wider than deep, beyond which the face rises gently, may be the beginning of the face.
     groove = undercut and not (slope_deg < HIDDEN_BELOW_DEG and is_flat(path[: leave + 1], towards, sign))
-    if slope_deg < 10.0 and not groove:
-        std = math.hypot(std, 0.7 * expected)
+    if not groove:
+        std = math.hypot(std, _of_a_gentle_face(slope_deg, threshold, expected, alone=detail.alone))
     hidden = 0.0
     if slope_deg < HIDDEN_BELOW_DEG and not groove:
         stop = int(np.searchsorted(length, length[leave] + min(GENTLE_MM, GENTLE_SHARE * face_length)))
@@ -243,6 +247,19 @@ def _model_toe(
     elif hidden > HIDDEN_TOLD_MM:
         flag = f"the face may lie along the plate for {2 * hidden:.1f} mm before it is seen to leave it"
     return Toe(point, std, face_index, flag, slope_deg)
+
+
+def _of_a_gentle_face(slope_deg: float, threshold: float, expected: float, *, alone: bool) -> float:
+    """Return what a gentle face leaves open of its toe (standard uncertainty, mm), beside what its points scatter.
+
+    What of the face goes unseen within the threshold of its plate moves the toe the farther, the gentler it is. Where
+    it hardly rises at all, it may begin anywhere up to where it is seen to have left the plate.
+    """
+    if slope_deg >= GENTLE_ARC_DEG:
+        return 0.0
+    unseen = (LINE_UNSEEN_SHARE if alone else UNSEEN_SHARE) * threshold / math.tan(math.radians(max(slope_deg, 1.0)))
+    flat = min(max((LEAST_ROUNDED_DEG - slope_deg) / (LEAST_ROUNDED_DEG - FLAT_DEG), 0.0), 1.0)
+    return math.hypot(unseen, 0.7 * flat * expected)
 
 
 def _this_side_of_groove(

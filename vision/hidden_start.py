@@ -12,6 +12,9 @@ from vision.toe_departure import FLATTEST_UNDERCUT, STAYS_ON_PLATE_MM
 GENTLE_MM, GENTLE_SHARE = 1.5, 0.12
 """Length of face, from its departure, that tells the bend of a gentle one, and its largest share of the path."""
 
+BULGE_POINTS = 5
+"""A bulge lies beyond the line by the mean of so many points."""
+
 LONGEST_HIDDEN = 1.0
 """No more of a face is hidden than this share of the stretch that tells its bend."""
 
@@ -53,11 +56,15 @@ def bulge_before(plate: Points, towards: Line, sign: int, noticeable: float) -> 
     wanders elsewhere. What lies there next to the departure, farther from the line than ``noticeable``, may be
     plate or weld.
     """
+    if len(plate) < BULGE_POINTS:
+        return 0.0
     beyond = -sign * towards.offset(plate)[::-1]
+    # One point that strays is no bulge, nor the end of one.
+    alike = np.convolve(beyond, np.full(BULGE_POINTS, 1.0 / BULGE_POINTS), mode="same")
     away = -(towards.along(plate)[::-1] - float(towards.along(plate[-1])))
-    begun = np.flatnonzero((beyond > noticeable) & (away < STAYS_ON_PLATE_MM + GENTLE_MM))
+    begun = np.flatnonzero((alike > noticeable) & (away < STAYS_ON_PLATE_MM + GENTLE_MM))
     if len(begun) == 0:
         return 0.0
-    back = np.flatnonzero(beyond[begun[0] :] <= 0)
+    back = np.flatnonzero(alike[begun[0] :] <= 0)
     end = begun[0] + int(back[0]) if len(back) else len(away) - 1
     return 0.5 * max(0.0, float(away[end]))

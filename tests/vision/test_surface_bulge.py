@@ -36,3 +36,13 @@ def test_a_hollow_much_wider_than_deep_is_no_groove(depth_mm: float, flat: bool)
     along = np.arange(0.0, 8.0, 0.02)
     dip = np.where(along > 5.0, -depth_mm * np.sin(np.pi * (along - 5.0) / 3.0), 0.002)
     assert is_flat(np.column_stack([along, dip]), TOWARDS, 1) is flat
+
+
+def test_points_that_stray_alone_are_no_bulge() -> None:
+    strewn = plate(0.0)
+    strewn[-30:-5:6, 1] = -0.05
+    assert bulge_before(strewn, TOWARDS, 1, 0.02) == 0
+
+
+def test_short_plate_has_no_bulge() -> None:
+    assert bulge_before(plate(-0.04)[-3:], TOWARDS, 1, 0.02) == 0
