@@ -28,7 +28,7 @@ FLOORS = {
 }  # fmt: skip
 ENDS = {"through_left": PlateEnd(25), "through_right": PlateEnd(35), "standing": PlateEnd(35)}
 FAR = {"end_left": PlateEnd(40), "end_right": PlateEnd(40)}
-LENGTH_MM = 12.0
+LENGTH_MM, NOISE_MM = 12.0, (0.1, 0.15)
 
 
 def drawn(joint: str, rng: np.random.Generator) -> Drawing:
@@ -59,11 +59,13 @@ def drawn(joint: str, rng: np.random.Generator) -> Drawing:
     )
 
 
-def trial(joint: str, seed: int, slabs: tuple[float, ...]) -> dict[float, list[dict[str, tuple[float, float]] | None]]:
+def trial(
+    joint: str, seed: int, slabs: tuple[float, ...], noise_mm: tuple[float, float] = NOISE_MM
+) -> dict[float, list[dict[str, tuple[float, float]] | None]]:
     """Return error and expanded uncertainty of every value of every section, None for one that gave nothing."""
     rng = np.random.default_rng([seed, 77])
     drawing = drawn(joint, rng)
-    how = Scan(length_mm=LENGTH_MM, per_mm2=25.0, noise_mm=float(rng.uniform(0.1, 0.15)), behind_mm=9.0)
+    how = Scan(length_mm=LENGTH_MM, per_mm2=25.0, noise_mm=float(rng.uniform(*noise_mm)), behind_mm=9.0)
     cloud = scan(drawing, how, seed)
     truth = drawing.welds[0].values
     found = {}
@@ -95,11 +97,13 @@ def main() -> None:
     parser.add_argument("--cases", type=int, default=15)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--slab", type=float, nargs="+", default=[1.0, 3.0])
+    parser.add_argument("--noise", type=float, nargs=2, default=NOISE_MM)
     chosen = parser.parse_args()
     for joint in ("tee", "lap", "butt", "groove"):
         by_slab = defaultdict(list)
         for number in range(chosen.cases):
-            for slab, rows in trial(joint, 1000 * chosen.seed + number, tuple(chosen.slab)).items():
+            found = trial(joint, 1000 * chosen.seed + number, tuple(chosen.slab), tuple(chosen.noise))
+            for slab, rows in found.items():
                 by_slab[slab] += rows
         for slab, rows in by_slab.items():
             missed = sum(row is None for row in rows)

@@ -18,7 +18,7 @@ from vision.cap_toe import cap_toe
 from vision.face_arc import arc_through, of_either, where_met
 from vision.hidden_start import GENTLE_MM, GENTLE_SHARE, bulge_before, hidden_start, is_flat
 from vision.overhang import seen_height, toe_below
-from vision.plate_line import NOISY_MM, Detail, wander_of
+from vision.plate_line import Detail, wander_of
 from vision.toe_departure import UNSEEN_MM, departure
 
 HIDDEN_BELOW_DEG = 25.0
@@ -172,7 +172,7 @@ def _model_toe(
             break
         rounding = found
         passed = (GENTLE_TANGENTS if slope_deg < GENTLE_ARC_DEG else ARC_TANGENTS) * rounding
-    enough = 0.0 if detail.noise_mm > NOISY_MM else WELL_TOLD_MM if detail.alone else math.inf
+    enough = 0.0 if detail.noise_mm > detail.noisy_mm else WELL_TOLD_MM if detail.alone else math.inf
     if std_along > enough:
         if detail.alone and not (undercut or rounding):
             # What blur takes off a gentle corner is far below such scatter: points near the toe tell most of it.

@@ -16,7 +16,7 @@ from vision.arc_branch import Branch, branch_of
 from vision.arc_surface import Arc, arc_of
 from vision.detached import in_air, told
 from vision.found import FoundWeld, FoundWelds, all_flagged, built, points_px_of
-from vision.plate_line import Detail
+from vision.plate_line import NOISY_MM, SCATTERED_MM, Detail
 from vision.profile import Profile, usual_std_mm
 from vision.section import Flag
 from vision.spatter import Bump, bumps_of, left_out, sticks_to, suspected, without
@@ -147,7 +147,15 @@ def _without_spatter(
 def _find_in_flat(profile: Profile, joint: JointChoice, calibration: Calibration | None) -> FoundWelds:
     spacing = median(step_lengths(profile.points_mm))
     noise, alike = usual_std_mm(profile), profile.correlation_points
-    detail = Detail(noise, spacing, profile.blur_mm, alone=profile.points_alone, alike=alike, band_mm=profile.band_mm)
+    detail = Detail(
+        noise,
+        spacing,
+        profile.blur_mm,
+        alone=profile.points_alone,
+        alike=alike,
+        band_mm=profile.band_mm,
+        noisy_mm=NOISY_MM if profile.points_alone else SCATTERED_MM,
+    )
     points, cut = profile.points_mm, np.asarray(profile.cut)
     if profile.closed and signed_area(points) > 0:
         points, cut = points[::-1], cut[::-1]
