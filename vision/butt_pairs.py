@@ -26,6 +26,9 @@ LEAST_BUTT = 2.0
 plate is long counts one, a bead one more."""
 WIDEST_BUTT, SHORTEST_PLATE = 0.6, 0.35
 """A bead is no wider than this share of the part, its plates no shorter than this share of its width."""
+SHORT_PLATE, FACET_DEG = 0.5, 5.0
+"""What is no longer than this share of a bead beside it, and leans by more than this against the surface on its plate's
+other side, is a facet of the bead."""
 FREE_EDGE_MM, FREE_EDGE_STEEP = 2.0, 2.5
 """A step from point to point of an open outline, and its height over its width, that is the free edge of a plate."""
 NEAR_ENOUGH, TRIMMED_TURN_DEG = 0.9, 15.0
@@ -188,8 +191,19 @@ def root_pair(
     width = float(np.hypot(*chord))
     if width < 1e-6 or width > 2.0 * face.width or chord @ first.line.direction < 0:
         return None
+    if is_facet(first, face.beyond_second or face.second, width) or is_facet(
+        second, face.beyond_first or face.first, width
+    ):
+        return None
     offset = (bead - bead[0]) @ np.array([-chord[1], chord[0]]) / width
     return ButtPair(first, second, width, float(offset[np.argmax(np.abs(offset))]), 0.0)
+
+
+def is_facet(plate: Run, behind: Run | None, width: float) -> bool:
+    """Tell whether a short run beside a bead of this width leans against the surface on its plate's other side."""
+    if behind is None or plate.length > SHORT_PLATE * width:
+        return False
+    return abs(abs(turn_deg(plate.line, behind.line)) - 180.0) > FACET_DEG
 
 
 def encloses(outer: ButtPair, inner: FilletPair, count: int) -> bool:

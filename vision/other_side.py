@@ -20,6 +20,9 @@ from vision.section import Flag
 HIGHER = 1.2
 """The other side rises so many times higher than the face before that is told."""
 
+BEHIND = 3.0
+"""A bead behind another is looked for over so many times the other's width."""
+
 OTHER_SIDE = Flag(
     "other_side_higher",
     "the other side of the plates rises by more than this one, and no weld was recognised on it (something hides parts "
@@ -45,12 +48,30 @@ def rises_more_behind(
 ) -> bool:
     """Tell whether a closed outline (N, 2) rises over the other side of the plates by more than over the face."""
     first, second = (opposite_run(points, run, list(runs)) for run in (face.second, face.first))
-    if first is None or second is None or first is second:
+    if first is second:
         return False
+    if first is None or second is None:
+        plate = first or second
+        return plate is not None and _rises_beside(points, cut, plate, face, tolerance_mm, ahead=second is None)
     path = path_between(points, first, second, closed=True)
     if path is None or cut[path].any():
         return False
     behind = points[path]
     # Over both lines: plates may be offset or bent.
     rise = float(np.minimum(first.line.offset(behind), second.line.offset(behind)).max())
+    return rise > HIGHER * max(face.rise, 0.0) + tolerance_mm
+
+
+def _rises_beside(
+    points: Points, cut: NDArray[np.bool_], plate: Run, face: ButtPair, tolerance_mm: float, *, ahead: bool
+) -> bool:
+    """Tell the same where only one plate shows its other side: a narrow picture may end with the bead of the other."""
+    count = len(points)
+    order = np.arange(plate.stop, plate.stop + count) if ahead else np.arange(plate.start, plate.start - count, -1)
+    order %= count
+    behind = points[order[: int(np.argmax(cut[order]))]]  # up to the border of the picture, if the part reaches it
+    if len(behind) == 0:
+        return False
+    within = np.abs(plate.line.along(behind) - plate.line.along(behind[0])) < BEHIND * face.width
+    rise = float(plate.line.offset(behind[within]).max(initial=0.0))
     return rise > HIGHER * max(face.rise, 0.0) + tolerance_mm

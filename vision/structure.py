@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 from core.fitting import LineFit, seen_of_wander
 from core.geometry import Points, diagonal, step_lengths
 from core.medians import median
-from vision.butt_pairs import BUTT_TURN_DEG, ButtPair, butt_between, butt_pairs, encloses, root_pair
+from vision.butt_pairs import BUTT_TURN_DEG, ButtPair, butt_between, butt_pairs, encloses, is_facet, root_pair
+from vision.cap_behind import MORE_THAN_ROOT, cap_behind
 from vision.filled_edge import FilledEdge, filled_edges
 from vision.groove_joint import OpenJoint, members, open_joint
 from vision.joints import FilletPair, classify_fillet, fillet_pairs, opposite_run
@@ -130,12 +131,18 @@ def recognise(
         pairs = butt_pairs(shape.points, shape.cut, plates, closed=closed, smallest_rise=rise, trim=trim)
         if closed:
             pairs = [_at_tapers(shape, plates, pair, rise) for pair in pairs if not _carries(shape, plates, pair)]
+            pairs = [pair for pair in pairs if not _rests_on_facet(shape, plates, pair)]
         # The root side is looked for behind the plates of the face side: its offset may exceed its width.
         root = root_pair(shape.points, shape.cut, plates, pairs[0], closed=closed) if pairs else None
+        if pairs and closed:
+            # A facet of the cap may lie behind a plate, too, nearer to the root than the plate's own surface.
+            cap = cap_behind(shape.points, shape.cut, plates, pairs[0], rise)
+            root = cap if cap is not None and (root is None or cap.width > MORE_THAN_ROOT * root.width) else root
         if root is not None and closed:
             root = _at_tapers(shape, plates, root, rise)
         if root is not None and all(pair.first.stop != root.first.stop for pair in pairs):
-            pairs = [*pairs, root]
+            # What else was paired behind the first are facets of the bead.
+            pairs = [pairs[0], root, *pairs[1:]]
         return pairs
 
     wanted = joint in ("auto", "butt")
@@ -171,6 +178,15 @@ def _carries(shape: Shape, plates: list[Run], pair: ButtPair) -> bool:
     if back is not None:
         thickness = -float(pair.first.line.offset(shape.points[back.indices(len(shape.points))[[0, -1]]]).mean())
     return carries_plate(shape.points, pair.first, pair.second, plates, thickness)
+
+
+def _rests_on_facet(shape: Shape, plates: list[Run], pair: ButtPair) -> bool:
+    """Tell whether one plate of a pair is a facet of its bead, the plate's own surface being short or not seen."""
+    ends = ((pair.first, pair.beyond_first), (pair.second, pair.beyond_second))
+    return any(
+        beyond is None and is_facet(plate, opposite_run(shape.points, plate, plates), pair.width)
+        for plate, beyond in ends
+    )
 
 
 def _at_tapers(shape: Shape, plates: list[Run], pair: ButtPair, rise: float) -> ButtPair:
