@@ -30,6 +30,9 @@ MANY_SATURATED = 0.3
 LEAST_SLANT = 0.3
 """A line that rises by a larger share of its extent, one way or the other, may be followed along either side."""
 
+HARDLY_SEEN = {"few_plate_points", "edge_not_seen"}
+"""Flags of a weld of which a plate rests on few points, or on none."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class MeasuredFrame:
@@ -69,16 +72,43 @@ def measure_frame(
     check_frame(calibration, pixels.shape)
     stripe = _within(pixels, region)
     try:
-        return _measured(pixels, stripe, calibration, joint, outside_diameter_mm)
+        first = _measured(pixels, stripe, calibration, joint, outside_diameter_mm)
     except NothingMeasurable:
-        across = _followed_across(pixels, region, stripe)
-        if across is not None:
-            with contextlib.suppress(NothingMeasurable):
-                other = _measured(pixels, across, calibration, joint, outside_diameter_mm)
-                # Of a groove whose faces lead back the surfaces alone would be left, as of square edges.
-                if all(weld.section.joint != "groove" for weld in other.found.welds):
-                    return other
-        raise
+        other = _measured_across(pixels, region, stripe, calibration, joint, outside_diameter_mm)
+        if other is None:
+            raise
+        return other
+    # A line that leads back shows as one that breaks off.
+    breaks = any(0 <= gap.after < len(stripe.points_px) - 1 for gap in stripe.gaps)
+    if breaks and "few_plate_points" in _hardly_seen(first):
+        other = _measured_across(pixels, region, stripe, calibration, joint, outside_diameter_mm)
+        if other is not None and not _hardly_seen(other):
+            return other
+    return first
+
+
+def _hardly_seen(measured: MeasuredFrame) -> set[str]:
+    """Return the flags that tell that a plate of a weld was hardly seen: it may lead back where it is followed."""
+    return {flag.code for weld in measured.found.welds for flag in weld.section.flags} & HARDLY_SEEN
+
+
+def _measured_across(
+    pixels: NDArray[Any],
+    region: Region | None,
+    stripe: Stripe,
+    calibration: Calibration,
+    joint: JointChoice,
+    outside_diameter_mm: float | None,
+) -> MeasuredFrame | None:
+    """Return what a slanted line gives when it is followed along the other side of the frame, None where nothing."""
+    across = _followed_across(pixels, region, stripe)
+    if across is not None:
+        with contextlib.suppress(NothingMeasurable):
+            other = _measured(pixels, across, calibration, joint, outside_diameter_mm)
+            # Of a groove whose faces lead back the surfaces alone would be left, as of square edges.
+            if all(weld.section.joint != "groove" for weld in other.found.welds):
+                return other
+    return None
 
 
 def _followed_across(pixels: NDArray[Any], region: Region | None, stripe: Stripe) -> Stripe | None:

@@ -34,6 +34,8 @@ FREE_EDGE_MM, FREE_EDGE_STEEP = 2.0, 2.5
 NEAR_ENOUGH, TRIMMED_TURN_DEG = 0.9, 15.0
 """A plate that is cut where the face comes off it is no longer than before, but for how straight it is, and its line
 turns by less than this."""
+LEAST_STEP_MM, IN_LINE = 1.5, 0.4
+"""Plates are offset by less than this, or by less than this share of the step to another part."""
 BUTT_TURN_DEG = 28.0
 """Plates of a butt weld may peak by up to this angle."""
 
@@ -85,12 +87,30 @@ def butt_pairs(
             pair = butt_between(points, cut, first, second, closed, smallest_rise, extent)
             if pair is not None and pair.score > LEAST_BUTT:
                 found.append(pair)
+    if not closed:
+        found = [pair for pair in found if not any(_steps_to(points, pair, other) for other in found)]
     found.sort(key=lambda pair: -pair.score)
     chosen: list[ButtPair] = []
     for pair in found:
         if all(pair.first is not other.first and pair.second is not other.second for other in chosen):
             chosen.append(pair)
     return chosen
+
+
+def _steps_to(points: Points, outer: ButtPair, inner: ButtPair) -> bool:
+    """Tell whether a pair leaves out a plate that is in line with its other plate, for one that a step parts from it.
+
+    What is left out is the plate, and what was taken for it a bench or a part upon the plate.
+    """
+    if outer.first is inner.first:
+        within = inner.second.stop <= outer.second.start
+        steps = [abs(float(outer.first.line.offset(points[pair.second.start]))) for pair in (outer, inner)]
+    elif outer.second is inner.second:
+        within = inner.first.start >= outer.first.stop
+        steps = [abs(float(outer.second.line.offset(points[pair.first.stop]))) for pair in (outer, inner)]
+    else:
+        return False
+    return within and steps[0] > LEAST_STEP_MM and steps[1] < IN_LINE * steps[0]
 
 
 def _may_be_butt(points: Points, first: Run, second: Run, extent: float) -> bool:

@@ -25,6 +25,10 @@ STRAY_STDS, ROUNDS = 4.0, 3
 ABOVE_MM, ABOVE_NOISE = 0.15, 6.0
 """So far above both plates, in mm and in standard uncertainties of a point, a piece lies in the air."""
 
+OVERHEAD_MM, MOST_PIECES = 2.0, 3
+"""So far above the chord between its neighbours all of a piece hangs overhead; parted into so many pieces at most. Of a
+cap even the crest is seldom as high (ISO 5817 allows 1 mm + 0.25 of its width at level D)."""
+
 
 def in_air(profile: Profile) -> list[Bump]:
     """Return the pieces of an open profile, each between two gaps, that lie above the plates at both of its rims."""
@@ -46,6 +50,32 @@ def in_air(profile: Profile) -> list[Bump]:
         Bump(first, behind, distance(points[behind], points[first]), float(above[first + 1 : behind].max()))
         for first, behind in found
     ]
+
+
+def overhead(profile: Profile) -> list[Bump]:
+    """Return the pieces of a laser line, each between two gaps, that hang above the surface on both of their sides.
+
+    A spark or a reflection is followed in the place of a stretch that gives no light. Every point of it lies far above
+    the chord from where the line breaks off to where it goes on; a face or a plate comes down to that at one end.
+    """
+    points = profile.points_mm
+    if profile.closed or not profile.points_alone or len(points) < FEWEST_POINTS:
+        return []
+    steps = step_lengths(points)
+    breaks = np.flatnonzero(steps > OVERHEAD_MM).tolist()
+    found = []
+    last = -1
+    for at, first in enumerate(breaks):
+        if first < last:
+            continue
+        for behind in (after + 1 for after in breaks[at + 1 : at + 1 + MOST_PIECES]):
+            chord = Line.through(points[first], points[behind])
+            above = chord.offset(points[first + 1 : behind])
+            if float(above.min()) > OVERHEAD_MM:
+                found.append(Bump(first, behind, distance(points[behind], points[first]), float(above.max())))
+                last = behind
+                break
+    return found
 
 
 def told(pieces: list[Bump]) -> Flag:

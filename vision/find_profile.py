@@ -14,7 +14,7 @@ from core.geometry import Points, signed_area, step_lengths
 from core.medians import median, quantile
 from vision.arc_branch import Branch, branch_of
 from vision.arc_surface import Arc, arc_of
-from vision.detached import in_air, told
+from vision.detached import in_air, overhead, told
 from vision.found import FoundWeld, FoundWelds, all_flagged, built, points_px_of
 from vision.plate_line import NOISY_MM, SCATTERED_MM, Detail
 from vision.profile import Profile, usual_std_mm
@@ -53,6 +53,31 @@ def find_welds_in_profile(
     NothingMeasurable
         When no weld is recognised.
     """
+    hanging = overhead(profile)
+    if hanging:
+        with contextlib.suppress(NothingMeasurable):
+            return _without_overhead(profile, hanging, joint, calibration, outside_diameter_mm)
+    return _find_in_open_air(profile, joint, calibration, outside_diameter_mm)
+
+
+def _without_overhead(
+    profile: Profile,
+    hanging: list[Bump],
+    joint: JointChoice,
+    calibration: Calibration | None,
+    outside_diameter_mm: float | None,
+) -> FoundWelds:
+    """Return what is found without pieces that hang overhead."""
+    cleared = without(profile, hanging, OTHER_LIGHT)
+    found = _find_in_open_air(cleared, joint, calibration, outside_diameter_mm)
+    # On a pipe the outline is the unrolled one.
+    seen = found.seen or replace(cleared, points_mm=found.outline_mm[0])
+    return replace(all_flagged(found, told(hanging)), seen=seen)
+
+
+def _find_in_open_air(
+    profile: Profile, joint: JointChoice, calibration: Calibration | None, outside_diameter_mm: float | None
+) -> FoundWelds:
     arc: Arc | Branch | None = None
     if joint in ("auto", "butt", "groove"):
         arc = arc_of(profile, outside_diameter_mm)

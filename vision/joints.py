@@ -36,6 +36,8 @@ EDGE_SURFACE = 3.0
 SPANNED_MM, SPANNED_SHARE, SPANNED_WITHIN_DEG = (5.0, 10.0), 0.3, 25.0
 """A surface between two plates is itself one when it is longer than each of these: mm, where the plates are square to
 within the last angle and where they are not, and share of the chord of the legs."""
+STEPPED_MM, STEP_MM = 4.0, 0.3
+"""A straight stretch along a plate, so much below its surface, is longer than this where it is no undercut."""
 LEAST_OPPOSITE = 0.1
 """The other side of a plate runs along at least this share of it; facets of a ragged cut end do not."""
 
@@ -306,15 +308,24 @@ def _spans_plate(pair: FilletPair, runs: list[Run]) -> bool:
     No face does so over much of its width where plates stand about square: that is the plate of a lap between the bench
     and the upper plate. The face of a skewed joint may, over less.
     """
+    plates = (pair.first, pair.second)
     square = abs(turn_deg(pair.first.line, pair.second.line) - 90.0) < SPANNED_WITHIN_DEG
     least = max(SPANNED_MM[0] if square else SPANNED_MM[1], SPANNED_SHARE * math.hypot(pair.leg_first, pair.leg_second))
+    between = [run for run in runs if run.start >= pair.first.stop and run.stop <= pair.second.start]
     return any(
-        run.length > least
-        and run.start >= pair.first.stop
-        and run.stop <= pair.second.start
-        and min(abs(turn_deg(run.line, plate.line)) for plate in (pair.first, pair.second)) < ALONG_DEG
-        for run in runs
+        abs(turn_deg(run.line, plate.line)) < ALONG_DEG
+        and (run.length > least or (run.length > STEPPED_MM and _lies_below(run, plate)))
+        for run in between
+        for plate in plates
     )
+
+
+def _lies_below(run: Run, plate: Run) -> bool:
+    """Tell whether a run lies on the metal's side of a plate's surface: the plate steps down to the weld.
+
+    What was taken for the plate is a clamp or another part upon it.
+    """
+    return float(plate.line.offset(run.line.point)) < -STEP_MM
 
 
 def _has_facet(points: Points, pair: FilletPair, runs: list[Run]) -> bool:

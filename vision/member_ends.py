@@ -10,6 +10,7 @@ from core.geometry import Points, step_lengths
 from core.medians import median
 from vision.groove_ends import ON_LINE_MM, UPRIGHT, WIDE_STEPS
 from vision.runs import Run
+from vision.strip_in_gap import crosses
 
 MOST_MISSING_MM = 2.0
 """Points of a face that follow after more than this may be another thing that lies on its line."""
@@ -71,7 +72,8 @@ def along_face(points: Points, face: Run, end: int, other_end: int, *, step: int
     onwards = face.line.direction * step
     for index in range(end + step, other_end, step):
         ahead = float((points[index] - points[end]) @ onwards)
-        if abs(float(face.line.offset(points[index]))) < ON_LINE_MM and 0 < ahead < MOST_MISSING_MM:
+        on_line = abs(float(face.line.offset(points[index]))) < ON_LINE_MM
+        if on_line and 0 < ahead < MOST_MISSING_MM and not crosses(points, face.line, end, index):
             end = index
     return end
 

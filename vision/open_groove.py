@@ -17,6 +17,7 @@ from vision.groove_ends import ON_LINE_MM, ROUNDING_MM, WIDE_STEPS
 from vision.member_ends import NEAR_END, along_face, before_rise, before_the_gap, gap_in_face, least_gap_mm, members_end
 from vision.runs import Run, turn_deg
 from vision.square_gap import Chosen, gap_among
+from vision.strip_in_gap import ends_above_strip
 
 LARGEST_PEAKING_DEG = 12.0
 LEAST_TURN_DEG = 15.0
@@ -173,8 +174,11 @@ def _between(points: Points, runs: Sequence[Run], left: Run, right: Run) -> Open
         return None
     if up and not _follows(points, up[-1], right, right.start - up[-1].start):
         return None
-    gap = gap_in_face(points, down[-1], up[0], left, right) if down and up else None
-    if gap is not None:
+    strip = ends_above_strip(points, within, left, right, down[-1], up[0]) if down and up else None
+    gap = gap_in_face(points, down[-1], up[0], left, right) if down and up and strip is None else None
+    if strip is not None:
+        end_left, end_right = strip
+    elif gap is not None:
         # The faces of both members happen to lie in line across it.
         down, up = _ended(down, 0, gap), _ended(up, gap + 1, len(points))
         if not (down and up):

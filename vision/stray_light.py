@@ -27,6 +27,9 @@ ALONG_SIGMAS = 3.0
 ONWARD_SIGMAS = 1.0
 """Points of the line so near the straight continuation of a face belong to it."""
 
+BESIDE_POINTS = 40
+"""So many points on both sides of one tell whether the line crosses a way there."""
+
 LEAST_SHARE = 0.3
 """Of the line's own height."""
 
@@ -145,4 +148,23 @@ def goes_on_beyond_end(stripe: Stripe, end_px: Points, ahead: Points, reach_px: 
     away = stripe.points_px - end_px
     along = away @ ahead
     across = np.abs(away @ np.array([-ahead[1], ahead[0]]))
-    return bool(((along > BREAK_PX) & (along < reach_px) & (across < ONWARD_SIGMAS * stripe.width_px)).any())
+    corridor = ONWARD_SIGMAS * stripe.width_px
+    there = np.flatnonzero((along > BREAK_PX) & (along < reach_px) & (across < corridor))
+    return any(not _crosses(stripe.points_px, at, end_px, ahead, corridor) for at in there.tolist())
+
+
+def _crosses(points_px: Points, at: int, end_px: Points, ahead: Points, corridor_px: float) -> bool:
+    """Tell whether the line crosses the way ahead at one of its points, from one side of it to the other.
+
+    A face that is lit and seen hides nothing in front of its own straight continuation: a strip behind the gap begins
+    on the metal's side of it and leads across. What belongs to the face lies on it, and may bend off to one side.
+    """
+    first = last = at
+    while first > max(0, at - BESIDE_POINTS) and math.dist(points_px[first - 1], points_px[first]) < BREAK_PX:
+        first -= 1
+    while last < min(len(points_px) - 1, at + BESIDE_POINTS) and (
+        math.dist(points_px[last + 1], points_px[last]) < BREAK_PX
+    ):
+        last += 1
+    off = (points_px[first : last + 1] - end_px) @ np.array([-ahead[1], ahead[0]])
+    return float(off.min()) < -corridor_px and float(off.max()) > corridor_px

@@ -55,6 +55,10 @@ BEYOND_FADES, BEYOND_PX, BRIGHTER = 2.0, 6.0, 1.4
 """Light that leads farther on than so many times what the line fades over, and px, and is so many times brighter than
 that before it, is that of a spark and shows no end."""
 
+CROSSED_PX, CROSSING_POINTS = 8.0, 60
+"""So wide a gap parts a stretch at least from one that crosses its continuation, over as much on both sides together;
+within so many points."""
+
 MUCH_OF_GAP = 0.5
 """Where it goes on over a larger share of a gap no surface ends before it."""
 
@@ -154,7 +158,7 @@ def _at_gap(
     """Return where a stretch (its points towards the gap) ends at a gap, and how many points that replaces; no end
     where it cannot be told or dimmer light goes on.
     """
-    straight_on, ends = gap.straight_on, _wide(points, gap.after, gap.wide)
+    straight_on, ends = gap.straight_on, _wide(points, gap.after, gap.wide) or _crossed(points, gap.after, run)
     if not straight_on and not ends:
         return None, 0
     end = _end(gray, run, std, spread_px, cut_off=cut_off, slanted=straight_on)
@@ -169,6 +173,23 @@ def _at_gap(
 def _wide(points: Points, after: int, least: float) -> bool:
     """Tell whether a gap is wide enough for an end: at corners a few points are missing and the line goes on."""
     return float(np.hypot(*(points[after + 1] - points[after]))) > least
+
+
+def _crossed(points: Points, after: int, run: Points) -> bool:
+    """Tell whether what follows behind a gap crosses the straight continuation of a stretch: that ends before it.
+
+    A line that turns a corner leads off to one side; a strip that is seen past an edge lies on both.
+    """
+    body = run[-END_POINTS - LEAST_ROUNDED : -LEAST_ROUNDED]
+    last, behind = points[after], points[after + 1]
+    if len(body) < END_POINTS or float(np.hypot(*(behind - last))) < CROSSED_PX:
+        return False
+    towards_start = math.dist(run[-1], behind) < math.dist(run[-1], last)
+    other = points[: after + 1][::-1] if towards_start else points[after + 1 :]
+    other = other[:CROSSING_POINTS]
+    breaks = np.flatnonzero(step_lengths(other) > BREAK_PX)
+    off = total_least_squares(body).offset(other[: int(breaks[0]) + 1] if len(breaks) else other)
+    return float(off.min()) < -CROSSED_PX / 2 and float(off.max()) > CROSSED_PX / 2
 
 
 def _goes_on(points: Points, after: int, wide: float, sigma: float) -> bool:

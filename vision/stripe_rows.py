@@ -10,6 +10,10 @@ from numpy.typing import NDArray
 from vision.stripe_chain import LOOK_BACK, STEEP, Runs
 from vision.stripe_reduced import LOCAL_SHARE, Reduced
 
+TALL, TALL_STEEP = 4, 2
+"""Light that reaches over so many rows more than the line usually does is a steep stretch of it, or, where the line
+steps as far from column to column, over so many."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Steep:
@@ -25,9 +29,12 @@ def steep_places(reduced: Reduced, runs: Runs, chain: NDArray[np.int64], thick: 
     """Find where the line turns steep and follow it there along the rows."""
     column, start, stop = runs.column[chain], runs.start[chain], runs.stop[chain]
     centre = runs.centre[chain]
-    is_tall = stop - start > max(2.2 * thick, thick + 4)
     is_near = np.diff(column) <= LOOK_BACK
-    is_jump = is_near & (np.abs(np.diff(centre)) > STEEP + thick)
+    step = np.where(is_near, np.abs(np.diff(centre)), 0.0)
+    is_jump = step > STEEP + thick
+    # A thin line is tall where it is steep: a glint is tall, too, and leads nowhere.
+    leads = np.maximum(np.append(step, 0.0), np.append(0.0, step)) > STEEP
+    is_tall = stop - start > np.maximum(2.2 * thick, thick + np.where(leads, TALL_STEEP, TALL))
     if not (is_tall.any() or is_jump.any()):
         return ()
     tall, near, jump = is_tall.tolist(), is_near.tolist(), [*is_jump.tolist(), False]

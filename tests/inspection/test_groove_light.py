@@ -102,3 +102,14 @@ def test_a_face_of_which_points_are_missing_goes_on_beyond_them(seen_on: bool) -
     along = (stripe.points_px - end) @ way
     missing = (along > 0) & (along < (30.0 if seen_on else 1000.0)) & (stripe.points_px[:, 0] < 480)
     assert goes_on_beyond_end(replace(stripe, points_px=stripe.points_px[~missing]), end, way, 60.0) is seen_on
+
+
+@pytest.mark.parametrize(("first", "told"), [(-60.0, False), (0.0, True)])
+def test_a_strip_that_crosses_the_way_ahead_is_no_part_of_the_face(first: float, told: bool) -> None:
+    """A backing was taken for the rest of the face above it; what bends off the line to one side may be that."""
+    way = np.array([0.6, 0.8])
+    end = FACES[0][1] + 40.0 * way
+    frame = stripe_picture(SHAPE, [FACES[0], PLATES[1]], Light(noise=3.0), np.random.default_rng(5))
+    stripe = extract(frame)
+    strip = end + 30.0 * way + np.arange(first, 60.0)[:, None] * np.array([1.0, 0.0])
+    assert goes_on_beyond_end(replace(stripe, points_px=strip), end, way, 60.0) is told

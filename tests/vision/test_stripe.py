@@ -281,3 +281,14 @@ def test_a_long_bright_spark_beside_a_dim_line_is_not_followed():
     beside = (stripe.points_px[:, 0] > 400) & (stripe.points_px[:, 0] < 520)
     assert np.count_nonzero(beside) > 100
     assert np.abs(errors(stripe, line)[beside]).max() < 3.0
+
+
+@pytest.mark.parametrize("slope", [3.5, 4.0])
+def test_a_thin_line_on_a_steep_plate_is_followed_along_the_rows(slope: float) -> None:
+    """It is not as tall in its columns as a thick one: its few columns were taken, and pieces of them left out."""
+    line = np.array([[300.0, 20.0], [300.0 + 270.0 / slope, 290.0], [800.0, 380.0]])
+    light = Light(sigma_px=1.0, amplitude=100.0, noise=3.0)
+    stripe = extract(stripe_picture((420, 900), line, light, np.random.default_rng(4)))
+    steep = stripe.points_px[(stripe.points_px[:, 1] > 40) & (stripe.points_px[:, 1] < 280)]
+    assert len(steep) > 220
+    assert np.std(steep[:, 0] - np.interp(steep[:, 1], line[:, 1], line[:, 0])) < 0.1

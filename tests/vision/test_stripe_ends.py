@@ -167,3 +167,16 @@ def test_no_point_strays_where_light_is_missing_on_a_slanted_thick_line(slope: f
     inside = (stripe.points_px[:, 1] > 60) & (stripe.points_px[:, 1] < 540)
     assert np.abs(off[inside]).max() < 2.0
     assert np.count_nonzero(inside) > 0.8 * np.ptp(stripe.points_px[inside, 0])
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_face_ends_before_a_strip_that_crosses_its_way(seed: int) -> None:
+    """A strip behind the gap lies in the face's last columns, too, a few pixels on: they were given to the strip."""
+    light = Light(sigma_px=1.6, noise=3.0)
+    left = np.array([[-20.0, 90.0], [300.0, 100.0], [420.0, 220.0]])
+    strip = np.array([[412.0, 234.0], [560.0, 237.0]])
+    right = np.array([[560.0, 210.0], [640.0, 105.0], [930.0, 110.0]])
+    stripe = extract(stripe_picture(SHAPE, [left, strip, right], light, np.random.default_rng(seed)))
+    off, std = end_of(stripe, left[-1])
+    assert np.hypot(*off) < 0.8
+    assert std < 0.8
