@@ -211,6 +211,7 @@ def _found_in_light(path: str | Path, picture: Picture, calibration: Calibration
     from vision.find import find_welds
     from vision.found import all_flagged
     from vision.ground import PLAIN, plainer
+    from vision.mount import alone_in, mount_of
 
     curve = picture.curve if settings.tone_curve == "auto" else settings.tone_curve
     search = partial(
@@ -224,12 +225,21 @@ def _found_in_light(path: str | Path, picture: Picture, calibration: Calibration
     doubted = found is None or bool(_codes(found) & set(TELL_COLOUR))
     if found is not None and found.ground_roughness < PLAIN and not doubted:
         return found
-    plane = colour_plane(read_colour(path), curve)
+    rgb = read_colour(path)
+    plane = colour_plane(rgb, curve)
     coloured = None
+    in_colour = partial(search, curve="linear" if curve == "srgb" else curve, coarseness=COLOUR_COARSENESS)
     # A soft shadow is one in every colour: the long search pays where the ground is plainer in colour.
     if plane is not None and (found is None or doubted or plainer(found.outline_px, picture.gray8, plane) < CLEARER):
         with suppress(NothingMeasurable):
-            coloured = search(plane, curve="linear" if curve == "srgb" else curve, coarseness=COLOUR_COARSENESS)
+            coloured = in_colour(plane)
+    if found is None and coloured is None:
+        planes = [picture.gray8] if plane is None else [picture.gray8, plane]
+        mount = mount_of(planes)
+        within = None if mount is None else colour_plane(rgb, curve, mount)
+        if mount is not None and within is not None:
+            with suppress(NothingMeasurable):
+                coloured = in_colour(alone_in(within, mount))
     if coloured is not None and (found is None or coloured.ground_roughness < CLEARER * found.ground_roughness):
         return all_flagged(coloured, Flag("told_by_colour", TOLD_BY_COLOUR))
     if found is None:

@@ -40,7 +40,7 @@ STARTS = (
 )
 
 
-def colour_plane(rgb: NDArray[np.uint8], curve: ToneCurve) -> Plane | None:
+def colour_plane(rgb: NDArray[np.uint8], curve: ToneCurve, within: NDArray[np.bool_] | None = None) -> Plane | None:
     """Return the sum of channels that splits a picture best in two, None where brightness alone does as well.
 
     Parameters
@@ -49,16 +49,21 @@ def colour_plane(rgb: NDArray[np.uint8], curve: ToneCurve) -> Plane | None:
         (H, W, 3) uint8.
     curve
         On which curve the channels store light; where it is known the plane holds light in proportion.
+    within
+        (H, W) bool, the part of the picture that is to be split; all of it where None.
     """
     lit = light_table().astype(float) if curve == "srgb" else np.arange(256.0)
     step = max(1.0, max(rgb.shape[:2]) / SAMPLE_LONG_SIDE_PX)
     size = (max(8, round(rgb.shape[1] / step)), max(8, round(rgb.shape[0] / step)))
     small = cv2.medianBlur(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA), 3)
-    if float(np.percentile(np.ptp(small, axis=2), 95)) < LEAST_CHROMA_LEVELS:
+    looked = np.ones(small.shape[:2], bool)
+    if within is not None:
+        looked = cv2.resize(within.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
+    if not looked.any() or float(np.percentile(np.ptp(small[looked], axis=1), 95)) < LEAST_CHROMA_LEVELS:
         return None
-    sample = lit[small].reshape(-1, 3)
+    sample = lit[small[looked]]
     # A quarter of it tells the weights of three channels as well.
-    few = lit[small[::2, ::2]].reshape(-1, 3)
+    few = lit[small[::2, ::2][looked[::2, ::2]]]
     best = min((_settled(few, np.asarray(start, float)) for start in STARTS), key=lambda found: found[1])
     if best[1] * MUCH_BETTER > _within_share(few @ BRIGHTNESS)[0]:
         return None

@@ -41,6 +41,11 @@ LEAST_LENGTH, LEAST_BEVELLED = 1.15, 0.6
 is to be welded to (of thick plate short pieces are cut)."""
 
 
+FACET_TURN_DEG, FACET_STEPS = 4.0, 2.0
+"""Two stretches of one face go down at one slope to within this angle, and lie on one line to within so many steps of
+the outline. What stands between them is the face, too, however it is turned: its edge is less clear there."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Member:
     """One plate of an open joint: ``towards`` runs to the joint, ``away`` from it, ``end`` lies between."""
@@ -216,7 +221,8 @@ def prepared_edge(item: Member, detail: Detail, *, outside_towards: bool) -> Pre
     fit_towards, _ = fit_plate(item.points, item.towards, detail, toe_at_stop=True)
     fit_away, _ = fit_plate(item.points, item.away, detail, toe_at_stop=False)
     outside, inside = (fit_towards, fit_away) if outside_towards else (fit_away, fit_towards)
-    pieces = item.end if outside_towards else item.end[::-1]
+    faces = _with_whole_bevels(item.points, item.end, outside.line, detail)
+    pieces = faces if outside_towards else faces[::-1]
     fits = [fit_plate(item.points, run, detail, toe_at_stop=False)[0] for run in pieces]
     square = [_from_square_deg(outside.line, fit.line) < SQUARE_WITHIN_DEG for fit in fits]
     bevel: LineFit | None = None
@@ -246,6 +252,36 @@ def prepared_edge(item: Member, detail: Detail, *, outside_towards: bool) -> Pre
         outer = land_top = meeting(top, land.line)
         land_bottom = meeting(land.line, bottom)
     return PreparedEdge(outside, inside, bevel, land, outer, land_top, land_bottom)
+
+
+def _with_whole_bevels(points: Points, faces: tuple[Run, ...], outside: Line, detail: Detail) -> tuple[Run, ...]:
+    """Return the faces of a member's end with the facets of a bevel in one: a square one passes for a land else."""
+    whole: list[Run] = []
+    index = 0
+    while index < len(faces):
+        first = faces[index]
+        beyond = range(len(faces) - 1, index + 1, -1)
+        sloping = _from_square_deg(outside, first.line) >= SQUARE_WITHIN_DEG
+        last = next((far for far in beyond if sloping and _is_one_face(points, first, faces[far], detail)), index)
+        whole.append(first if last == index else _one_run(points, first, faces[last]))
+        index = last + 1
+    return tuple(whole)
+
+
+def _is_one_face(points: Points, first: Run, last: Run, detail: Detail) -> bool:
+    """Tell whether two stretches of an outline lie on one line."""
+    if abs(turn_deg(first.line, last.line)) > FACET_TURN_DEG:
+        return False
+    seen = points[np.concatenate([first.indices(len(points)), last.indices(len(points))])]
+    return float(np.abs(total_least_squares(seen).offset(seen)).max()) < FACET_STEPS * detail.step_mm
+
+
+def _one_run(points: Points, first: Run, last: Run) -> Run:
+    stop = last.stop if last.stop >= first.start else last.stop + len(points)
+    ends = points[first.start % len(points)], points[stop % len(points)]
+    line = total_least_squares(points[np.arange(first.start, stop + 1) % len(points)])
+    line = line if (ends[1] - ends[0]) @ line.direction > 0 else line.reversed()
+    return Run(first.start, stop, line, float(np.hypot(*(ends[1] - ends[0]))), first.cut)
 
 
 def _blunt_end(points: Points, tip: Points, outside: Line, bevel: Line, detail: Detail) -> LineFit | None:

@@ -53,6 +53,9 @@ SHARPEST_DEG = 100.0
 MOST_PAST = 0.05
 """By how much of the thinner plate root edges may be told past one another: those that touch scatter."""
 
+MOST_RISING_MM = 0.1
+"""By how much the lower end of a land may lie above its upper one: a feather edge has none, and lines scatter."""
+
 LEAST_SHARED, LEAST_THICKNESS_SHARE = 0.4, 0.5
 """Share of the thinner member's thickness that faces the other, and its thickness over the other's."""
 
@@ -97,7 +100,8 @@ def is_weld(section: Section, *, told: bool = False, across: bool = False) -> bo
     if face is None:
         if section.edge_left is None or section.edge_right is None:
             return True
-        return _face_each_other(section) and (told or _fit_if_square(section.edge_left, section.edge_right))
+        edges = (section.edge_left, section.edge_right)
+        return all(map(_land_goes_down, edges)) and _face_each_other(section) and (told or _fit_if_square(*edges))
     if not told and (section.joint != "butt" and min(_toe_angles_deg(face)) > GENTLE_DEG):
         return False
     if section.joint == "butt":
@@ -145,6 +149,18 @@ def _in_line(section: Section, face: WeldSurface) -> bool:
         spans.append((min(ends), max(ends)))
     shared = min(high for _, high in spans) - max(low for low, _ in spans)
     return shared >= LEAST_IN_LINE * min(high - low for low, high in spans)
+
+
+def _land_goes_down(edge: PreparedEdge) -> bool:
+    """Tell whether a land leads into the plate: a bend of the inside surface may meet it before it begins.
+
+    An outline that bends there follows a shadow or a stain, and no line of that member can be relied on.
+    """
+    if edge.inside is None:
+        return True
+    surface = edge.outside.line
+    into = float(np.sign(surface.offset(edge.inside.line.point)))
+    return into * float(surface.offset(edge.land_bottom) - surface.offset(edge.land_top)) >= -MOST_RISING_MM
 
 
 def _face_each_other(section: Section) -> bool:
