@@ -13,7 +13,9 @@ from vision.find import find_welds
 from vision.found import FoundWeld
 
 
-def narrow(photograph, beyond_mm: float, *, cap_mm: float, offset_mm: float = 0.4) -> tuple[FoundWeld, dict[str, float]]:
+def narrow(
+    photograph, beyond_mm: float, *, cap_mm: float, offset_mm: float = 0.4
+) -> tuple[FoundWeld, dict[str, float]]:
     """Return the weld of a picture that ends so far beyond its right toe, and its true values."""
     shape = ButtShape(6.0, 6.5, cap_mm, root_half_mm=(1.6, 1.9), root_bulge_mm=0.9)
     ends = {"end_left": PlateEnd(22), "end_right": PlateEnd(60)}
