@@ -173,10 +173,10 @@ def test_rolling_undoes_unrolling() -> None:
 
 def on_branch(radius_mm: float, seed: int = 1, *, noise_mm: float = 0.01, mirror: bool = False) -> Profile:
     """Return a fillet between a radial wall (on the left) and a pipe: legs 6 mm up the wall, 7 mm along the pipe."""
-    wall = np.column_stack([np.zeros(500), np.linspace(26, 6, 500, endpoint=False)])
+    wall = np.column_stack([np.zeros(501), np.linspace(26, 6, 501)])
     angle = np.arange(7.0, 30.0, 0.05) / radius_mm
     pipe = radius_mm * np.column_stack([np.sin(angle), np.cos(angle) - 1])
-    share = np.linspace(0, 1, 180)[:, None]
+    share = np.linspace(0, 1, 180)[1:-1, None]
     points = np.vstack([wall, wall[-1] + share * (pipe[0] - wall[-1]), pipe])
     points = points * [-1.0, 1.0] if mirror else points
     points = rotate(points[::-1] if mirror else points, math.radians(35.0 if mirror else -35.0))

@@ -20,8 +20,8 @@ from vision.untold_toe import OF_ANY_TOE, OF_BOTH_TOES, OF_THIS_TOE
 
 STEP_MM, NOISE_MM, LEG_MM, BULGE_MM = 0.045, 0.012, 5.0, 0.9
 WIDTH_MM = math.sqrt(2) * LEG_MM
-HIDDEN = (-1.0, 3.6)
-"""Half of the face and its right toe."""
+HIDDEN, HALF_HIDDEN = (-2.2, 3.6), (-1.0, 3.6)
+"""Most of the face and its right toe, and less of the face."""
 
 
 def profile(corners: list[tuple[float, float]], *, seed: int, missing: tuple[float, float] | None = None) -> Profile:
@@ -97,6 +97,14 @@ def test_points_that_are_missing_hide_a_toe() -> None:
     (weld,) = find_welds_in_profile(tee(1, HIDDEN), joint="tee").welds
     assert weld.section.face is not None
     assert weld.section.face.untold == {"right"}
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_enough_of_a_face_tells_a_toe_that_is_not_seen(seed: int) -> None:
+    (weld,) = find_welds_in_profile(tee(seed, HALF_HIDDEN), joint="tee").welds
+    leg = measure(weld.section)["leg_right"]
+    assert isinstance(leg, Quantity)
+    assert abs(leg.value - LEG_MM) <= (leg.expanded_uncertainty or 0.0) < 1.0
 
 
 def test_a_short_plate_beside_it_or_a_second_such_toe_leaves_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
