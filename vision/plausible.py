@@ -43,7 +43,7 @@ LEAST_PLATES = {"tee": 1.1, "lap": 0.0, "butt": 0.8}
 LEAST_PLATES_ACROSS = 0.6
 """The same across a plate from another weld, which tells the plates, too."""
 
-LEAST_PLATE_POINTS = {"tee": 40, "lap": 12, "butt": 40}
+LEAST_PLATE_POINTS = {"tee": 20, "lap": 12, "butt": 40}
 LEAST_WIDTH_PX = 25.0
 """A face narrower than this has too few points to be told from a notch."""
 
