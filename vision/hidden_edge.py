@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 
 import numpy as np
@@ -22,8 +23,8 @@ OF_CORNER = 0.25
 AT_MM = 0.1
 """A face lies in a stretch without an edge where it is nearer to it than this."""
 
-OUTSIDE_MM = 10.0
-"""So much of the outside surface is looked at from the corner on."""
+SURFACE_MM = 10.0
+"""So much of a surface is looked at from the corner on."""
 
 OF_LAND = ("root_face", "preparation_depth")
 
@@ -48,7 +49,7 @@ def of_prepared_edges(
         reason = f"a line of the ground runs along the edge of the {side} member; lay the joint on plain paper"
         of_land = ("root_gap", *(f"{name}_{side}" for name in OF_LAND))
         of_face = (f"bevel_angle_{side}", "groove_angle", *of_land)
-        away = edge.outer_corner + OUTSIDE_MM * edge.outside.line.direction
+        away = edge.outer_corner + SURFACE_MM * edge.outside.line.direction
         if _hidden_share(edge.outer_corner, away, places) > MOST_HIDDEN:
             names = (*of_face, "misalignment", "root_misalignment", f"thickness_{side}")
             unseen |= dict.fromkeys(names, reason)
@@ -56,6 +57,8 @@ def of_prepared_edges(
             unseen |= dict.fromkeys(of_face, reason)
         elif _hidden_share(edge.land_top, edge.land_bottom, places) > MOST_HIDDEN:
             unseen |= dict.fromkeys(of_land, reason)
+        if _inside_is_hidden(edge, places):
+            unseen |= dict.fromkeys((*of_land, "root_misalignment", f"thickness_{side}"), reason)
         for corner in (edge.land_top, edge.land_bottom):
             near = np.hypot(*(places - corner).T) < NEAR_MM
             if (near & (lengths > LONG_MM)).any():
@@ -64,6 +67,14 @@ def of_prepared_edges(
                 std = OF_CORNER * float(lengths[near].max())
                 hidden |= {name: max(hidden.get(name, 0.0), std) for name in of_land}
     return unseen, hidden
+
+
+def _inside_is_hidden(edge: PreparedEdge, places: Points) -> bool:
+    if edge.inside is None:
+        return False
+    ahead = float(edge.inside.line.direction @ edge.outside.line.direction)
+    away = edge.land_bottom + math.copysign(SURFACE_MM, ahead) * edge.inside.line.direction
+    return _hidden_share(edge.land_bottom, away, places) > MOST_HIDDEN
 
 
 def _hidden_share(first: Points, last: Points, places: Points) -> float:

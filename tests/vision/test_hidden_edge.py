@@ -26,8 +26,9 @@ def joint(photograph) -> Section:
 
 
 def bridged(edge: PreparedEdge, first: np.ndarray, last: np.ndarray) -> list[tuple[np.ndarray, Outline]]:
-    """Return a member's outline from its outside to its root, without an edge between two places of it."""
-    corners = [edge.outer_corner + 12 * edge.outside.line.direction, edge.outer_corner, edge.land_top, edge.land_bottom]
+    """Return a member's outline from its outside to its inside, without an edge between two places of it."""
+    away = 12 * edge.outside.line.direction
+    corners = [edge.outer_corner + away, edge.outer_corner, edge.land_top, edge.land_bottom, edge.land_bottom + away]
     points = np.vstack([np.linspace(a, b, 200) for a, b in pairwise(corners)])
     length = float(np.hypot(*(last - first)))
     along = (points - first) @ (last - first) / length
@@ -65,6 +66,15 @@ def test_a_surface_along_a_line_tells_no_misalignment(joint: Section) -> None:
     found = untold(doubted(joint, bridged(edge, edge.outer_corner + 0.1 * along, edge.outer_corner + along), 0.0))
     assert {"misalignment", "thickness_left", "bevel_angle_left"} <= found
     assert "root_face_right" not in found
+
+
+def test_an_inside_along_a_line_tells_no_thickness(joint: Section) -> None:
+    edge = joint.edge_left
+    assert edge is not None
+    along = 10 * edge.outside.line.direction
+    found = untold(doubted(joint, bridged(edge, edge.land_bottom + 0.1 * along, edge.land_bottom + along), 0.0))
+    lost = {"thickness_left", "root_misalignment", "root_face_left", "preparation_depth_left", "root_gap"}
+    assert found - untold(joint) == lost
 
 
 def test_a_line_that_crosses_a_corner_makes_the_gap_less_sure(joint: Section) -> None:
