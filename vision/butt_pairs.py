@@ -203,20 +203,36 @@ def root_pair(
     if first is None or second is None or first is second:
         return None
     first, second = trimmed_run(points, first, at_stop=True), trimmed_run(points, second, at_stop=False)
+    bead = bead_between(points, cut, first, second, closed=closed)
+    if bead is None:
+        return None
+    _, width, rise = bead
+    if width > 2.0 * face.width:
+        return None
+    if is_facet(first, face.beyond_second or face.second, width) or is_facet(
+        second, face.beyond_first or face.first, width
+    ):
+        return None
+    return ButtPair(first, second, width, rise, 0.0)
+
+
+def bead_between(
+    points: Points, cut: NDArray[np.bool_], first: Run, second: Run, *, closed: bool
+) -> tuple[Points, float, float] | None:
+    """Return the outline between two runs, the width of its chord and its greatest signed departure from that.
+
+    None where it is cut away, or leads back.
+    """
     path = path_between(points, first, second, closed=closed)
     if path is None or len(path) < 4 or cut[path].any():
         return None
     bead = points[path]
     chord = bead[-1] - bead[0]
     width = float(np.hypot(*chord))
-    if width < 1e-6 or width > 2.0 * face.width or chord @ first.line.direction < 0:
-        return None
-    if is_facet(first, face.beyond_second or face.second, width) or is_facet(
-        second, face.beyond_first or face.first, width
-    ):
+    if width < 1e-6 or chord @ first.line.direction < 0:
         return None
     offset = (bead - bead[0]) @ np.array([-chord[1], chord[0]]) / width
-    return ButtPair(first, second, width, float(offset[np.argmax(np.abs(offset))]), 0.0)
+    return bead, width, float(offset[np.argmax(np.abs(offset))])
 
 
 def is_facet(plate: Run, behind: Run | None, width: float) -> bool:

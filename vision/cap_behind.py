@@ -11,8 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from core.geometry import Points, diagonal
-from vision.butt_pairs import MOST_RISE, MOST_RISE_MM, ButtPair
-from vision.joints import path_between
+from vision.butt_pairs import MOST_RISE, MOST_RISE_MM, ButtPair, bead_between
 from vision.runs import Run, turn_deg
 
 ALONG_DEG = 3.0
@@ -43,23 +42,18 @@ def cap_behind(points: Points, cut: NDArray[np.bool_], runs: list[Run], root: Bu
     rise
         Least height of the bead, mm.
     """
-    behind_second = _other_surface(points, runs, root.beyond_second or root.second, ahead=True)
-    behind_first = _other_surface(points, runs, root.beyond_first or root.first, ahead=False)
-    if behind_first is None or behind_second is None or behind_first is behind_second:
+    first = _other_surface(points, runs, root.beyond_second or root.second, ahead=True)
+    second = _other_surface(points, runs, root.beyond_first or root.first, ahead=False)
+    if first is None or second is None or first is second:
         return None
-    first, second = behind_second, behind_first
-    path = path_between(points, first, second, closed=True)
-    if path is None or len(path) < 4 or cut[path].any():
+    bead = bead_between(points, cut, first, second, closed=True)
+    if bead is None:
         return None
-    face = points[path]
-    chord = face[-1] - face[0]
-    width = float(np.hypot(*chord))
-    if not MORE_THAN_ROOT * root.width < width < WIDEST * diagonal(points) or chord @ first.line.direction < 0:
+    face, width, height = bead
+    if not MORE_THAN_ROOT * root.width < width < WIDEST * diagonal(points):
         return None
     if min(first.length, second.length) < max(SHORTEST_MM, SHORTEST_SHARE * width):
         return None
-    offset = (face - face[0]) @ np.array([-chord[1], chord[0]]) / width
-    height = float(offset[np.argmax(np.abs(offset))])
     if not rise < abs(height) < MOST_RISE_MM + MOST_RISE * width:
         return None
     if height > 0 and not all(_rises_over(plate, face, rise) for plate in (first, second)):
