@@ -56,11 +56,10 @@ def cap_behind(points: Points, cut: NDArray[np.bool_], runs: list[Run], root: Bu
         return None
     if not rise < abs(height) < MOST_RISE_MM + MOST_RISE * width:
         return None
-    if height > 0 and not all(_rises_over(plate, face, rise) for plate in (first, second)):
-        return None
-    if height < 0 and abs(float(first.line.offset(face[-1]))) > IN_LINE * -height:
-        return None
-    return ButtPair(first, second, width, height, 0.0)
+    # An undercut may go deeper than the cap rises.
+    over = all(_rises_over(plate, face, rise) for plate in (first, second))
+    hollow = height < 0 and abs(float(first.line.offset(face[-1]))) <= IN_LINE * -height
+    return ButtPair(first, second, width, height, 0.0) if over or hollow else None
 
 
 def _rises_over(plate: Run, face: Points, rise: float) -> bool:
