@@ -59,6 +59,16 @@ class ButtPair:
     doubt_first: bool = False
     doubt_second: bool = False
 
+    @property
+    def surface_first(self) -> Run:
+        """The surface of the first plate, beyond its taper where it has one."""
+        return self.beyond_first or self.first
+
+    @property
+    def surface_second(self) -> Run:
+        """The surface of the second plate, beyond its taper where it has one."""
+        return self.beyond_second or self.second
+
 
 def butt_pairs(
     points: Points, cut: NDArray[np.bool_], runs: list[Run], *, closed: bool, smallest_rise: float, trim: bool
@@ -198,8 +208,8 @@ def root_pair(
     points: Points, cut: NDArray[np.bool_], runs: list[Run], face: ButtPair, *, closed: bool
 ) -> ButtPair | None:
     """Return the pair on the other side of a butt weld's plates, None where they are one run or cut away."""
-    first = opposite_run(points, face.beyond_second or face.second, runs)
-    second = opposite_run(points, face.beyond_first or face.first, runs)
+    first = opposite_run(points, face.surface_second, runs)
+    second = opposite_run(points, face.surface_first, runs)
     if first is None or second is None or first is second:
         return None
     first, second = trimmed_run(points, first, at_stop=True), trimmed_run(points, second, at_stop=False)
@@ -209,9 +219,7 @@ def root_pair(
     _, width, rise = bead
     if width > 2.0 * face.width:
         return None
-    if is_facet(first, face.beyond_second or face.second, width) or is_facet(
-        second, face.beyond_first or face.first, width
-    ):
+    if is_facet(first, face.surface_second, width) or is_facet(second, face.surface_first, width):
         return None
     return ButtPair(first, second, width, rise, 0.0)
 
@@ -249,7 +257,7 @@ def encloses(outer: ButtPair, inner: FilletPair, count: int) -> bool:
     """
     if outer.rise > MOST_RISE_MM + MOST_RISE * outer.width:
         return False
-    before, behind = outer.beyond_first or outer.first, outer.beyond_second or outer.second
+    before, behind = outer.surface_first, outer.surface_second
     start, length = before.stop, (behind.start - before.stop) % count
     first, second = (inner.first.stop - start + 2) % count, (inner.second.start - start - 2) % count
     return first <= second <= length

@@ -42,8 +42,8 @@ def cap_behind(points: Points, cut: NDArray[np.bool_], runs: list[Run], root: Bu
     rise
         Least height of the bead, mm.
     """
-    first = _other_surface(points, runs, root.beyond_second or root.second, ahead=True)
-    second = _other_surface(points, runs, root.beyond_first or root.first, ahead=False)
+    first = _other_surface(points, runs, root.surface_second, ahead=True)
+    second = _other_surface(points, runs, root.surface_first, ahead=False)
     if first is None or second is None or first is second:
         return None
     bead = bead_between(points, cut, first, second, closed=True)

@@ -50,28 +50,31 @@ def rises_more_behind(
     first, second = (opposite_run(points, run, list(runs)) for run in (face.second, face.first))
     if first is second:
         return False
-    if first is None or second is None:
-        plate = first or second
-        return plate is not None and _rises_beside(points, cut, plate, face, tolerance_mm, ahead=second is None)
-    path = path_between(points, first, second, closed=True)
-    if path is None or cut[path].any():
-        return False
-    behind = points[path]
-    # Over both lines: plates may be offset or bent.
-    rise = float(np.minimum(first.line.offset(behind), second.line.offset(behind)).max())
+    if first is not None and second is not None:
+        rise = _rise_between(points, cut, first, second)
+    else:
+        rise = _rise_beside(points, cut, first or second, BEHIND * face.width, ahead=second is None)
     return rise > HIGHER * max(face.rise, 0.0) + tolerance_mm
 
 
-def _rises_beside(
-    points: Points, cut: NDArray[np.bool_], plate: Run, face: ButtPair, tolerance_mm: float, *, ahead: bool
-) -> bool:
-    """Tell the same where only one plate shows its other side: a narrow picture may end with the bead of the other."""
+def _rise_between(points: Points, cut: NDArray[np.bool_], first: Run, second: Run) -> float:
+    """Return how high an outline rises between two plates, over both lines: plates may be offset or bent."""
+    path = path_between(points, first, second, closed=True)
+    if path is None or cut[path].any():
+        return 0.0
+    behind = points[path]
+    return float(np.minimum(first.line.offset(behind), second.line.offset(behind)).max())
+
+
+def _rise_beside(points: Points, cut: NDArray[np.bool_], plate: Run | None, reach_mm: float, *, ahead: bool) -> float:
+    """Return the same beside the one plate that is seen: a narrow picture may end with the bead of the other."""
+    if plate is None:
+        return 0.0
     count = len(points)
     order = np.arange(plate.stop, plate.stop + count) if ahead else np.arange(plate.start, plate.start - count, -1)
     order %= count
     behind = points[order[: int(np.argmax(cut[order]))]]  # up to the border of the picture, if the part reaches it
     if len(behind) == 0:
-        return False
-    within = np.abs(plate.line.along(behind) - plate.line.along(behind[0])) < BEHIND * face.width
-    rise = float(plate.line.offset(behind[within]).max(initial=0.0))
-    return rise > HIGHER * max(face.rise, 0.0) + tolerance_mm
+        return 0.0
+    within = np.abs(plate.line.along(behind) - plate.line.along(behind[0])) < reach_mm
+    return float(plate.line.offset(behind[within]).max(initial=0.0))

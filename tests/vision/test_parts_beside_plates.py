@@ -12,6 +12,7 @@ from vision.detached import overhead
 from vision.find_profile import find_welds_in_profile
 from vision.found import FoundWeld
 from vision.profile import Profile
+from vision.structure import JointChoice
 
 STEP_MM, NOISE_MM = 0.05, 0.006
 LEG_MM = 8.0
@@ -33,8 +34,8 @@ def profile_of(pieces: list[list[list[float]]], turn_deg: float = 0.0) -> Profil
     return Profile(points, np.full(count, NOISE_MM), False, np.zeros(count, bool), STEP_MM, points_alone=True)
 
 
-def the_weld(profile: Profile, joint: str) -> FoundWeld:
-    (weld,) = find_welds_in_profile(profile, joint=joint).welds  # type: ignore[arg-type]
+def the_weld(profile: Profile, joint: JointChoice) -> FoundWeld:
+    (weld,) = find_welds_in_profile(profile, joint=joint).welds
     return weld
 
 
